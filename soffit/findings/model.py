@@ -1,0 +1,91 @@
+"""Findings and reviews as plain frozen data; renderers only read them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from soffit.part.model import Floats, Ints, Part, Severity, Vec3
+from soffit.process.model import Process
+
+
+@dataclass(frozen=True)
+class Patch:
+    """Where a finding lies, in the build frame; what remedies and drawings start from.
+
+    `rings`: plan outline, outer rings counter-clockwise, holes clockwise, each (n, 2) mm.
+    `anchors`: plan polylines, each (n, 2), along which the patch is held by the layer
+    below. `triangles`: mesh triangles over the patch. `z_mm`: lowest and highest point of
+    that surface. `bridge_dir`: unit plan direction of the strands of a bridge or ceiling.
+    `layers`: first and last layer concerned.
+    """
+
+    rings: tuple[Floats, ...]
+    anchors: tuple[Floats, ...]
+    triangles: Ints
+    z_mm: tuple[float, float]
+    layers: tuple[int, int]
+    bridge_dir: tuple[float, float] | None = None
+    pierced: bool = False
+
+
+NO_PATCH = Patch((), (), np.empty(0, dtype=np.int64), (0.0, 0.0), (0, 0))
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One place that would print over air, or one reason why a run could fail.
+
+    `limit` is the measure allowed, in the unit of the measure that the kind is judged by
+    (`reach_mm` for ledges and slopes, `span_mm` for bridges and ceilings); None where
+    nothing is allowed. `faces` are 1-based face ids. `angle_deg` is the downskin angle
+    from the platform, area-weighted.
+    """
+
+    id: str
+    kind: str
+    severity: Severity
+    z_mm: tuple[float, float]
+    at_mm: Vec3
+    area_mm2: float
+    reach_mm: float | None
+    span_mm: float | None
+    angle_deg: float | None
+    limit: float | None
+    faces: tuple[int, ...]
+    message: str
+    patch: Patch = field(default=NO_PATCH, compare=False, repr=False)
+
+
+@dataclass(frozen=True)
+class Review:
+    """All findings of one part made by one process in one orientation, sorted by height.
+
+    `clean`: nothing remains over air beyond what the process can span. `over_air_mm2`: sum of `area_mm2` of the
+    `air/*` findings that are not notes.
+    """
+
+    part: Part
+    process: Process
+    up: Vec3
+    findings: tuple[Finding, ...]
+
+    @property
+    def air(self) -> tuple[Finding, ...]:
+        """The `air/*` findings that are not notes."""
+        return tuple(f for f in self.findings if f.kind.startswith("air/") and f.severity != "note")
+
+    @property
+    def clean(self) -> bool:
+        """Whether nothing prints over air and no finding of any kind is a blocker."""
+        return not self.air and not any(f.severity == "blocker" for f in self.findings)
+
+    @property
+    def over_air_mm2(self) -> float:
+        """Plan area that prints over air, mm²."""
+        return float(sum(f.area_mm2 for f in self.air))
+
+
+Op = Literal["add", "cut", "prop"]

@@ -1,0 +1,176 @@
+"""The part as plain, immutable data.
+
+`Part` holds a triangle mesh in the build frame (mm, z up, platform at z = 0 once
+placed), the faces that its triangles belong to and, for STEP input, the B-rep as
+an opaque byte string in the file's own frame. Kernel objects never leave the kernel
+process, so a part can be kept, compared, sent and rolled back freely.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Vec3 = tuple[float, float, float]
+Severity = Literal["blocker", "marginal", "note"]
+
+
+class Surface(enum.Enum):
+    """What a face lies on. `REGION` is a smooth patch of a mesh whose surface is not known."""
+
+    PLANE = "plane"
+    CYLINDER = "cylinder"
+    CONE = "cone"
+    SPHERE = "sphere"
+    TORUS = "torus"
+    FREEFORM = "freeform"
+    REGION = "region"
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """Triangles with the face that each belongs to.
+
+    `vertices` (n, 3) float64, mm. `triangles` (m, 3) int64, counter-clockwise seen from
+    outside. `face_of` (m,) int64, id of the face (1-based, see `Part.faces`).
+    `normals` (m, 3) float64, outward unit normal of the true surface at each triangle's
+    centroid: from the B-rep where there is one, else the facet's own.
+    `body_of` (m,) int64, body that each triangle bounds, 0-based.
+    """
+
+    vertices: Floats
+    triangles: Ints
+    face_of: Ints
+    normals: Floats
+    body_of: Ints
+
+    @cached_property
+    def corners(self) -> Floats:
+        """Corner points, (m, 3, 3) float64, mm."""
+        return self.vertices[self.triangles]
+
+    @cached_property
+    def cross(self) -> Floats:
+        """Cross product of each triangle's first two edges, (m, 3); its length is twice the area."""
+        c = self.corners
+        return np.cross(c[:, 1] - c[:, 0], c[:, 2] - c[:, 0])
+
+    @cached_property
+    def areas(self) -> Floats:
+        """Area of each triangle, (m,) mm²."""
+        return 0.5 * np.linalg.norm(self.cross, axis=1)
+
+    @property
+    def volume_mm3(self) -> float:
+        """Signed volume by the divergence theorem, mm³."""
+        c = self.corners
+        origin = c.reshape(-1, 3).mean(axis=0) if len(c) else np.zeros(3)
+        return float(np.einsum("ij,ij->i", c[:, 0] - origin, self.cross).sum() / 6.0)
+
+    @property
+    def area_mm2(self) -> float:
+        """Surface area, mm²."""
+        return float(self.areas.sum())
+
+    @property
+    def bounds(self) -> Floats:
+        """Lowest and highest corner, (2, 3) mm."""
+        used = self.corners.reshape(-1, 3)
+        return np.array([used.min(axis=0), used.max(axis=0)])
+
+    @property
+    def nbytes(self) -> int:
+        """Memory of the arrays, bytes."""
+        arrays = (self.vertices, self.triangles, self.face_of, self.normals, self.body_of)
+        return sum(a.nbytes for a in arrays)
+
+
+@dataclass(frozen=True)
+class Face:
+    """One B-rep face, or one region of a mesh. Positions and directions are in the build frame.
+
+    `centroid` lies on or near the face, `normal` is outward there. `axis_point`/`axis_dir`
+    and `radius_mm` are set for cylinders, cones (radius at the reference plane), spheres
+    (no direction) and tori (major radius). `inward` is true where the material lies outside
+    the curved surface (a hole). `color` is RGB 0..1 as the file states it, else None.
+    """
+
+    id: int
+    surface: Surface
+    body: int
+    area_mm2: float
+    centroid: Vec3
+    normal: Vec3
+    axis_point: Vec3 | None = None
+    axis_dir: Vec3 | None = None
+    radius_mm: float | None = None
+    inward: bool = False
+    name: str | None = None
+    color: Vec3 | None = None
+
+
+@dataclass(frozen=True)
+class FileNote:
+    """Something about the file that the user must know; becomes a `file/*` finding."""
+
+    kind: str
+    severity: Severity
+    message: str
+    count: int = 1
+    at_mm: Vec3 | None = None
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a part came from. `unit` is the unit its numbers were written in; `stated_by`
+    says who stated it: "file", "option" or "object"."""
+
+    file: str
+    format: str
+    sha256: str
+    unit: str
+    stated_by: str
+
+
+@dataclass(frozen=True)
+class Part:
+    """What came in, in the build frame. Never modified: each verb returns a new part.
+
+    `placement` is the 4×4 rigid transform that took the file's frame (in mm) to the build
+    frame. `brep` is the part's solids as kernel bytes in the file's frame, or None for a
+    mesh. `deflection_mm` is the largest distance between mesh and true surface (0 for a
+    mesh: there the triangles are the truth). `props` are separate bodies that break away.
+    """
+
+    source: Source
+    mesh: Mesh
+    faces: tuple[Face, ...]
+    bodies: int
+    closed: bool
+    notes: tuple[FileNote, ...] = ()
+    placement: Floats = field(default_factory=lambda: np.eye(4))
+    brep: bytes | None = None
+    deflection_mm: float = 0.0
+
+    def face(self, face_id: int) -> Face:
+        """Face by its 1-based id."""
+        return self.faces[face_id - 1]
+
+    @property
+    def size_mm(self) -> Vec3:
+        """Extent along x, y, z in the build frame, mm."""
+        low, high = self.mesh.bounds
+        x, y, z = (high - low).tolist()
+        return (x, y, z)
+
+    def triangles_of(self, face_ids: Sequence[int]) -> Ints:
+        """Indices of the triangles of these faces, (k,)."""
+        return np.flatnonzero(np.isin(self.mesh.face_of, np.asarray(face_ids)))

@@ -1,0 +1,140 @@
+"""A process: nozzle, layers, lines, material, and what they can print over air.
+
+Every number is a `Value`: it carries its source and a grade, so that a person who reads a
+limit on the sheet can see how much it is worth.
+"""
+
+from __future__ import annotations
+
+import math
+from enum import Enum
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class Grade(str, Enum):
+    """How much a value is worth."""
+
+    PUBLISHED = "published"
+    COMMON_PRACTICE = "common practice"
+    FROM_MEMORY = "from memory"
+    DERIVED = "derived"
+    MEASURED = "measured"
+    DEMO = "demo"
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Value(_Model):
+    """One number with its source and grade; the unit is in the name of the key that holds it."""
+
+    value: float
+    source: str = Field(min_length=3)
+    grade: Grade
+
+
+class Platform(_Model):
+    """Build volume, mm."""
+
+    width_mm: Value
+    depth_mm: Value
+    height_mm: Value
+
+
+class Bead(_Model):
+    """What one pass of the nozzle lays down."""
+
+    nozzle_mm: Value
+    line_mm: Value
+    layer_mm: Value
+    first_layer_mm: Value
+
+
+class Motion(_Model):
+    """Speeds and flow."""
+
+    speed_mm_s: Value
+    first_layer_speed_mm_s: Value
+    acceleration_mm_s2: Value
+    flow_limit_mm3_s: Value
+    min_layer_time_s: Value
+
+
+class Material(_Model):
+    """Feedstock."""
+
+    name: str
+    density_g_cm3: Value
+    modulus_gpa: Value
+    strength_mpa: Value
+    glass_transition_c: Value
+    price_per_kg: Value
+
+
+class Capability(_Model):
+    """What the process can print over air.
+
+    `angle_deg`: smallest downskin angle from the platform that holds. `overlap`: share of a
+    line's width by which a layer may step out. `lip_mm`: flat reach tolerated. `bridge_mm`:
+    span between two held ends. `prop_gap_layers`: layers left empty between a prop's tip
+    and the part.
+    """
+
+    angle_deg: Value
+    overlap: Value
+    lip_mm: Value
+    bridge_mm: Value
+    prop_gap_layers: Value
+
+
+class Process(_Model):
+    """One way to make a part: machine, bead, motion, material and capability."""
+
+    name: str
+    title: str
+    platform: Platform
+    bead: Bead
+    motion: Motion
+    material: Material
+    capability: Capability
+
+    @property
+    def layer_mm(self) -> float:
+        """Layer height h, mm."""
+        return self.bead.layer_mm.value
+
+    @property
+    def first_layer_mm(self) -> float:
+        """Height of the first layer, mm."""
+        return self.bead.first_layer_mm.value
+
+    @property
+    def line_mm(self) -> float:
+        """Line width w, mm."""
+        return self.bead.line_mm.value
+
+    @property
+    def angle_deg(self) -> float:
+        """Smallest downskin angle that holds, degrees from the platform: the smaller step of
+        the angle rule and the overlap rule decides, so an overlap rule may raise it."""
+        return math.degrees(math.atan2(self.layer_mm, self.step_mm))
+
+    @property
+    def step_mm(self) -> float:
+        """How far a layer may step out past the one below, mm:
+        min(h / tan δc, f·w) (derived)."""
+        by_angle = self.layer_mm / math.tan(math.radians(self.capability.angle_deg.value))
+        by_overlap = self.capability.overlap.value * self.line_mm
+        return min(by_angle, by_overlap)
+
+    @property
+    def lip_mm(self) -> float:
+        """Flat reach tolerated, mm."""
+        return self.capability.lip_mm.value
+
+    @property
+    def bridge_mm(self) -> float:
+        """Longest span between two held ends, mm."""
+        return self.capability.bridge_mm.value
