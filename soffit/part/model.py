@@ -12,10 +12,13 @@ import enum
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from soffit.part.solid import Solid
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -101,6 +104,8 @@ class Face:
     and `radius_mm` are set for cylinders, cones (radius at the reference plane), spheres
     (no direction) and tori (major radius). `inward` is true where the material lies outside
     the curved surface (a hole). `color` is RGB 0..1 as the file states it, else None.
+    `origin` is the id of the face of the part as received that this one is, or is cut from;
+    None for a face that an edit made, which then carries the edit's id in `edit`.
     """
 
     id: int
@@ -115,6 +120,8 @@ class Face:
     inward: bool = False
     name: str | None = None
     color: Vec3 | None = None
+    origin: int | None = None
+    edit: str | None = None
 
 
 @dataclass(frozen=True)
@@ -174,3 +181,23 @@ class Part:
     def triangles_of(self, face_ids: Sequence[int]) -> Ints:
         """Indices of the triangles of these faces, (k,)."""
         return np.flatnonzero(np.isin(self.mesh.face_of, np.asarray(face_ids)))
+
+
+@dataclass(frozen=True)
+class Change:
+    """One boolean to apply to a part: `op` adds or cuts `solid` (build frame); faces that it
+    makes carry `edit` as their `Face.edit` and `name` as their `Face.name`."""
+
+    op: Literal["add", "cut"]
+    solid: Solid
+    edit: str
+    name: str
+
+
+@dataclass(frozen=True)
+class Body:
+    """A named separate body, such as a break-away prop, in the build frame."""
+
+    name: str
+    solid: Solid
+    mesh: Mesh
