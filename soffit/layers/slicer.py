@@ -1,0 +1,74 @@
+"""Layer outlines of a surface that is not closed, by a documented rule.
+
+Each facet that crosses the plane gives one directed segment with the material on its left.
+Segments are joined through the mesh edge on which they end, so no distance is compared;
+where more than two facets share an edge any pairing gives the same winding. A chain that
+does not close (an open edge) is closed by a straight line. The region is where the winding
+is positive, so doubled facets and overlapping bodies count once.
+"""
+
+from __future__ import annotations
+
+import manifold3d as m3
+import numpy as np
+
+from soffit.part.model import Floats, Ints, Mesh
+
+
+def slice_open_mesh(mesh: Mesh, heights: Floats) -> list[m3.CrossSection]:
+    """Regions of `mesh` at each of `heights` (n,) mm by the rule above."""
+    z = mesh.vertices[mesh.triangles][:, :, 2]
+    low, high = z.min(axis=1), z.max(axis=1)
+    order = np.argsort(low, kind="stable")
+    low_sorted = low[order]
+    regions = []
+    for height in heights.tolist():
+        below = order[: np.searchsorted(low_sorted, height, side="left")]
+        hit = np.sort(below[high[below] >= height])
+        loops = _loops(mesh, hit, height)
+        regions.append(m3.CrossSection(loops, m3.FillRule.Positive) if loops else m3.CrossSection())
+    return regions
+
+
+def _loops(mesh: Mesh, hit: Ints, height: float) -> list[Floats]:
+    tri = mesh.triangles[hit]
+    above = mesh.vertices[tri][:, :, 2] >= height
+    keep = above.any(axis=1) & ~above.all(axis=1)
+    tri, above = tri[keep], above[keep]
+    if not len(tri):
+        return []
+    # Seen from outside with z up, the cut runs from the edge going down to the edge going up.
+    nxt = np.roll(above, -1, axis=1)
+    down = np.argmax(above & ~nxt, axis=1)
+    up = np.argmax(~above & nxt, axis=1)
+    rows = np.arange(len(tri))
+    start = np.sort(np.stack([tri[rows, down], tri[rows, (down + 1) % 3]], axis=1), axis=1)
+    end = np.sort(np.stack([tri[rows, up], tri[rows, (up + 1) % 3]], axis=1), axis=1)
+    keys, index = np.unique(np.concatenate([start, end]), axis=0, return_inverse=True)
+    index = index.reshape(-1)
+    a, b = mesh.vertices[keys[:, 0]], mesh.vertices[keys[:, 1]]
+    t = (height - a[:, 2]) / (b[:, 2] - a[:, 2])
+    points = a[:, :2] + t[:, None] * (b[:, :2] - a[:, :2])
+    return [points[chain] for chain in _chains(index[: len(tri)], index[len(tri) :])]
+
+
+def _chains(start: Ints, end: Ints) -> list[list[int]]:
+    leaving: dict[int, list[int]] = {}
+    for segment, node in enumerate(start.tolist()):
+        leaving.setdefault(node, []).append(segment)
+    entered = set(end.tolist())
+    ends = end.tolist()
+    chains: list[list[int]] = []
+    # Open chains first, from the nodes that nothing leads to, so that loops stay whole.
+    for node in [n for n in leaving if n not in entered] + list(leaving):
+        while leaving.get(node):
+            chain = [node]
+            here = node
+            while leaving.get(here):
+                here = ends[leaving[here].pop()]
+                if here == chain[0]:
+                    break
+                chain.append(here)
+            if len(chain) >= 3:
+                chains.append(chain)
+    return chains

@@ -1,0 +1,77 @@
+"""The part cut in layers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import manifold3d as m3
+import numpy as np
+
+from soffit.layers.slicer import slice_open_mesh
+from soffit.part.manifold import to_manifold
+from soffit.part.model import Floats, Part
+from soffit.process.model import Process
+
+# Grid on which two cuts of one plane face agree: far above the 1e-8 mm of the polygon
+# kernel, far below anything a nozzle does (derived).
+GRID_MM = 1e-4
+
+# Deflection assumed for a mesh file, whose maker's setting is unknown
+# (common practice, no source: exports between 0.005 and 0.05 mm).
+MESH_DEFLECTION_MM = 0.01
+
+
+@dataclass(frozen=True)
+class LayerStack:
+    """Regions of a placed part, lowest first.
+
+    `cut_mm` (n,): height at which each layer is cut, its middle. `top_mm` (n,): height of
+    its upper side. `regions[i]` is the region of layer i as a kernel object. `step_mm` is
+    how far a layer may step out; `slack_mm` the step that may be an artefact of
+    tessellation: twice the deflection plus the polygon grid.
+    """
+
+    cut_mm: Floats
+    top_mm: Floats
+    regions: tuple[m3.CrossSection, ...]
+    step_mm: float
+    slack_mm: float
+
+    def __len__(self) -> int:
+        return len(self.regions)
+
+    def layer_at(self, z_mm: float) -> int:
+        """Index of the layer whose body holds height `z_mm`, clipped to the stack."""
+        return int(np.clip(np.searchsorted(self.top_mm, z_mm - GRID_MM), 0, len(self) - 1))
+
+    def bottom_mm(self, layer: int) -> float:
+        """Height of the lower side of a layer, mm."""
+        return 0.0 if layer == 0 else float(self.top_mm[layer - 1])
+
+
+def layer_tops(height_mm: float, process: Process) -> Floats:
+    """Heights of the upper sides of all layers of a part of this height, (n,) mm.
+
+    A last layer thinner than half a layer is not printed (its middle lies above the part).
+    """
+    first, h = process.first_layer_mm, process.layer_mm
+    more = max(0, int(np.floor((height_mm - first) / h + 0.5 - 1e-9)))
+    return first + h * np.arange(more + 1)
+
+
+def slack_of(part: Part) -> float:
+    """Step that may be an artefact of tessellation, mm (derived: 2 × deflection + grid)."""
+    return 2.0 * (part.deflection_mm or MESH_DEFLECTION_MM) + GRID_MM
+
+
+def cut_layers(part: Part, process: Process) -> LayerStack:
+    """Cut a placed part at the middle of each layer."""
+    tops = layer_tops(float(part.mesh.bounds[1, 2]), process)
+    bottoms = np.concatenate([[0.0], tops[:-1]])
+    cuts = 0.5 * (tops + bottoms)
+    solid = to_manifold(part.mesh)
+    if solid is None:
+        regions = slice_open_mesh(part.mesh, cuts)
+    else:
+        regions = [solid.slice(z) for z in cuts.tolist()]
+    return LayerStack(cuts, tops, tuple(regions), process.step_mm, slack_of(part))

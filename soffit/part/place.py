@@ -1,0 +1,78 @@
+"""Turn a part so that a direction points up and set it on the platform."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+
+from soffit.errors import InputError
+from soffit.part.model import Face, Floats, Part, Vec3
+
+
+def rotation_to_up(up: Vec3) -> Floats:
+    """Shortest rotation that turns `up` to +z, (3, 3); straight down turns about x."""
+    v = np.asarray(up, dtype=np.float64)
+    length = float(np.linalg.norm(v))
+    if not np.isfinite(length) or length < 1e-9:
+        raise InputError(f"--up {up}: the direction has no length; give three numbers, not all zero")
+    x, y, z = v / length
+    if z < -1 + 1e-12:
+        return np.diag([1.0, -1.0, -1.0])
+    # Rodrigues' formula for the axis (y, -x, 0), written out (derived).
+    k = 1.0 / (1.0 + z)
+    return np.array([[1 - x * x * k, -x * y * k, -x], [-x * y * k, 1 - y * y * k, -y], [x, y, z]])
+
+
+def place(part: Part, up: Vec3 | Literal["keep"] = "keep") -> Part:
+    """`part` with `up` (in its present frame) turned to +z and its lowest point at z = 0.
+
+    x and y are left as they are for "keep"; a turned part keeps its origin. Raises
+    InputError for a direction without length.
+    """
+    turn = np.eye(3) if up == "keep" else rotation_to_up(up)
+    vertices = part.mesh.vertices @ turn.T
+    used = vertices[part.mesh.triangles.ravel(), 2]
+    shift = np.array([0.0, 0.0, -float(used.min()) if len(used) else 0.0])
+    step = np.eye(4)
+    step[:3, :3] = turn
+    step[:3, 3] = shift
+    return transform(part, step)
+
+
+def transform(part: Part, step: Floats) -> Part:
+    """`part` moved by the rigid 4×4 `step`; its B-rep bytes stay, its placement follows."""
+    turn, shift = step[:3, :3], step[:3, 3]
+    mesh = replace(
+        part.mesh,
+        vertices=part.mesh.vertices @ turn.T + shift,
+        normals=part.mesh.normals @ turn.T,
+    )
+    return replace(
+        part,
+        mesh=mesh,
+        faces=tuple(_moved(face, turn, shift) for face in part.faces),
+        placement=step @ part.placement,
+    )
+
+
+def _moved(face: Face, turn: Floats, shift: Floats) -> Face:
+    def point(p: Vec3 | None) -> Vec3 | None:
+        return None if p is None else _vec3(turn @ np.asarray(p) + shift)
+
+    def direction(d: Vec3 | None) -> Vec3 | None:
+        return None if d is None else _vec3(turn @ np.asarray(d))
+
+    return replace(
+        face,
+        centroid=_vec3(turn @ np.asarray(face.centroid) + shift),
+        normal=_vec3(turn @ np.asarray(face.normal)),
+        axis_point=point(face.axis_point),
+        axis_dir=direction(face.axis_dir),
+    )
+
+
+def _vec3(v: Floats) -> Vec3:
+    x, y, z = v.tolist()
+    return (x, y, z)
