@@ -1,0 +1,26 @@
+"""Shared fixtures."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+REPOSITORY = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(scope="session")
+def parts_dir() -> Path:
+    """Folder of real parts by others, with its INDEX.tsv; not part of the repository.
+
+    Taken from SOFFIT_PARTS, else `../shared/parts` beside the repository. Where there is none
+    the test is skipped, in CI it fails.
+    """
+    folder = Path(os.environ.get("SOFFIT_PARTS") or REPOSITORY.parent / "shared" / "parts")
+    if (folder / "INDEX.tsv").is_file():
+        return folder
+    reason = f"no folder of real parts at {folder}; set SOFFIT_PARTS to one with an INDEX.tsv"
+    if os.environ.get("CI", "").lower() in ("true", "1"):
+        pytest.fail(reason)
+    pytest.skip(reason)
