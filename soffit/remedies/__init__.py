@@ -1,0 +1,54 @@
+"""Remedies: one remedy, one file, from a finding to options that are solids to add, cut or prop.
+
+Each module has `NAME`, `RANK` (place in the order of preference: fill 1, chamfer, roof and
+bottom edge 2, teardrop 3, membrane and what leaves a bridge 4, prop 5), a docstring that is
+its manual, and `options(context, finding)`, which returns the options that apply and, for
+each that does not, one reason in words.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from importlib import import_module
+from types import ModuleType
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from soffit.findings.model import Finding
+    from soffit.remedies.context import Context
+    from soffit.remedies.model import Option
+
+NAMES = ("fill", "chamfer", "roof", "bottom_edge", "teardrop", "membrane", "prop")
+
+
+def modules() -> tuple[ModuleType, ...]:
+    """The remedy modules in the order of preference, imported on first use."""
+    return tuple(import_module(f"soffit.remedies.{name}") for name in NAMES)
+
+
+def all_options(context: Context, finding: Finding) -> tuple[list[Option], list[str]]:
+    """Every option for one finding, cheapest first within the order of preference, each with
+    its volume measured on the part, and the reasons why the other remedies do not apply."""
+    if context.solid is None:
+        return [], ["the surface of the part is not closed, so nothing can be added or cut"]
+    found: list[Option] = []
+    reasons: list[str] = []
+    for module in modules():
+        options, why_not = module.options(context, finding)
+        found += [measured(context, option) for option in options]
+        reasons += why_not
+    found.sort(key=lambda option: (option.rank, round(option.volume_mm3, 6), option.remedy))
+    return found, reasons
+
+
+def measured(context: Context, option: Option) -> Option:
+    """`option` with its volume: of the solid outside the part (add), inside it (cut) or
+    whole (prop), mm³."""
+    from soffit.part.mesh_solid import evaluate
+
+    solid = evaluate(option.solid, context.part)
+    if context.solid is not None and option.op == "add":
+        solid = solid - context.solid
+    elif context.solid is not None and option.op == "cut":
+        solid = solid ^ context.solid
+    return replace(option, volume_mm3=float(solid.volume()))

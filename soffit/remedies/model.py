@@ -15,6 +15,7 @@ class Option:
     `solid` is what to add, cut or stand beside the part. `rank` is the place of the remedy
     in the order of preference (1 first). `why` says in one sentence why it fits here.
     `after` names work left after printing ("drill out the membrane"), or "".
+    `volume_mm3` is what it adds to, cuts from or stands beside the part, by the mesh kernel.
     """
 
     remedy: str
@@ -24,6 +25,7 @@ class Option:
     rank: int
     why: str
     after: str = ""
+    volume_mm3: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,48 @@
+"""What every remedy looks at: the review, the layers and the part as a mesh-kernel solid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import manifold3d as m3
+
+from soffit.findings.model import Review
+from soffit.layers.stack import LayerStack
+from soffit.part.model import Part
+from soffit.process.model import Process
+
+# Overlap of an added solid with a mesh part, so that no two faces merely touch: ten
+# times below what a nozzle can place, a hundred times above mesh-kernel rounding (derived).
+HAIR_MM = 0.01
+
+
+@dataclass(frozen=True)
+class Context:
+    """One reviewed part with what trying a remedy on it needs.
+
+    `part` is the reviewed part in the build frame, `stack` its layers, `solid` the part as
+    one mesh-kernel solid or None where its surface is not closed (no remedy applies then).
+    """
+
+    part: Part
+    review: Review
+    stack: LayerStack
+    solid: m3.Manifold | None
+
+    @property
+    def process(self) -> Process:
+        """The process that the part was reviewed for."""
+        return self.review.process
+
+    @property
+    def hair_mm(self) -> float:
+        """How far an added solid reaches into the part: nothing for a B-rep, where
+        coincident faces fuse cleanly, `HAIR_MM` for a mesh."""
+        return 0.0 if self.part.brep is not None else HAIR_MM
+
+
+def context_of(review: Review, stack: LayerStack) -> Context:
+    """Context of a review and the layers that it was made from."""
+    from soffit.part.manifold import to_manifold
+
+    return Context(review.part, review, stack, to_manifold(review.part.mesh))
