@@ -1,0 +1,352 @@
+"""Solid expressions evaluated by the mesh kernel.
+
+Outlines and facets keep their exact coordinates, so that faces meant to coincide do.
+`Drop` sweeps triangles of the part; everything else needs no part.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import manifold3d as m3
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from soffit.errors import GeometryError
+from soffit.part.manifold import require
+from soffit.part.model import Body, Floats, Ints, Mesh, Part
+from soffit.part.solid import (
+    Cone,
+    Difference,
+    Drop,
+    Extrusion,
+    Hull,
+    Intersection,
+    Moved,
+    Polyhedron,
+    Prism,
+    Solid,
+    Union,
+)
+
+# Facets that meet at less than this are one smooth face: a circle of 24 segments or more
+# reads as round (common practice, no source).
+SMOOTH_DEG = 15.0
+
+# A triangle whose plan area is below this share of its area stands upright and sweeps
+# nothing (derived: far above rounding, far below any slope that prints).
+UPRIGHT = 1e-9
+
+
+def evaluate(solid: Solid, part: Part | None = None) -> m3.Manifold:
+    """`solid` as a mesh-kernel solid; `part` is the one whose triangles a `Drop` names.
+
+    Raises GeometryError where the expression is not a solid.
+    """
+    if isinstance(solid, Union):
+        return _boolean([evaluate(p, part) for p in solid.parts], m3.OpType.Add)
+    if isinstance(solid, Intersection):
+        return _boolean([evaluate(p, part) for p in solid.parts], m3.OpType.Intersect)
+    if isinstance(solid, Difference):
+        made = evaluate(solid.base, part) - evaluate(solid.tool, part)
+        return require(made, "subtract one solid from another")
+    if isinstance(solid, Moved):
+        return evaluate(solid.solid, part).transform(np.ascontiguousarray(solid.matrix[:3]))
+    if isinstance(solid, Prism):
+        return _prism(solid)
+    if isinstance(solid, Extrusion):
+        return _extrusion(solid)
+    if isinstance(solid, Hull):
+        return require(m3.Manifold.hull_points(np.ascontiguousarray(solid.points)), "make a hull")
+    if isinstance(solid, Cone):
+        return _cone(solid)
+    if isinstance(solid, Drop):
+        return _drop(solid, part)
+    if isinstance(solid, Polyhedron):
+        return _polyhedron(solid)
+    raise GeometryError(f"evaluate a solid: {type(solid).__name__} is not a known expression")
+
+
+def solid_mesh(solid: Solid, part: Part | None = None) -> Mesh:
+    """`solid` as one closed mesh whose faces are its planes and smooth regions."""
+    vertices, triangles = arrays(evaluate(solid, part))
+    face_of = smooth_regions(vertices, triangles) + 1
+    return Mesh(
+        vertices,
+        triangles,
+        face_of,
+        facet_normals(vertices, triangles),
+        np.zeros(len(triangles), dtype=np.int64),
+    )
+
+
+def make_body(name: str, solid: Solid, part: Part | None = None) -> Body:
+    """`solid` as a separate named body."""
+    return Body(name, solid, solid_mesh(solid, part))
+
+
+def arrays(made: m3.Manifold) -> tuple[Floats, Ints]:
+    """Vertices (n, 3) and triangles (m, 3) of a kernel solid, each vertex once."""
+    mesh = made.to_mesh64()
+    return merged(mesh)
+
+
+def merged(mesh: m3.Mesh64) -> tuple[Floats, Ints]:
+    """Vertices and triangles of a kernel mesh with the kernel's own merges carried out."""
+    vertices = np.array(mesh.vert_properties[:, :3], dtype=np.float64)
+    into = np.arange(len(vertices))
+    into[np.asarray(mesh.merge_from_vert, dtype=np.int64)] = np.asarray(
+        mesh.merge_to_vert, dtype=np.int64
+    )
+    triangles = into[np.asarray(mesh.tri_verts, dtype=np.int64)]
+    used, index = np.unique(triangles, return_inverse=True)
+    return vertices[used], index.reshape(-1, 3).astype(np.int64)
+
+
+def facet_normals(vertices: Floats, triangles: Ints) -> Floats:
+    """Unit normal of each triangle, (m, 3); zero for one without area."""
+    c = vertices[triangles]
+    cross = np.cross(c[:, 1] - c[:, 0], c[:, 2] - c[:, 0])
+    length = np.linalg.norm(cross, axis=1)
+    return np.asarray(cross / np.where(length > 0, length, 1.0)[:, None])
+
+
+def smooth_regions(vertices: Floats, triangles: Ints, limit_deg: float = SMOOTH_DEG) -> Ints:
+    """Number of the smooth region that each triangle belongs to, (m,), from 0.
+
+    Two triangles that share an edge are in one region where their normals differ by less
+    than `limit_deg`; one without area joins any neighbour. Numbered by first triangle.
+    """
+    count = len(triangles)
+    normals = facet_normals(vertices, triangles)
+    a, b = neighbours(triangles)
+    flat = np.einsum("ij,ij->i", normals, normals) < 0.5
+    cos = np.einsum("ij,ij->i", normals[a], normals[b])
+    joined = (cos > math.cos(math.radians(limit_deg))) | flat[a] | flat[b]
+    graph = coo_matrix((np.ones(joined.sum()), (a[joined], b[joined])), shape=(count, count))
+    _, label = connected_components(graph, directed=False)
+    return np.asarray(label, dtype=np.int64)
+
+
+def neighbours(triangles: Ints) -> tuple[Ints, Ints]:
+    """Pairs of triangles that share an edge, two (k,) arrays."""
+    start = triangles.ravel()
+    end = np.roll(triangles, -1, axis=1).ravel()
+    owner = np.repeat(np.arange(len(triangles)), 3)
+    low, high = np.minimum(start, end), np.maximum(start, end)
+    order = np.lexsort((owner, high, low))
+    low, high, owner = low[order], high[order], owner[order]
+    same = (low[1:] == low[:-1]) & (high[1:] == high[:-1])
+    return owner[:-1][same], owner[1:][same]
+
+
+def _boolean(parts: Sequence[m3.Manifold], op: m3.OpType) -> m3.Manifold:
+    if not parts:
+        return m3.Manifold()
+    if len(parts) == 1:
+        return parts[0]
+    return require(m3.Manifold.batch_boolean(list(parts), op), "combine solids")
+
+
+def _build(vertices: Floats, triangles: Ints) -> m3.Manifold:
+    return m3.Manifold(
+        m3.Mesh64(
+            vert_properties=np.ascontiguousarray(vertices, dtype=np.float64),
+            tri_verts=np.ascontiguousarray(triangles, dtype=np.uint64),
+        )
+    )
+
+
+def _sweep(rings: Sequence[Floats], top: Floats, bottom: Floats) -> m3.Manifold:
+    """Closed solid between two copies of the points of plan `rings`; walls between them."""
+    plan = [np.ascontiguousarray(ring, dtype=np.float64) for ring in rings]
+    cap = np.asarray(m3.triangulate(plan), dtype=np.int64).reshape(-1, 3)
+    count = len(top)
+    here = np.arange(count)
+    after = np.empty(count, dtype=np.int64)
+    at = 0
+    for ring in plan:
+        after[at : at + len(ring)] = at + np.roll(np.arange(len(ring)), -1)
+        at += len(ring)
+    walls = np.concatenate(
+        [
+            np.stack([here, after, after + count], axis=1),
+            np.stack([here, after + count, here + count], axis=1),
+        ]
+    )
+    # First copy below, second above: the walls face outwards for a counter-clockwise ring.
+    return _build(
+        np.concatenate([bottom, top]), np.concatenate([cap[:, ::-1], cap + count, walls])
+    )
+
+
+def _prism(solid: Prism) -> m3.Manifold:
+    if solid.z1 <= solid.z0 or not solid.rings:
+        return m3.Manifold()
+    points = np.concatenate(solid.rings)
+    low = np.column_stack([points, np.full(len(points), solid.z0)])
+    high = np.column_stack([points, np.full(len(points), solid.z1)])
+    made = _sweep(solid.rings, high, low)
+    if made.status() == m3.Error.NoError and made.volume() > 0:
+        return made
+    # Rings that touch or cross: let the polygon kernel clean them (1e-8 mm grid).
+    section = m3.CrossSection([np.ascontiguousarray(r) for r in solid.rings], m3.FillRule.Positive)
+    made = section.extrude(solid.z1 - solid.z0).translate((0.0, 0.0, solid.z0))
+    return require(made, "extrude a plan outline")
+
+
+def _plane_axes(normal: Floats) -> tuple[Floats, Floats]:
+    """Two unit vectors that make a right-handed frame with the unit `normal`."""
+    helper = np.eye(3)[int(np.argmin(np.abs(np.round(normal, 9))))]
+    u = np.cross(helper, normal)
+    u /= np.linalg.norm(u)
+    return u, np.cross(normal, u)
+
+
+def _newell(polygon: Floats) -> Floats:
+    """Area vector of a planar polygon (Newell's method), (3,); half its cross-product sum."""
+    origin = polygon[0]
+    p = polygon - origin
+    return np.asarray(0.5 * np.cross(p, np.roll(p, -1, axis=0)).sum(axis=0))
+
+
+def _extrusion(solid: Extrusion) -> m3.Manifold:
+    polygon = np.asarray(solid.polygon, dtype=np.float64)
+    along = np.asarray(solid.along, dtype=np.float64)
+    area = _newell(polygon)
+    size = float(np.linalg.norm(area))
+    if size == 0 or abs(float(area @ along)) < 1e-12 * size:
+        raise GeometryError("sweep a polygon: it has no area, or is swept within its own plane")
+    if area @ along < 0:
+        polygon, area = polygon[::-1], -area
+    u, v = _plane_axes(area / size)
+    plan = np.column_stack([polygon @ u, polygon @ v])
+    return require(_sweep([plan], polygon + along, polygon), "sweep a polygon")
+
+
+def _cone(solid: Cone) -> m3.Manifold:
+    n = solid.segments
+    axis = np.asarray(solid.axis, dtype=np.float64)
+    axis = axis / np.linalg.norm(axis)
+    u, v = _plane_axes(axis)
+    if abs(axis[2]) > 1 - 1e-12:
+        u, v = np.array([1.0, 0.0, 0.0]), np.array([0.0, axis[2], 0.0])
+    turn = 2 * np.pi * np.arange(n) / n
+    circle = np.cos(turn)[:, None] * u + np.sin(turn)[:, None] * v
+    grow = 1.0 / math.cos(math.pi / n) if solid.outside else 1.0
+    low = np.asarray(solid.base, dtype=np.float64)
+    high = low + axis * solid.length
+    here = np.arange(n)
+    after = np.roll(here, -1)
+    vertices = [low[None], high[None]]
+    triangles = []
+    rims = []
+    at = 2
+    for centre, radius in ((low, solid.r0), (high, solid.r1)):
+        rims.append(at if radius > 0 else -1)
+        if radius > 0:
+            vertices.append(centre + grow * radius * circle)
+            at += n
+    lower, upper = rims
+    if lower >= 0:
+        triangles.append(np.stack([np.zeros(n, int), lower + after, lower + here], axis=1))
+    if upper >= 0:
+        triangles.append(np.stack([np.ones(n, int), upper + here, upper + after], axis=1))
+    if lower >= 0 and upper >= 0:
+        triangles.append(np.stack([lower + here, lower + after, upper + after], axis=1))
+        triangles.append(np.stack([lower + here, upper + after, upper + here], axis=1))
+    elif lower >= 0:
+        triangles.append(np.stack([lower + here, lower + after, np.ones(n, int)], axis=1))
+    elif upper >= 0:
+        triangles.append(np.stack([np.zeros(n, int), upper + after, upper + here], axis=1))
+    else:
+        raise GeometryError("make a cone: both radii are zero")
+    return require(_build(np.concatenate(vertices), np.concatenate(triangles)), "make a cone")
+
+
+def _drop(solid: Drop, part: Part | None) -> m3.Manifold:
+    if part is None:
+        raise GeometryError("sweep faces down: no part was given that they belong to")
+    corners = part.mesh.vertices[part.mesh.triangles[solid.triangles]]
+    cross = part.mesh.cross[solid.triangles]
+    size = np.linalg.norm(cross, axis=1)
+    if (cross[:, 2] > UPRIGHT * size).any():
+        raise GeometryError("sweep faces down: a face that looks up was named")
+    keep = cross[:, 2] < -UPRIGHT * size
+    triangles = part.mesh.triangles[solid.triangles][keep]
+    if not len(triangles) or solid.depth <= 0:
+        return m3.Manifold()
+    made = _drop_whole(part.mesh.vertices, triangles, solid.depth)
+    if made is None:
+        made = _drop_each(corners[keep], solid.depth)
+    lumps = made.decompose()
+    return _boolean(lumps, m3.OpType.Add)
+
+
+def _drop_whole(vertices: Floats, triangles: Ints, depth: float) -> m3.Manifold | None:
+    """One closed surface: triangles on top, a copy below, walls along the border.
+
+    A vertex where the set only touches itself is split, one copy for each fan of triangles.
+    None where an edge belongs to more than two of the triangles.
+    """
+    count = len(triangles)
+    a, b = neighbours(triangles)
+    start = triangles.ravel()
+    end = np.roll(triangles, -1, axis=1).ravel()
+    edges = np.stack([np.minimum(start, end), np.maximum(start, end)], axis=1)
+    _, edge_of, uses = np.unique(edges, axis=0, return_inverse=True, return_counts=True)
+    if (uses > 2).any():
+        return None
+    corner_of = np.arange(3 * count).reshape(count, 3)
+    pairs = []
+    for i in range(3):
+        for j in range(3):
+            shared = triangles[a, i] == triangles[b, j]
+            pairs.append(np.stack([corner_of[a[shared], i], corner_of[b[shared], j]], axis=1))
+    link = np.concatenate(pairs)
+    graph = coo_matrix((np.ones(len(link)), (link[:, 0], link[:, 1])), shape=(3 * count,) * 2)
+    nodes, label = connected_components(graph, directed=False)
+    first = np.zeros(nodes, dtype=np.int64)
+    first[label[::-1]] = start[::-1]
+    tops = vertices[first]
+    bottoms = tops - np.array([0.0, 0.0, depth])
+    split = label.reshape(count, 3)
+    border = uses[edge_of.reshape(-1)] == 1
+    here = split.ravel()[border]
+    after = np.roll(split, -1, axis=1).ravel()[border]
+    # Seen from below the triangles are counter-clockwise, so outside lies to the right of
+    # each border edge seen from above.
+    walls = np.concatenate(
+        [
+            np.stack([here, after, after + nodes], axis=1),
+            np.stack([here, after + nodes, here + nodes], axis=1),
+        ]
+    )
+    made = _build(
+        np.concatenate([tops, bottoms]),
+        np.concatenate([split[:, ::-1], split + nodes, walls]),
+    )
+    return made if made.status() == m3.Error.NoError else None
+
+
+def _drop_each(corners: Floats, depth: float) -> m3.Manifold:
+    down = np.array([0.0, 0.0, depth])
+    lumps = [m3.Manifold.hull_points(np.concatenate([c, c - down])) for c in corners]
+    return _boolean(lumps, m3.OpType.Add)
+
+
+def _polyhedron(solid: Polyhedron) -> m3.Manifold:
+    vertices = np.asarray(solid.vertices, dtype=np.float64)
+    triangles = []
+    for loop in solid.loops:
+        index = np.asarray(loop, dtype=np.int64)
+        if len(index) == 3:
+            triangles.append(index[None])
+            continue
+        area = _newell(vertices[index])
+        u, v = _plane_axes(area / np.linalg.norm(area))
+        plan = np.column_stack([vertices[index] @ u, vertices[index] @ v])
+        triangles.append(index[np.asarray(m3.triangulate([plan]), dtype=np.int64)])
+    return require(_build(vertices, np.concatenate(triangles)), "make a polyhedron")
