@@ -1,0 +1,115 @@
+"""The visible part of an area of a mesh, as exact outlines in the drawing plane.
+
+Triangles of one plane are taken together. Whatever lies in front of that plane (triangles
+that cross it are clipped at it) is projected and subtracted from their image.
+"""
+
+from __future__ import annotations
+
+import manifold3d as m3
+import numpy as np
+
+from soffit.part.model import Floats, Ints
+from soffit.sheet.view import Scene
+
+# Above this number of planes (freeform areas) triangles are shown whole where their middle is
+# seen: the exact outline of each would take seconds and look the same (derived from timing).
+MAX_PLANES = 300
+
+
+def visible_area(scene: Scene, triangles: Ints) -> tuple[Floats, ...]:
+    """Outlines of what is seen of these triangles, outer rings counter-clockwise and holes
+    clockwise, each (n, 2) mm."""
+    triangles = np.sort(triangles[scene.front[triangles]])
+    if not len(triangles):
+        return ()
+    corners = scene.corners[triangles]
+    plane = _planes(scene, corners)
+    if plane.max() >= MAX_PLANES:
+        return _rings(scene, _whole_triangles(scene, corners))
+    shown: list[m3.CrossSection] = []
+    for k in range(int(plane.max()) + 1):
+        group = corners[plane == k]
+        image = m3.CrossSection(list(group[:, :, :2]), m3.FillRule.NonZero)
+        cover = _in_front(scene, group)
+        shown.append(image - cover if cover is not None else image)
+    return _rings(scene, m3.CrossSection.batch_boolean(shown, m3.OpType.Add))
+
+
+def visible_middles(scene: Scene, points: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Whether nothing lies in front of each point (n, 3) in plane and depth, (n,)."""
+    seen = np.ones(len(points), dtype=bool)
+    boxes, corners = scene.boxes, scene.occluders
+    for k, (x, y, depth) in enumerate(points.tolist()):
+        near = np.flatnonzero((boxes[:, 0] <= x) & (boxes[:, 2] >= x)
+                              & (boxes[:, 1] <= y) & (boxes[:, 3] >= y))
+        plane = scene.planes[near]
+        near = near[plane[:, 0] + plane[:, 1] * x + plane[:, 2] * y > depth + scene.depth_mm]
+        c = corners[near]
+        inside = np.ones(len(near), dtype=bool)
+        for i in range(3):
+            a, along = c[:, i], c[:, (i + 1) % 3] - c[:, i]
+            inside &= along[:, 0] * (y - a[:, 1]) - along[:, 1] * (x - a[:, 0]) >= 0.0
+        seen[k] = not inside.any()
+    return seen
+
+
+def silhouette(scene: Scene) -> m3.CrossSection:
+    """Everything that the part covers in the drawing plane."""
+    return m3.CrossSection(list(scene.occluders[:, :, :2]), m3.FillRule.NonZero)
+
+
+def _planes(scene: Scene, corners: Floats) -> Ints:
+    """Number of the plane that each triangle lies in, (k,), from 0."""
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal /= np.linalg.norm(normal, axis=1)[:, None]
+    offset = np.einsum("ij,ij->i", normal, corners[:, 0])
+    key = np.column_stack([np.round(normal, 4), np.round(offset / (50.0 * scene.depth_mm))])
+    number: Ints = np.unique(key, axis=0, return_inverse=True)[1].reshape(-1)
+    return number
+
+
+def _in_front(scene: Scene, group: Floats) -> m3.CrossSection | None:
+    low, high = group[:, :, :2].min(axis=(0, 1)), group[:, :, :2].max(axis=(0, 1))
+    largest = int(np.argmax(np.abs(np.cross(group[:, 1, :2] - group[:, 0, :2],
+                                            group[:, 2, :2] - group[:, 0, :2]))))
+    a, b, c = group[largest]
+    normal = np.cross(b - a, c - a)
+    normal /= np.linalg.norm(normal)  # front-facing, so its depth component is positive
+    boxes = scene.boxes
+    near = np.flatnonzero((boxes[:, 0] < high[0]) & (boxes[:, 2] > low[0])
+                          & (boxes[:, 1] < high[1]) & (boxes[:, 3] > low[1]))
+    tri = scene.occluders[near]
+    height = (tri - a) @ normal - scene.depth_mm
+    inside = height > 0.0
+    whole = inside.all(axis=1)
+    polygons = list(tri[whole][:, :, :2])
+    for points, h in zip(tri[inside.any(axis=1) & ~whole], height[inside.any(axis=1) & ~whole],
+                         strict=True):
+        polygons.append(_clipped(points, h))
+    return m3.CrossSection(polygons, m3.FillRule.NonZero) if polygons else None
+
+
+def _clipped(points: Floats, height: Floats) -> Floats:
+    """The image of a triangle's piece with positive height, (3 or 4, 2)."""
+    kept: list[Floats] = []
+    for k in range(3):
+        a, b, ha, hb = points[k], points[(k + 1) % 3], height[k], height[(k + 1) % 3]
+        if ha > 0.0:
+            kept.append(a[:2])
+        if (ha > 0.0) != (hb > 0.0):
+            kept.append((a + ha / (ha - hb) * (b - a))[:2])
+    return np.array(kept)
+
+
+def _whole_triangles(scene: Scene, corners: Floats) -> m3.CrossSection:
+    seen = visible_middles(scene, corners.mean(axis=1))
+    return m3.CrossSection(list(corners[seen][:, :, :2]), m3.FillRule.NonZero)
+
+
+def _rings(scene: Scene, area: m3.CrossSection) -> tuple[Floats, ...]:
+    """Rings without slivers that only rounding made."""
+    hair = 20.0 * scene.lateral_mm
+    opened = area.offset(-hair, m3.JoinType.Miter).offset(hair, m3.JoinType.Miter)
+    rings = [np.asarray(r, dtype=np.float64) for r in opened.simplify(hair).to_polygons()]
+    return tuple(sorted(rings, key=lambda r: tuple(np.round(r.min(axis=0), 6).tolist())))
