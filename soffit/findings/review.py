@@ -1,0 +1,135 @@
+"""Review a placed part: all its findings, sorted by height."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from types import ModuleType
+
+import numpy as np
+import shapely
+
+from soffit.findings import (
+    air_bridge,
+    air_ceiling,
+    air_island,
+    air_ledge,
+    air_slope,
+    file_notes,
+)
+from soffit.findings.facets import FlatFacets, flat_facets
+from soffit.findings.model import Finding, Patch, Review
+from soffit.findings.patches import find_patches
+from soffit.findings.places import Place, find_places
+from soffit.layers.stack import LayerStack, cut_layers
+from soffit.part.model import Floats, Part, Vec3
+from soffit.process.model import Process
+
+JUDGES: dict[str, ModuleType] = {
+    "ledge": air_ledge,
+    "bridge": air_bridge,
+    "ceiling": air_ceiling,
+    "island": air_island,
+    "slope": air_slope,
+}
+
+# A patch smaller than this share of a line's width squared is not printed: a bead cannot
+# be laid on it (derived: half a width in both directions).
+SMALLEST_SHARE = 0.25
+
+
+def review(
+    part: Part,
+    process: Process,
+    *,
+    stack: LayerStack | None = None,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> Review:
+    """Everything in a placed part that would print over air, and what the file itself says.
+
+    `part` stands in its build frame (see `soffit.place`). `stack` may be given where the
+    layers are already cut. `progress(stage, done, total)` is called as layers are read.
+    """
+    findings = file_notes.judge(part, process)
+    if part.mesh.triangles.size:
+        stack = stack or cut_layers(part, process)
+        facets = flat_facets(part.mesh, stack, process.angle_deg)
+        smallest = SMALLEST_SHARE * process.line_mm**2
+        patches = find_patches(stack, facets, smallest, progress)
+        places = find_places(patches, facets, process)
+        findings += [_finding(place, part, facets, stack, process) for place in places]
+    ordered = sorted(findings, key=_order)
+    numbered = tuple(replace(f, id=f"F{k}") for k, f in enumerate(ordered, start=1))
+    return Review(part, process, _up(part), numbered)
+
+
+def _order(finding: Finding) -> tuple[object, ...]:
+    air = finding.kind.startswith("air/")
+    return (air, *finding.z_mm, finding.kind, *finding.at_mm, finding.area_mm2)
+
+
+def _up(part: Part) -> Vec3:
+    """The build direction in the file's own frame."""
+    x, y, z = (round(v, 9) + 0.0 for v in part.placement[2, :3].tolist())
+    return (x, y, z)
+
+
+def _finding(
+    place: Place, part: Part, facets: FlatFacets, stack: LayerStack, process: Process
+) -> Finding:
+    judge = JUDGES[place.shape]
+    severity, limit, message = judge.judge(place, process)
+    samples = np.concatenate([p.samples for p in place.patches])
+    first, last = place.patches[0].layer, place.patches[-1].layer
+    if len(samples):
+        low = float(facets.z_mm[samples, 0].min())
+        high = float(facets.z_mm[samples, 1].max())
+    else:
+        low, high = stack.bottom_mm(first), stack.bottom_mm(last)
+    triangles = np.unique(facets.triangle[samples])
+    rings, at = _outline(place)
+    anchors = place.starts or place.patches
+    patch = Patch(
+        rings,
+        tuple(line for p in anchors for line in p.anchors()),
+        triangles,
+        (low, high),
+        (first, last),
+        place.direction,
+        place.pierced,
+    )
+    return Finding(
+        id="",
+        kind=judge.KIND,
+        severity=severity,
+        z_mm=(low, high),
+        at_mm=(at[0], at[1], low),
+        area_mm2=float(sum(p.area_mm2 for p in place.patches)),
+        reach_mm=place.reach_mm,
+        span_mm=place.span_mm,
+        angle_deg=place.angle_deg,
+        limit=limit,
+        faces=tuple(int(k) for k in np.unique(part.mesh.face_of[triangles])),
+        message=message,
+        patch=patch,
+    )
+
+
+def _outline(place: Place) -> tuple[tuple[Floats, ...], tuple[float, float]]:
+    """Plan outline of all strips together, and a point inside the largest of them."""
+    if len(place.patches) == 1:
+        rings = place.patches[0].rings
+        largest = place.patches[0].polygon
+    else:
+        # Strips share their edges only to within the grid of the polygon kernel.
+        whole = shapely.union_all([p.polygon for p in place.patches], grid_size=1e-4)
+        largest = max(place.patches, key=lambda p: p.area_mm2).polygon
+        rings = tuple(
+            np.asarray(ring.coords, dtype=np.float64)[:-1]
+            for piece in shapely.get_parts(whole)
+            if isinstance(piece, shapely.Polygon)
+            for oriented in [shapely.orient_polygons(piece)]
+            for ring in (oriented.exterior, *oriented.interiors)
+        )
+    point = shapely.point_on_surface(largest)
+    return rings, (float(point.x), float(point.y))
