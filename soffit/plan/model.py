@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from soffit.findings.model import Finding, Review
 from soffit.part.model import Body, Part
@@ -58,3 +59,9 @@ class Resolution:
     def clean(self) -> bool:
         """Nothing prints over air in the written files and every protected face is untouched."""
         return self.after.clean and not self.open and all(p.untouched for p in self.protected)
+
+    def write(self, out_dir: str | Path) -> Resolution:
+        """Write the production files to this folder; returns the resolution as proven on them."""
+        from soffit.plan.write import write
+
+        return write(self, Path(out_dir))

@@ -1,0 +1,31 @@
+"""Run the suites: `python3 run.py bench` for all, `python3 run.py bench start` for one."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+import sys
+
+import bench
+
+
+def suites() -> list[str]:
+    """Names of the suites, sorted."""
+    return sorted(m.name for m in pkgutil.iter_modules(bench.__path__) if m.name[0] != "_")
+
+
+def main(names: list[str]) -> int:
+    known = suites()
+    unknown = [name for name in names if name not in known]
+    if unknown:
+        print(f"bench: no suite {unknown[0]!r}; suites: {', '.join(known)}", file=sys.stderr)
+        return 2
+    for name in names or known:
+        suite = importlib.import_module(f"bench.{name}")
+        print(f"{name}: {(suite.__doc__ or '').strip().splitlines()[0]}")
+        suite.run()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,112 @@
+"""The verbs behind `import soffit` and behind the commands: one path for both."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from soffit.errors import InputError
+from soffit.process.load import load_process
+
+if TYPE_CHECKING:
+    from soffit.findings.model import Review
+    from soffit.part.model import Part, Vec3
+    from soffit.plan.model import Resolution
+    from soffit.process.model import Process
+
+Up = Literal["keep", "auto"] | tuple[float, float, float]
+Box = tuple[float, float, float, float, float, float]
+Progress = Callable[[str, int, int], None]
+
+
+def read(path: str | Path, unit: str | None = None, repair: bool = False) -> Part:
+    """The part in a STEP, STL, 3MF, OBJ or PLY file.
+
+    `unit` (mm, cm, m, in, ft, um) is demanded where the file states none. With `repair` a mesh
+    that is not closed is mended where that is possible, and the part says what was done.
+
+    Raises FileError if it cannot be read as a part, UnitError if its unit is not known.
+    """
+    from soffit.part.read import read as read_part
+
+    return read_part(Path(path), unit=unit, repair=repair)
+
+
+def place(part: Part, up: Literal["keep"] | Vec3 = "keep") -> Part:
+    """The part standing on the platform with its direction `up` pointing up."""
+    from soffit.part.place import place as place_part
+
+    return place_part(part, up)
+
+
+def choose_up(part: Part, process: str | Path | Process = "pla-04") -> Vec3:
+    """The direction of the part that is best put upwards, in the part's own frame."""
+    from soffit.orient.choose import choose_up as choose
+
+    return choose(part, load_process(process))
+
+
+def review(part: Part, process: str | Path | Process = "pla-04", up: Up = "keep") -> Review:
+    """Every place of the part that would print over air, and all else that could fail.
+
+    `process`: a profile's name, a TOML file or a `Process`. `up`: "keep" takes the part as it
+    is drawn, "auto" chooses, a direction in the part's frame is turned upwards.
+
+    Raises ProcessError if there is no such process or a value in it is not allowed.
+    """
+    from soffit.findings.review import review as review_placed
+
+    how = load_process(process)
+    return review_placed(place(part, _direction(part, how, up)), how)
+
+
+def resolve(
+    part: Part,
+    process: str | Path | Process = "pla-04",
+    *,
+    up: Up = "keep",
+    protect: Sequence[str] = (),
+    keep_out: Sequence[Box] = (),
+    quantity: int = 1,
+    progress: Progress | None = None,
+) -> Resolution:
+    """The part changed so that nothing prints over air; `write` on the result proves and writes it.
+
+    `protect`: selectors of faces that must stay as they are. `keep_out`: boxes
+    (x0, y0, z0, x1, y1, z1) in the build frame, mm, that must stay free of added material.
+    `progress` is called with what is being done, how much is done, how much there is.
+
+    Raises ProcessError, SelectorError, or InputError for a value that is not allowed.
+    """
+    from soffit.plan.resolve import resolve as resolve_part
+
+    if quantity < 1:
+        raise InputError(f"resolving {part.source.file}: quantity is {quantity}; give 1 or more")
+    how = load_process(process)
+    return resolve_part(
+        part,
+        how,
+        up=_direction(part, how, up),
+        protect=list(protect),
+        keep_out=list(keep_out),
+        quantity=quantity,
+        progress=progress,
+    )
+
+
+def _direction(part: Part, process: Process, up: Up) -> Literal["keep"] | Vec3:
+    if up == "keep":
+        return "keep"
+    if up == "auto":
+        return choose_up(part, process)
+    if isinstance(up, str) or len(up) != 3:
+        raise InputError(f'orienting {part.source.file}: up is {up!r}; give "keep", "auto" or x,y,z')
+    length = math.hypot(*up)
+    if not (0.0 < length < math.inf):
+        raise InputError(
+            f"orienting {part.source.file}: up is {up}, which is no direction; give x,y,z, not all 0"
+        )
+    x, y, z = (value / length for value in up)
+    return (x, y, z)

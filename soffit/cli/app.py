@@ -1,0 +1,240 @@
+"""The commands. Each returns its exit code; heavy modules are imported inside them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from soffit.cli.options import (
+    FormatOption,
+    KeepOutOption,
+    OutOption,
+    PartFile,
+    ProcessOption,
+    ProtectOption,
+    QuantityOption,
+    RepairOption,
+    ReviewFormat,
+    ReviewFormatOption,
+    TextOrJson,
+    Unit,
+    UnitOption,
+    UpOption,
+    complete_kind,
+    parse_box,
+    parse_up,
+)
+from soffit.cli.status import DEMO_OUT, READING
+
+if TYPE_CHECKING:
+    from soffit.cli.progress import Progress
+    from soffit.part.model import Part
+
+app = typer.Typer(
+    help="Find what a part would print over air, change the part so that it does not, prove it.",
+    epilog=(
+        "Exit codes: 0 clean, 1 something remains over air, 2 the input or the call is wrong, "
+        "3 a defect of soffit."
+    ),
+    no_args_is_help=True,
+    # Plain help: at once, the same in every terminal, and readable in a pipe.
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+DEMO_PART = Path(__file__).parent / "demo_data" / "ledge_bracket.step"
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        import soffit
+
+        print(f"soffit {soffit.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def main(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    """Find what a part would print over air, change the part so that it does not, prove it."""
+
+
+@app.command()
+def review(
+    part: PartFile,
+    process: ProcessOption = "pla-04",
+    unit: UnitOption = None,
+    up: UpOption = "keep",
+    repair: RepairOption = False,
+    output: ReviewFormatOption = ReviewFormat.TEXT,
+) -> int:
+    """List every place of PART that would print over air."""
+    direction = parse_up(up)
+    from soffit import api
+    from soffit.process.load import load_process
+
+    how = load_process(process)
+    progress = _progress()
+    received = _read(part, unit, repair, progress)
+    progress(f"reviewing {part.name}", 0, 0)
+    result = api.review(received, how, direction)
+    progress.clear()
+    if output is ReviewFormat.JSON:
+        from soffit.plan.report import dumps, review_json
+
+        print(dumps(review_json(result)), end="")
+    elif output is ReviewFormat.SARIF:
+        from soffit.cli.render_sarif import review_sarif
+
+        print(review_sarif(result), end="")
+    else:
+        from soffit.cli.render_text import review_lines, show
+
+        show(review_lines(result))
+    return 0 if result.clean else 1
+
+
+@app.command()
+def resolve(
+    part: PartFile,
+    out: OutOption,
+    process: ProcessOption = "pla-04",
+    unit: UnitOption = None,
+    up: UpOption = "keep",
+    protect: ProtectOption = [],  # noqa: B006
+    keep_out: KeepOutOption = [],  # noqa: B006
+    quantity: QuantityOption = 1,
+    repair: RepairOption = False,
+    output: FormatOption = TextOrJson.TEXT,
+) -> int:
+    """Change PART so that nothing prints over air; write it, proven."""
+    direction = parse_up(up)
+    boxes = [parse_box(text) for text in keep_out]
+    from soffit import api
+    from soffit.process.load import load_process
+
+    how = load_process(process)
+    _check_out(out)
+    progress = _progress()
+    received = _read(part, unit, repair, progress)
+    progress(f"resolving {part.name}", 0, 0)
+    result = api.resolve(
+        received,
+        how,
+        up=direction,
+        protect=protect,
+        keep_out=boxes,
+        quantity=quantity,
+        progress=progress,
+    )
+    progress(f"writing to {out}", 0, 0)
+    result = result.write(out)
+    progress.clear()
+    if output is TextOrJson.JSON:
+        from soffit.plan.report import dumps, resolve_json
+
+        print(dumps(resolve_json(result)), end="")
+    else:
+        from soffit.cli.render_text import resolution_lines, show
+
+        show(resolution_lines(result))
+    return 0 if result.clean else 1
+
+
+@app.command()
+def orient(
+    part: PartFile,
+    process: ProcessOption = "pla-04",
+    unit: UnitOption = None,
+    repair: RepairOption = False,
+    output: FormatOption = TextOrJson.TEXT,
+) -> int:
+    """Choose which way up PART prints with the least over air."""
+    from soffit import api
+    from soffit.process.load import load_process
+
+    how = load_process(process)
+    progress = _progress()
+    received = _read(part, unit, repair, progress)
+    progress(f"orienting {part.name}", 0, 0)
+    up = api.choose_up(received, how)
+    chosen = api.review(received, how, up)
+    if output is TextOrJson.JSON:
+        progress.clear()
+        from soffit.plan.report import dumps, review_json
+
+        print(dumps(review_json(chosen)), end="")
+        return 0 if chosen.clean else 1
+    kept = api.review(received, how)
+    progress.clear()
+    from soffit.cli.render_text import orient_lines, show
+
+    show(orient_lines(kept, chosen))
+    return 0 if chosen.clean else 1
+
+
+@app.command()
+def explain(
+    kind: Annotated[
+        str,
+        typer.Argument(
+            metavar="KIND",
+            help="Kind of finding, such as air/ledge; without it, all kinds are listed.",
+            autocompletion=complete_kind,
+        ),
+    ] = "",
+) -> int:
+    """Say what a kind of finding means and how it is measured."""
+    from soffit.findings.explain import explain as manual
+    from soffit.findings.explain import kinds
+
+    print(manual(kind).rstrip() if kind else "\n".join(kinds()))
+    return 0
+
+
+@app.command()
+def demo(out: OutOption = Path(DEMO_OUT), process: ProcessOption = "pla-04") -> int:
+    """Resolve an invented bracket that comes with soffit."""
+    return resolve(DEMO_PART, out, process, quantity=10_000)
+
+
+@app.command()
+def processes() -> int:
+    """List the profiles and what each can print over air."""
+    from soffit.cli.render_text import process_lines, show
+    from soffit.process.load import available, load_process
+
+    show(process_lines([load_process(name) for name in available()]))
+    return 0
+
+
+def _progress() -> Progress:
+    from soffit.cli.progress import Progress
+
+    return Progress()
+
+
+def _read(part: Path, unit: Unit | None, repair: bool, progress: Progress) -> Part:
+    """Read the user's file; the stage is told so that a crash in it can be laid to the file."""
+    from soffit import api
+    from soffit.errors import FileError
+
+    if not part.is_file():
+        what = "it is a folder" if part.is_dir() else "there is no such file"
+        raise FileError(f"reading {part}: {what}; give a STEP, STL, 3MF, OBJ or PLY file")
+    progress(f"{READING} {part.name}", 0, 0)
+    return api.read(part, unit=unit.value if unit else None, repair=repair)
+
+
+def _check_out(out: Path) -> None:
+    """Refuse an output folder that cannot be one before minutes are spent."""
+    from soffit.errors import InputError
+
+    if out.exists() and not out.is_dir():
+        raise InputError(f"writing to {out}: it is a file; give a folder with --out")

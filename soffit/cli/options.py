@@ -1,0 +1,146 @@
+"""The options that commands share, and how their values are read."""
+
+from __future__ import annotations
+
+import math
+from enum import Enum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from soffit.errors import InputError
+
+if TYPE_CHECKING:
+    from soffit.api import Box, Up
+
+
+class Unit(str, Enum):
+    """Units a mesh file can be in."""
+
+    MM = "mm"
+    CM = "cm"
+    M = "m"
+    IN = "in"
+    FT = "ft"
+    UM = "um"
+
+
+class TextOrJson(str, Enum):
+    """How results are written."""
+
+    TEXT = "text"
+    JSON = "json"
+
+
+class ReviewFormat(str, Enum):
+    """How a review is written."""
+
+    TEXT = "text"
+    JSON = "json"
+    SARIF = "sarif"
+
+
+def parse_up(text: str) -> Up:
+    """`--up`: "keep", "auto", or a direction "x,y,z"."""
+    if text == "keep":
+        return "keep"
+    if text == "auto":
+        return "auto"
+    allowed = "keep, auto, or a direction such as 0,-1,0 that is not 0,0,0"
+    x, y, z = _numbers("--up", text, 3, allowed)
+    if x == y == z == 0.0:
+        raise InputError(f"reading --up: {text!r} is not understood; give {allowed}")
+    return (x, y, z)
+
+
+def parse_box(text: str) -> Box:
+    """`--keep-out`: opposite corners "x0,y0,z0,x1,y1,z1" in mm, put in order."""
+    allowed = "two opposite corners of a box, x0,y0,z0,x1,y1,z1 in mm"
+    a, b, c, d, e, f = _numbers("--keep-out", text, 6, allowed)
+    box = (min(a, d), min(b, e), min(c, f), max(a, d), max(b, e), max(c, f))
+    if any(box[i] == box[i + 3] for i in range(3)):
+        raise InputError(f"reading --keep-out: {text!r} has no volume; give {allowed}")
+    return box
+
+
+def _numbers(option: str, text: str, count: int, allowed: str) -> list[float]:
+    try:
+        values = [float(item) for item in text.split(",")]
+    except ValueError:
+        values = []
+    if len(values) != count or not all(map(math.isfinite, values)):
+        raise InputError(f"reading {option}: {text!r} is not understood; give {allowed}")
+    return values
+
+
+def complete_process(incomplete: str) -> list[str]:
+    """Profiles that begin like this, for the shell."""
+    from soffit.process.load import available
+
+    return [name for name in available() if name.startswith(incomplete)]
+
+
+def complete_kind(incomplete: str) -> list[str]:
+    """Kinds of finding that begin like this, for the shell."""
+    from soffit.findings.explain import kinds
+
+    return [kind for kind in kinds() if kind.startswith(incomplete)]
+
+
+PartFile = Annotated[
+    Path, typer.Argument(metavar="PART", help="STEP, STL, 3MF, OBJ or PLY file.", show_default=False)
+]
+ProcessOption = Annotated[
+    str,
+    typer.Option(
+        "--process",
+        metavar="NAME|FILE",
+        help="Profile (see soffit processes) or TOML file of your own.",
+        autocompletion=complete_process,
+    ),
+]
+UnitOption = Annotated[
+    Unit | None,
+    typer.Option("--unit", help="Unit of a mesh file that states none.", show_default=False),
+]
+UpOption = Annotated[
+    str,
+    typer.Option(
+        "--up",
+        metavar="keep|auto|X,Y,Z",
+        help="What points up: as drawn, as is best, or this direction.",
+    ),
+]
+ProtectOption = Annotated[
+    list[str],
+    typer.Option(
+        "--protect",
+        metavar="SELECTOR",
+        help='Face that must not change, such as "face near 0,0,12 facing +z"; repeatable.',
+        show_default=False,
+    ),
+]
+KeepOutOption = Annotated[
+    list[str],
+    typer.Option(
+        "--keep-out",
+        metavar="X0,Y0,Z0,X1,Y1,Z1",
+        help="Box in mm, in the build frame, where nothing may be added; repeatable.",
+        show_default=False,
+    ),
+]
+QuantityOption = Annotated[
+    int, typer.Option("--quantity", min=1, metavar="N", help="How many parts will be made.")
+]
+RepairOption = Annotated[
+    bool, typer.Option("--repair", help="Mend a mesh that is not closed, and say what was done.")
+]
+OutOption = Annotated[
+    Path,
+    typer.Option("--out", metavar="DIR", help="Folder for the files.", show_default=False),
+]
+FormatOption = Annotated[TextOrJson, typer.Option("--format", help="How results are written.")]
+ReviewFormatOption = Annotated[
+    ReviewFormat, typer.Option("--format", help="How results are written.")
+]

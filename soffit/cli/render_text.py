@@ -1,0 +1,258 @@
+"""Reviews, resolutions and profiles as text of at most 80 columns.
+
+A line is a text and a style. Styles show on a terminal only and never carry meaning alone.
+"""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from soffit.findings.model import Finding, Review
+from soffit.part.model import Part
+from soffit.plan.model import Resolution
+from soffit.process.model import Process
+
+WIDTH = 80  # what every terminal and mail shows unbroken (common practice, no source)
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of output; `style` is empty, "bold" or "alarm"."""
+
+    text: str
+    style: str = ""
+
+
+def show(lines: Iterable[Line]) -> None:
+    """Print to stdout, with styles where it is a terminal that wants them."""
+    if not sys.stdout.isatty():
+        for line in lines:
+            print(line.text)
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    styles = {"": "", "bold": "bold", "alarm": "bold reverse"}
+    console = Console(highlight=False, markup=False, soft_wrap=True)
+    for line in lines:
+        console.print(Text(line.text, style=styles[line.style]))
+
+
+def part_lines(part: Part) -> list[Line]:
+    """Size and unit of what was read."""
+    size = " × ".join(f"{value:.2f}" for value in part.size_mm)
+    whose = {"file": "from the file", "option": "as stated with --unit"}
+    stated = whose.get(part.source.stated_by, f"from the {part.source.stated_by}")
+    closed = "closed, 0 open edges" if part.closed else "NOT closed"
+    return _wrap(
+        f"{part.source.file}: {size} mm, unit {part.source.unit} {stated}, "
+        f"{_count(part.bodies, 'body', 'bodies')}, {_count(len(part.faces), 'face')}, {closed}"
+    )
+
+
+def review_lines(review: Review) -> list[Line]:
+    """What was read, the findings by height, the verdict."""
+    lines = [*part_lines(review.part), *_how(review), Line("")]
+    if review.findings:
+        lines += [*_finding_lines(review.findings), Line("")]
+    return [*lines, *_review_verdict(review)]
+
+
+def orient_lines(kept: Review, chosen: Review) -> list[Line]:
+    """The direction chosen and what it is worth."""
+    up = ",".join(f"{value:.6g}" for value in chosen.up)
+    return [
+        *part_lines(kept.part),
+        Line(f"best up: --up {up}", "bold"),
+        *_table(
+            ("", "as drawn", "best up"),
+            [
+                ("over air, mm²", _area(kept.over_air_mm2), _area(chosen.over_air_mm2)),
+                ("places over air", str(len(kept.air)), str(len(chosen.air))),
+                ("height, mm", f"{kept.part.size_mm[2]:.2f}", f"{chosen.part.size_mm[2]:.2f}"),
+            ],
+            right={1, 2},
+        ),
+    ]
+
+
+def resolution_lines(result: Resolution) -> list[Line]:
+    """What stays open first, then over air before and after, edits, cost, files."""
+    lines = [*part_lines(result.received), *_how(result.before), Line("")]
+    lines += _open_lines(result)
+    before, after = result.before.over_air_mm2, result.after.over_air_mm2
+    lines += [Line(f"Over air: {_area(before)} mm² → {_area(after)} mm²", "bold"), Line("")]
+    if result.edits:
+        rows = [
+            (e.id, e.finding, e.remedy, e.op, f"{e.volume_mm3:.1f}", _span(e.z_mm), _faces(e.faces))
+            for e in result.edits
+        ]
+        head = ("edit", "for", "remedy", "op", "volume mm³", "z mm", "faces")
+        lines += _table(head, rows, right={4})
+        lines += [
+            Line(f"After printing, {edit.id}: {edit.after}") for edit in result.edits if edit.after
+        ]
+        lines.append(Line(""))
+    if result.protected:
+        kept = sum(face.untouched for face in result.protected)
+        lines += [Line(f"Protected faces untouched: {kept} of {len(result.protected)}"), Line("")]
+    lines += _estimate_lines(result)
+    if result.files:
+        lines.append(Line("Written:"))
+        lines += [Line(f"  {path}") for _, path in sorted(result.files.items())]
+        lines.append(Line(""))
+    if result.clean:
+        lines.append(Line("Clean: nothing prints over air in the files as written.", "bold"))
+        lines += _wrap("Checked for printing, not for strength or safety in use.")
+    return lines
+
+
+def process_lines(processes: Sequence[Process]) -> list[Line]:
+    """The profiles with the limits that decide."""
+    rows = [
+        (p.name, f"{p.layer_mm:.2f}", f"{p.line_mm:.2f}", f"{p.angle_deg:.0f}",
+         f"{p.lip_mm:.1f}", f"{p.bridge_mm:.0f}", p.material.name)
+        for p in processes
+    ]  # fmt: skip
+    head = ("profile", "layer mm", "line mm", "angle °", "lip mm", "bridge mm", "material")
+    return [
+        *_table(head, rows, right={1, 2, 3, 4, 5}),
+        *_wrap("Angles are from the platform. Each value's source is in its profile; "
+               "start your own with base = \"pla-04\" and state what differs."),
+    ]  # fmt: skip
+
+
+def _how(review: Review) -> list[Line]:
+    process = review.process
+    up = ",".join(f"{value:.6g}" for value in review.up)
+    angle, steep = process.angle_deg, 90.0 - process.angle_deg
+    return _wrap(
+        f"{process.name}: {process.layer_mm:.2f} mm layers, at least {angle:.0f}° from the "
+        f"platform ({steep:.0f}° from vertical), lip {process.lip_mm:g} mm, "
+        f"bridge {process.bridge_mm:g} mm; up {up}"
+    )
+
+
+def _finding_lines(findings: Sequence[Finding]) -> list[Line]:
+    head = ("id", "kind", "severity", "z mm", "measure", "allowed", "area mm²")
+    rows = [
+        (f.id, f.kind, f.severity, _span(f.z_mm), *_measure(f), _area(f.area_mm2)) for f in findings
+    ]
+    lines = _table(head, rows, right={6})
+    out = [lines[0]]
+    for line, finding in zip(lines[1:], findings, strict=True):
+        out.append(line)
+        out += _wrap(finding.message, "     ")
+    return out
+
+
+def _review_verdict(review: Review) -> list[Line]:
+    if review.clean:
+        return [Line("Clean: nothing would print over air.", "bold")]
+    lines = []
+    if review.air:
+        places = _count(len(review.air), "place")
+        lines.append(Line(f"Over air: {_area(review.over_air_mm2)} mm² in {places}.", "alarm"))
+    others = [f for f in review.findings if f.severity == "blocker" and f not in review.air]
+    if others:
+        kinds = ", ".join(sorted({f.kind for f in others}))
+        lines.append(Line(f"Other blockers: {len(others)} ({kinds}).", "alarm"))
+    return lines
+
+
+def _open_lines(result: Resolution) -> list[Line]:
+    lines: list[Line] = []
+    told = {entry.finding.id for entry in result.open}
+    entries = [(entry.finding, entry.reason) for entry in result.open]
+    entries += [
+        (finding, "found in the files as written")
+        for finding in result.after.findings
+        if finding.id not in told and (finding in result.after.air or finding.severity == "blocker")
+    ]
+    for finding, reason in entries:
+        lines.append(Line(f"OPEN {finding.id} {finding.kind} at z {_span(finding.z_mm)}", "alarm"))
+        lines += _wrap(f"{finding.message} {reason}", "     ")
+    for face in result.protected:
+        if not face.untouched:
+            lines.append(Line(f"CHANGED protected face {face.face}", "alarm"))
+            lines += _wrap(
+                f"it moved by {face.deviation_mm:.4f} mm where {face.allowed_mm:.4f} mm is allowed "
+                f"({face.selector})",
+                "     ",
+            )
+    return [*lines, Line("")] if lines else []
+
+
+def _estimate_lines(result: Resolution) -> list[Line]:
+    if not result.estimate:
+        return []
+    titles = {
+        "as_received": "as received",
+        "slicer_supported": "with slicer supports",
+        "resolved": "resolved",
+    }
+    columns = [key for key in titles if key in result.estimate]
+    figures = list(dict.fromkeys(name for key in columns for name in result.estimate[key]))
+    rows = []
+    for name in figures:
+        values = (result.estimate[key].get(name) for key in columns)
+        rows.append((name, *("" if value is None else f"{value:,.2f}" for value in values)))
+    heading = (f"for {result.quantity:,} parts", *(titles[key] for key in columns))
+    return [*_table(heading, rows, right=set(range(1, len(columns) + 1))), Line("")]
+
+
+def _measure(finding: Finding) -> tuple[str, str]:
+    """The measure that this kind is judged by, and what is allowed of it."""
+    spans = finding.kind in ("air/bridge", "air/ceiling")
+    name, value = ("span", finding.span_mm) if spans else ("reach", finding.reach_mm)
+    allowed = "" if finding.limit is None else f"{finding.limit:g}"
+    return ("" if value is None else f"{name} {value:.2f}", allowed)
+
+
+def _table(
+    head: tuple[str, ...], rows: Sequence[tuple[str, ...]], right: set[int]
+) -> list[Line]:
+    """Columns two blanks apart; the last one is cut where it would pass the margin."""
+    widths = [max(len(row[i]) for row in (head, *rows)) for i in range(len(head))]
+    lines = []
+    for row in (head, *rows):
+        cells = (
+            cell.rjust(width) if index in right else cell.ljust(width)
+            for index, (cell, width) in enumerate(zip(row, widths, strict=True))
+        )
+        text = "  ".join(cells).rstrip()
+        if len(text) > WIDTH:
+            text = text[: WIDTH - 1] + "…"
+        lines.append(Line(text, "bold" if row is head else ""))
+    return lines
+
+
+def _wrap(text: str, indent: str = "") -> list[Line]:
+    wrapped = textwrap.wrap(
+        " ".join(text.split()),
+        WIDTH,
+        initial_indent=indent,
+        subsequent_indent=indent or "  ",
+        break_on_hyphens=False,
+    )
+    return [Line(line) for line in wrapped]
+
+
+def _area(value: float) -> str:
+    return f"{value:.1f}"
+
+
+def _span(z_mm: tuple[float, float]) -> str:
+    low, high = (f"{value:.2f}" for value in z_mm)
+    return low if low == high else f"{low}–{high}"
+
+
+def _faces(faces: tuple[int, ...]) -> str:
+    return ",".join(map(str, faces[:4])) + ("…" if len(faces) > 4 else "")
+
+
+def _count(number: int, one: str, many: str = "") -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"

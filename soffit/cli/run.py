@@ -1,0 +1,75 @@
+"""Runs one command in this process and turns whatever happens into an exit code and one line.
+
+0: clean. 1: something remains over air, or another blocker. 2: the input or the call is wrong.
+3: a defect of ours. 130: stopped. 141: whoever read the results closed the pipe.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+
+from soffit.cli.status import DONE, tell
+from soffit.errors import InputError, SoffitError
+
+CLEAN, OVER_AIR, WRONG_INPUT, DEFECT, STOPPED, CLOSED_PIPE = 0, 1, 2, 3, 130, 141
+
+
+def run(arguments: list[str]) -> int:
+    """Run this command line; returns the exit code and never raises."""
+    try:
+        code = _run(arguments)
+        sys.stdout.flush()
+    except InputError as error:
+        code = _fail(str(error), WRONG_INPUT)
+    except SoffitError as error:
+        code = _fail(f"{_line(error)}; please report this with the file", DEFECT)
+    except KeyboardInterrupt:
+        code = STOPPED
+    except BrokenPipeError:
+        # Python would complain again when it flushes at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = CLOSED_PIPE
+    except MemoryError:
+        code = _fail("out of memory; close other programs, or simplify the part", DEFECT)
+    except Exception as error:
+        if os.environ.get("SOFFIT_DEBUG") == "1":
+            traceback.print_exc()
+        code = _fail(
+            f"defect: {type(error).__name__}: {_line(error)}; please report this with the file "
+            "(SOFFIT_DEBUG=1 shows where)",
+            DEFECT,
+        )
+    tell(DONE)
+    return code
+
+
+def _run(arguments: list[str]) -> int:
+    from typer.exceptions import Exit, TyperException
+
+    from soffit.cli.app import app
+
+    for stream in (sys.stdout, sys.stderr):
+        # A console that cannot show "→" must not turn a result into a crash.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        result = app(arguments or ["--help"], prog_name="soffit", standalone_mode=False)
+    except Exit as end:
+        return end.exit_code
+    except TyperException as error:
+        context = getattr(error, "ctx", None)
+        where = context.command_path if context else "soffit"
+        say = " ".join(error.format_message().split()).rstrip(".")
+        return _fail(f"{say}; see {where} --help", WRONG_INPUT)
+    return result if isinstance(result, int) else CLEAN
+
+
+def _fail(line: str, code: int) -> int:
+    print(f"soffit: {_line(line)}", file=sys.stderr, flush=True)
+    return code
+
+
+def _line(message: object) -> str:
+    return " ".join(str(message).split())

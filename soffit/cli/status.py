@@ -1,0 +1,34 @@
+"""What the supervised child is doing, told to its supervisor through a small file.
+
+A child that native code killed can say nothing any more; the last line that it wrote tells
+whether the user's file or our own work brought it down.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from pathlib import Path
+
+STATUS = "SOFFIT_STATUS"
+STAGING = "SOFFIT_STAGING"
+READING = "reading"
+DONE = "done"
+DEMO_OUT = "soffit-demo"  # where the demo writes if it is not told
+
+
+def tell(stage: str) -> None:
+    """Say that `stage` begins; outside a supervised child nothing is told."""
+    file = os.environ.get(STATUS)
+    if file:
+        # The folder is gone when the supervisor is already cleaning up.
+        with contextlib.suppress(OSError):
+            Path(file).write_text(stage, encoding="utf-8")
+
+
+def last_told(file: Path) -> str:
+    """The stage told last, "" if none was."""
+    try:
+        return file.read_text(encoding="utf-8")
+    except OSError:
+        return ""

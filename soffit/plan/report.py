@@ -1,0 +1,135 @@
+"""Reviews and resolutions as JSON: `soffit.review/1` and `soffit.resolve/1`.
+
+Lengths are mm, areas mm², volumes mm³, in the build frame. Numbers are rounded to six
+decimals and keys are sorted, so that the same part gives the same bytes. The schemas are
+published in docs/schema/.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from soffit.findings.model import Finding, Review
+from soffit.part.model import Part
+from soffit.plan.model import Resolution
+from soffit.process.model import Process
+
+DECIMALS = 6  # a nanometre; beyond the last figure of any kernel result (derived)
+
+
+def review_json(review: Review) -> dict[str, Any]:
+    """A review as one JSON object."""
+    return {
+        "schema": "soffit.review/1",
+        "part": _part(review.part),
+        "process": _process(review.process),
+        "orientation": {
+            "up": _numbers(review.up),
+            "placement": [_numbers(row) for row in review.part.placement.tolist()],
+        },
+        "findings": [_finding(finding) for finding in review.findings],
+        "totals": {"over_air_mm2": _number(review.over_air_mm2)},
+    }
+
+
+def resolve_json(result: Resolution) -> dict[str, Any]:
+    """A resolution as one JSON object; files are named without their folder."""
+    return {
+        "schema": "soffit.resolve/1",
+        "before": review_json(result.before),
+        "after": review_json(result.after),
+        "edits": [
+            {
+                "id": edit.id,
+                "finding": edit.finding,
+                "remedy": edit.remedy,
+                "op": edit.op,
+                "volume_mm3": _number(edit.volume_mm3),
+                "faces": list(edit.faces),
+                "why": edit.why,
+            }
+            for edit in result.edits
+        ],
+        "verdict": {
+            "clean": result.clean,
+            "open": [
+                {"finding": _finding(entry.finding), "reason": entry.reason}
+                for entry in result.open
+            ],
+            "protected_untouched": all(face.untouched for face in result.protected),
+        },
+        "estimate": {
+            case: {name: _number(value) for name, value in figures.items()}
+            for case, figures in result.estimate.items()
+        },
+        "files": {role: Path(path).name for role, path in result.files.items()},
+    }
+
+
+def dumps(report: dict[str, Any]) -> str:
+    """The text of a report: sorted keys, two blanks, a newline at the end.
+
+    Raises ValueError for a number that JSON does not have (NaN, infinity).
+    """
+    return json.dumps(report, indent=2, sort_keys=True, allow_nan=False) + "\n"
+
+
+def _part(part: Part) -> dict[str, Any]:
+    return {
+        "file": part.source.file,
+        "sha256": part.source.sha256,
+        "unit": part.source.unit,
+        "size_mm": _numbers(part.size_mm),
+        "volume_mm3": _number(part.mesh.volume_mm3),
+        "area_mm2": _number(part.mesh.area_mm2),
+        "bodies": part.bodies,
+        "faces": len(part.faces),
+        "triangles": len(part.mesh.triangles),
+        "closed": bool(part.closed),
+    }
+
+
+def _process(process: Process) -> dict[str, Any]:
+    return {
+        "name": process.name,
+        "layer_mm": _number(process.layer_mm),
+        "first_layer_mm": _number(process.first_layer_mm),
+        "line_mm": _number(process.line_mm),
+        "angle_deg": _number(process.angle_deg),
+        "step_mm": _number(process.step_mm),
+        "lip_mm": _number(process.lip_mm),
+        "bridge_mm": _number(process.bridge_mm),
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "id": finding.id,
+        "kind": finding.kind,
+        "severity": finding.severity,
+        "z_mm": _numbers(finding.z_mm),
+        "at_mm": _numbers(finding.at_mm),
+        "area_mm2": _number(finding.area_mm2),
+        "reach_mm": _optional(finding.reach_mm),
+        "span_mm": _optional(finding.span_mm),
+        "angle_deg": _optional(finding.angle_deg),
+        "limit": _optional(finding.limit),
+        "faces": [int(face) for face in finding.faces],
+        "message": finding.message,
+    }
+
+
+def _number(value: float) -> float:
+    # + 0.0 turns a rounded -0.0 into 0.0.
+    return round(float(value), DECIMALS) + 0.0
+
+
+def _optional(value: float | None) -> float | None:
+    return None if value is None else _number(value)
+
+
+def _numbers(values: Iterable[float]) -> list[float]:
+    return [_number(value) for value in values]
