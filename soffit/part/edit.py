@@ -1,0 +1,31 @@
+"""Changes applied to a part, by the kernel that fits it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from soffit.part.model import Body, Change, Part
+from soffit.part.solid import Solid
+
+
+def apply(part: Part, changes: Sequence[Change]) -> Part:
+    """`part` with `changes` applied in turn: by the B-rep kernel where it has a B-rep, so
+    that the customer gets clean planes and cones back, else by the mesh kernel.
+
+    Raises GeometryError where a change is not a solid, breaks the volume balance or adds
+    something that does not touch the part; KernelError where the B-rep kernel fails.
+    """
+    if part.brep is None:
+        from soffit.part.mesh_edit import apply_mesh
+
+        return apply_mesh(part, changes)
+    from soffit.part.brep_edit import apply_brep
+
+    return apply_brep(part, changes)
+
+
+def make_body(name: str, solid: Solid, part: Part) -> Body:
+    """`solid` as a separate named body standing beside `part`."""
+    from soffit.part import mesh_solid
+
+    return mesh_solid.make_body(name, solid, part)
