@@ -25,7 +25,7 @@ from soffit.process.model import Process
 KIND = "air/island"
 
 
-def judge(place: Place, process: Process) -> tuple[Severity, None, str]:
+def judge(place: Place, _process: Process) -> tuple[Severity, None, str]:
     """Severity, limit (none) and message."""
     area = sum(p.area_mm2 for p in place.patches)
     return "blocker", None, f"{area:.1f} mm² start in mid-air; nothing holds them"

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from soffit.findings.patches import RawPatch
+from soffit.findings.patches import Bools, RawPatch
 from soffit.part.model import Floats
 
 # Share of the strands that must hold for the whole patch to count as spanned: the last
@@ -31,7 +31,7 @@ class Strands:
     low: Floats
     high: Floats
     across: Floats
-    held: Floats
+    held: Bools
     spacing_mm: float
 
     @property
@@ -43,12 +43,12 @@ class Strands:
     def held_share(self) -> float:
         """Share of the length of all strands that holds."""
         total = float(self.length.sum())
-        return float(self.length[self.held > 0].sum()) / total if total else 0.0
+        return float(self.length[self.held].sum()) / total if total else 0.0
 
     @property
     def span_mm(self) -> float:
         """Longest strand that holds, mm; 0 if none does."""
-        held = self.length[self.held > 0]
+        held = self.length[self.held]
         return float(held.max()) if len(held) else 0.0
 
     @property
@@ -68,7 +68,7 @@ def strands(patch: RawPatch, direction_deg: float, line_mm: float) -> Strands:
     low, high = float(v0.min()), float(v0.max())
     count = int(np.clip(math.ceil((high - low) / line_mm), 8, 96))
     spacing = (high - low) / count
-    lines = low + spacing * (np.arange(count) + 0.5)
+    lines: Floats = np.asarray(low + spacing * (np.arange(count) + 0.5), dtype=np.float64)
     row, edge = np.nonzero((v0[None, :] <= lines[:, None]) != (v1[None, :] <= lines[:, None]))
     t = (lines[row] - v0[edge]) / (v1[edge] - v0[edge])
     u = (starts[edge] @ along) * (1 - t) + (ends[edge] @ along) * t
@@ -79,7 +79,7 @@ def strands(patch: RawPatch, direction_deg: float, line_mm: float) -> Strands:
         u[0::2],
         u[1::2],
         lines[row[0::2]],
-        (ok[0::2] & ok[1::2]).astype(np.float64),
+        ok[0::2] & ok[1::2],
         spacing,
     )
 
@@ -112,7 +112,7 @@ def best_partial(patch: RawPatch, line_mm: float, tried: list[float], limit_mm: 
     """The direction in which strands no longer than `limit_mm` hold most of the patch."""
 
     def covered(s: Strands) -> float:
-        good = (s.held > 0) & (s.length <= limit_mm)
+        good = s.held & (s.length <= limit_mm)
         return float(s.length[good].sum() * s.spacing_mm)
 
     return max((strands(patch, d, line_mm) for d in tried), key=covered)

@@ -7,7 +7,8 @@ from typing import Literal
 
 import numpy as np
 
-from soffit.part.model import Floats, Ints, Part, Severity, Vec3
+from soffit.part.model import Floats, Ints, Part, Vec3
+from soffit.part.model import Severity as Severity
 from soffit.process.model import Process
 
 
@@ -63,8 +64,8 @@ class Finding:
 class Review:
     """All findings of one part made by one process in one orientation, sorted by height.
 
-    `clean`: nothing remains over air beyond what the process can span. `over_air_mm2`: sum of `area_mm2` of the
-    `air/*` findings that are not notes.
+    `clean`: nothing remains over air beyond what the process can span. `over_air_mm2`: sum of
+    `area_mm2` of the `air/*` findings that are not notes.
     """
 
     part: Part

@@ -203,7 +203,7 @@ def _least_width(patch: RawPatch, line_mm: float) -> Strands:
 def _split(patch: RawPatch, process: Process, tried: list[float]) -> list[Place] | None:
     """A patch that is bridge here and ledge there: its parts; None if it is not worth it."""
     best = best_partial(patch, process.line_mm, tried, process.bridge_mm)
-    good = (best.held > 0) & (best.length <= process.bridge_mm)
+    good = best.held & (best.length <= process.bridge_mm)
     if float(best.length[good].sum()) * best.spacing_mm < WORTH_SPLITTING * patch.area_mm2:
         return None
     along = np.array(best.unit)

@@ -56,7 +56,7 @@ def layer_tops(height_mm: float, process: Process) -> Floats:
     """
     first, h = process.first_layer_mm, process.layer_mm
     more = max(0, int(np.floor((height_mm - first) / h + 0.5 - 1e-9)))
-    return first + h * np.arange(more + 1)
+    return np.asarray(first + h * np.arange(more + 1), dtype=np.float64)
 
 
 def slack_of(part: Part) -> float:

@@ -16,7 +16,7 @@ def rotation_to_up(up: Vec3) -> Floats:
     v = np.asarray(up, dtype=np.float64)
     length = float(np.linalg.norm(v))
     if not np.isfinite(length) or length < 1e-9:
-        raise InputError(f"--up {up}: the direction has no length; give three numbers, not all zero")
+        raise InputError(f"--up {up}: no direction; give three numbers, not all zero")
     x, y, z = v / length
     if z < -1 + 1e-12:
         return np.diag([1.0, -1.0, -1.0])

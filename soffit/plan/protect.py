@@ -1,0 +1,103 @@
+"""Faces that must stay as they are, and how the user names them.
+
+A selector is one of
+    face 14                              by its id, as `soffit review` prints it
+    face near 0,0,12 facing +z           the face nearest to a point of the file's frame that
+                                         faces a direction (±x, ±y, ±z or three numbers)
+    face near 0,0,12                     the face nearest to a point
+    colour #1f3a6e                       every face that the STEP file paints in this colour
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+import numpy as np
+import trimesh
+
+from soffit.errors import SelectorError
+from soffit.part.model import Floats, Part
+
+_NUMBER = r"[-+]?\d*\.?\d+(?:[eE][-+]?\d+)?"
+_TRIPLE = rf"({_NUMBER}),({_NUMBER}),({_NUMBER})"
+_BY_ID = re.compile(r"face\s+(\d+)$")
+_NEAR = re.compile(rf"face\s+near\s+{_TRIPLE}(?:\s+facing\s+(?:([-+][xyz])|{_TRIPLE}))?$")
+_COLOUR = re.compile(r"colou?r\s+#([0-9a-f]{6})$")
+_AXES = {"x": 0, "y": 1, "z": 2}
+
+# Faces whose normal there is within this of the direction asked for (from memory).
+FACING_DEG = 30.0
+
+# Colours differ by rounding to 8 bits and by conversion between colour spaces (derived: two steps).
+COLOUR_STEP = 2.5 / 255
+
+
+def select_faces(part: Part, selector: str) -> tuple[int, ...]:
+    """Ids of the faces that a selector names; points and directions are in the file's frame, mm.
+
+    Raises SelectorError if it cannot be parsed or names none.
+    """
+    text = " ".join(selector.strip().lower().split())
+    text = re.sub(r"\s*,\s*", ",", text)
+    if by_id := _BY_ID.match(text):
+        face_id = int(by_id[1])
+        if not 1 <= face_id <= len(part.faces):
+            raise SelectorError(
+                f"--protect '{selector}': the part has faces 1 to {len(part.faces)}; "
+                "`soffit review` prints them"
+            )
+        return (face_id,)
+    if near := _NEAR.match(text):
+        return (_nearest(part, selector, near),)
+    if colour := _COLOUR.match(text):
+        return _coloured(part, selector, colour[1])
+    raise SelectorError(
+        f"--protect '{selector}': not understood; write 'face 14', "
+        "'face near 0,0,12 facing +z' or 'colour #1f3a6e'"
+    )
+
+
+def _nearest(part: Part, selector: str, near: re.Match[str]) -> int:
+    turn = part.placement[:3, :3]
+    point = turn @ np.array([float(near[k]) for k in (1, 2, 3)]) + part.placement[:3, 3]
+    allowed = np.ones(len(part.mesh.triangles), dtype=bool)
+    if near[4] or near[5]:
+        wanted = turn @ _direction(near, selector)
+        allowed = part.mesh.normals @ wanted > math.cos(math.radians(FACING_DEG))
+        if not allowed.any():
+            raise SelectorError(f"--protect '{selector}': no face of the part faces that way")
+    chosen = np.flatnonzero(allowed)
+    closest = trimesh.triangles.closest_point(
+        part.mesh.corners[chosen], np.broadcast_to(point, (len(chosen), 3))
+    )
+    distance = np.linalg.norm(closest - point, axis=1)
+    return int(part.mesh.face_of[chosen[int(np.argmin(distance))]])
+
+
+def _direction(near: re.Match[str], selector: str) -> Floats:
+    if near[4]:
+        direction = np.zeros(3)
+        direction[_AXES[near[4][1]]] = -1.0 if near[4][0] == "-" else 1.0
+        return direction
+    direction = np.array([float(near[k]) for k in (5, 6, 7)])
+    length = float(np.linalg.norm(direction))
+    if length == 0:
+        raise SelectorError(f"--protect '{selector}': the direction has no length")
+    return direction / length
+
+
+def _coloured(part: Part, selector: str, wanted: str) -> tuple[int, ...]:
+    rgb = np.array([int(wanted[k : k + 2], 16) / 255 for k in (0, 2, 4)])
+    faces = tuple(
+        face.id
+        for face in part.faces
+        if face.color is not None and np.abs(np.asarray(face.color) - rgb).max() <= COLOUR_STEP
+    )
+    if not faces:
+        colours = sorted(
+            {"#" + "".join(f"{round(c * 255):02x}" for c in f.color) for f in part.faces if f.color}
+        )
+        there = ", ".join(colours) if colours else "no face has a colour"
+        raise SelectorError(f"--protect '{selector}': no face is painted so; in the file: {there}")
+    return faces
