@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from types import ModuleType
 
+import manifold3d as m3
 import numpy as np
 import shapely
 
@@ -21,7 +22,7 @@ from soffit.findings.facets import FlatFacets, flat_facets
 from soffit.findings.model import Finding, Patch, Review
 from soffit.findings.patches import find_patches
 from soffit.findings.places import Place, find_places
-from soffit.layers.stack import LayerStack, cut_layers
+from soffit.layers.stack import GRID_MM, LayerStack, cut_layers
 from soffit.part.model import Floats, Part, Vec3
 from soffit.process.model import Process
 
@@ -117,19 +118,12 @@ def _finding(
 
 def _outline(place: Place) -> tuple[tuple[Floats, ...], tuple[float, float]]:
     """Plan outline of all strips together, and a point inside the largest of them."""
-    if len(place.patches) == 1:
-        rings = place.patches[0].rings
-        largest = place.patches[0].polygon
-    else:
-        # Strips share their edges only to within the grid of the polygon kernel.
-        whole = shapely.union_all([p.polygon for p in place.patches], grid_size=1e-4)
-        largest = max(place.patches, key=lambda p: p.area_mm2).polygon
-        rings = tuple(
-            np.asarray(ring.coords, dtype=np.float64)[:-1]
-            for piece in shapely.get_parts(whole)
-            if isinstance(piece, shapely.Polygon)
-            for oriented in [shapely.orient_polygons(piece)]
-            for ring in (oriented.exterior, *oriented.interiors)
-        )
+    largest = max(place.patches, key=lambda p: p.area_mm2).polygon
+    rings = place.patches[0].rings
+    if len(place.patches) > 1:
+        strips = m3.CrossSection([r for p in place.patches for r in p.rings])
+        # Strips share their edges only to within the grid: close what is left between them.
+        joined = strips.offset(GRID_MM, m3.JoinType.Miter).offset(-GRID_MM, m3.JoinType.Miter)
+        rings = tuple(np.asarray(r, dtype=np.float64) for r in joined.to_polygons())
     point = shapely.point_on_surface(largest)
     return rings, (float(point.x), float(point.y))

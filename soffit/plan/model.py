@@ -62,6 +62,6 @@ class Resolution:
 
     def write(self, out_dir: str | Path) -> Resolution:
         """Write the production files to this folder; returns the resolution as proven on them."""
-        from soffit.plan.write import write
+        from soffit.sheet.release import write_release
 
-        return write(self, Path(out_dir))
+        return write_release(self, Path(out_dir))

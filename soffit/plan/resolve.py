@@ -26,7 +26,6 @@ from soffit.part.solid import box
 from soffit.plan.model import OpenFinding, ProtectedFace, Resolution
 from soffit.plan.protect import select_faces
 from soffit.plan.scene import with_bodies
-from soffit.production.estimate import estimate
 from soffit.process.model import Process
 from soffit.remedies import all_options
 from soffit.remedies.context import context_of
@@ -90,15 +89,9 @@ def resolve(
         before=before,
         after=after,
         edits=tuple(search.edits),
-        open=tuple(_open(after, search.reasons)),
+        open=open_findings(after, lambda f: search.reasons.get(signature(f), "")),
         protected=measure_protected(received, produced, protected),
         quantity=quantity,
-        estimate=estimate(
-            before,
-            stack,
-            produced.mesh.volume_mm3,
-            float(sum(b.mesh.volume_mm3 for b in props)),
-        ),
     )
 
 
@@ -117,16 +110,17 @@ def measure_protected(
     )
 
 
-def _open(after: Review, reasons: dict[tuple[object, ...], str]) -> list[OpenFinding]:
+def open_findings(after: Review, reason: Callable[[Finding], str]) -> tuple[OpenFinding, ...]:
+    """What `after` still holds against the part, each with its reason ("" if none is known)."""
     left = [f for f in after.findings if f.severity == "blocker" or f in after.air]
-    return [
+    return tuple(
         OpenFinding(
             f,
-            reasons.get(signature(f), "")
+            reason(f)
             or ("no remedy cures it" if f.kind.startswith("air/") else "change it in CAD"),
         )
         for f in left
-    ]
+    )
 
 
 def signature(finding: Finding) -> tuple[object, ...]:

@@ -8,8 +8,9 @@ from __future__ import annotations
 import manifold3d as m3
 import numpy as np
 
-from soffit.findings.model import Finding, Review
-from soffit.layers.stack import LayerStack
+from soffit.findings.model import Finding
+from soffit.layers.stack import LayerStack, cut_layers
+from soffit.plan.model import Resolution
 
 # Share of its envelope that a support is filled with (from memory: 15 to 20 % is usual).
 SUPPORT_FILL = 0.2
@@ -46,17 +47,15 @@ def support_envelope_mm3(stack: LayerStack, findings: tuple[Finding, ...]) -> fl
     return total
 
 
-def estimate(
-    before: Review, stack: LayerStack, produced_mm3: float, props_mm3: float
-) -> dict[str, dict[str, float]]:
-    """Figures for "as_received", "slicer_supported" and "resolved".
-
-    `stack` holds the layers of the part as received; `produced_mm3` is the volume of the
-    resolved part without its props.
-    """
+def estimate(result: Resolution) -> dict[str, dict[str, float]]:
+    """Figures for "as_received", "slicer_supported" and "resolved"."""
+    before = result.before
     density = before.process.material.density_g_cm3.value
     received = before.part.mesh.volume_mm3
+    stack = cut_layers(before.part, before.process)
     envelope = support_envelope_mm3(stack, before.air)
+    produced = result.produced.mesh.volume_mm3
+    props = float(sum(body.mesh.volume_mm3 for body in result.props))
     return {
         "as_received": {
             "part_mm3": received,
@@ -70,9 +69,9 @@ def estimate(
             "support_mass_g": mass_g(envelope * SUPPORT_FILL, density),
         },
         "resolved": {
-            "part_mm3": produced_mm3,
-            "props_mm3": props_mm3,
-            "solid_mass_g": mass_g(produced_mm3, density),
-            "props_mass_g": mass_g(props_mm3, density),
+            "part_mm3": produced,
+            "props_mm3": props,
+            "solid_mass_g": mass_g(produced, density),
+            "props_mass_g": mass_g(props, density),
         },
     }

@@ -1,0 +1,153 @@
+"""The release package: write every file of a resolution, prove it on what was written.
+
+Files are written in a staging folder, read back and reviewed, and only then moved to where
+the user wants them, so that nothing half-written is ever seen.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from soffit.errors import InputError
+from soffit.findings.model import Review
+from soffit.findings.review import review
+from soffit.part.model import Mesh, Part
+from soffit.part.place import transform
+from soffit.part.read import read
+from soffit.part.step import write_step
+from soffit.part.write_mesh import write_3mf, write_stl
+from soffit.plan.model import Resolution
+from soffit.plan.recipe import recipe_toml
+from soffit.plan.report import dumps, resolve_json
+from soffit.plan.resolve import measure_protected, open_findings
+from soffit.plan.scene import with_bodies
+from soffit.sheet.build import build_sheet
+from soffit.sheet.html import write_html
+from soffit.sheet.pdf import write_pdf
+
+Progress = Callable[[str, int, int], None]
+
+
+def write_release(
+    result: Resolution, out_dir: Path, *, progress: Progress | None = None
+) -> Resolution:
+    """Write all files of `result` to `out_dir`; returns the result as proven on the files.
+
+    The production geometry is read back from each file and reviewed; `after` is the review
+    of the first file that is not clean, else that of the CAD (of the 3MF for a mesh part).
+    Raises InputError if the folder cannot be written to.
+    """
+    name = Path(result.received.source.file).stem or "part"
+    with _staging(out_dir) as staging:
+        tell = progress or (lambda _stage, _done, _total: None)
+        tell("write", 0, 4)
+        geometry = _write_geometry(result, staging, name)
+        tell("prove", 1, 4)
+        proven = _prove(result, geometry)
+        paths = geometry | {
+            "recipe": staging / f"{name}.recipe.toml",
+            "sheet_html": staging / f"{name}.sheet.html",
+            "sheet_pdf": staging / f"{name}.sheet.pdf",
+            "report": staging / f"{name}.report.json",
+        }
+        proven = replace(
+            proven, files={role: str(out_dir / p.name) for role, p in sorted(paths.items())}
+        )
+        paths["recipe"].write_text(recipe_toml(proven), encoding="utf-8")
+        paths["report"].write_text(dumps(resolve_json(proven)), encoding="utf-8")
+        tell("sheet", 2, 4)
+        sheet = build_sheet(proven, title=name)
+        write_html(sheet, paths["sheet_html"])
+        write_pdf(sheet, paths["sheet_pdf"])
+        tell("sheet", 4, 4)
+        for path in paths.values():
+            os.replace(path, out_dir / path.name)
+    return proven
+
+
+@contextmanager
+def _staging(out_dir: Path) -> Iterator[Path]:
+    """A folder beside `out_dir`, gone afterwards; `out_dir` is made, and unmade if unused."""
+    made = not out_dir.exists()
+    given = os.environ.get("SOFFIT_STAGING")
+    try:
+        out_dir.mkdir(parents=True, exist_ok=True)
+        if given:
+            staging = Path(given)
+            staging.mkdir(exist_ok=True)
+        else:
+            staging = Path(tempfile.mkdtemp(prefix=".soffit-", dir=out_dir))
+    except OSError as error:
+        raise InputError(
+            f"writing to {out_dir}: {error.strerror or error}; give another folder with --out"
+        ) from error
+    try:
+        yield staging
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+        if made and not any(out_dir.iterdir()):
+            out_dir.rmdir()
+
+
+def _write_geometry(result: Resolution, staging: Path, name: str) -> dict[str, Path]:
+    part, props = result.produced, result.props
+    paths: dict[str, Path] = {}
+    if part.brep is not None:
+        paths["step"] = staging / f"{name}.production.step"
+        write_step(part, props, paths["step"], product=name)
+    paths["3mf"] = staging / f"{name}.production.3mf"
+    bodies = [(name, part.mesh), *((body.name, body.mesh) for body in props)]
+    write_3mf(bodies, paths["3mf"], {"Title": name, "Application": "Soffit"})
+    paths["stl"] = staging / f"{name}.production.stl"
+    write_stl(with_bodies(part, props).mesh, paths["stl"])
+    return paths
+
+
+def _prove(result: Resolution, geometry: dict[str, Path]) -> Resolution:
+    """`result` with its verdict taken from the files."""
+    reviews: list[Review] = []
+    for role, path in sorted(geometry.items(), key=lambda item: item[0] != "step"):
+        unit = "mm" if role == "stl" else None
+        part = read(path, unit=unit, deflection_mm=result.received.deflection_mm or 0.02)
+        if role == "step":
+            part = transform(part, result.received.placement)
+        part = replace(part, deflection_mm=result.received.deflection_mm)
+        reviews.append(review(part, result.after.process))
+    after = next((r for r in reviews if not r.clean), reviews[0])
+    reasons = {(o.finding.kind, o.finding.patch.layers): o.reason for o in result.open}
+    protected = result.protected
+    if protected:
+        protected = measure_protected(
+            result.received,
+            _part_without_props(reviews[0].part, len(result.props)),
+            {p.face: p.selector for p in protected},
+        )
+    return replace(
+        result,
+        after=after,
+        open=open_findings(after, lambda f: reasons.get((f.kind, f.patch.layers), "")),
+        protected=protected,
+    )
+
+
+def _part_without_props(part: Part, props: int) -> Part:
+    """The part of a file read back without its last `props` bodies."""
+    if not props:
+        return part
+    keep = part.mesh.body_of < part.bodies - props
+    mesh = Mesh(
+        part.mesh.vertices,
+        part.mesh.triangles[keep],
+        part.mesh.face_of[keep],
+        part.mesh.normals[keep],
+        np.ascontiguousarray(part.mesh.body_of[keep]),
+    )
+    return replace(part, mesh=mesh, bodies=part.bodies - props, brep=None)
