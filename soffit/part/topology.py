@@ -1,0 +1,99 @@
+"""Edges, bodies and volumes of a triangle mesh, all facets at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from soffit.part.model import Floats, Ints
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Edges between different vertices of a mesh.
+
+    `ends` (e, 2), lower index first. `count` (e,): facets on each. `turn` (e,): facets that
+    run along it upwards less those that run downwards; 0 where sides match. `start` (e,):
+    where its facets begin in `facet`, (h,), which lists them edge by edge; `up` (h,) tells
+    which of them run upwards.
+    """
+
+    ends: Ints
+    count: Ints
+    turn: Ints
+    start: Ints
+    facet: Ints
+    up: Ints
+
+
+def edges_of(triangles: Ints) -> Edges:
+    """All edges of `triangles` (m, 3)."""
+    a = triangles.reshape(-1)
+    b = np.roll(triangles, -1, axis=1).reshape(-1)
+    facet = np.repeat(np.arange(len(triangles)), 3)
+    real = a != b
+    a, b, facet = a[real], b[real], facet[real]
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    span = np.int64(triangles.max() + 1) if len(triangles) else np.int64(1)
+    key = low * span + high
+    order = np.argsort(key, kind="stable")
+    key, facet, up = key[order], facet[order], (a < b)[order]
+    start = np.flatnonzero(np.diff(key, prepend=-1))
+    count = np.diff(start, append=len(key))
+    turn = (np.add.reduceat(np.where(up, 1, -1), start) if len(start)
+            else np.empty(0, np.int64))
+    ends = np.column_stack([key[start] // span, key[start] % span])
+    return Edges(ends, count, turn, start, facet, up)
+
+
+def label(pairs: Ints, count: int) -> tuple[int, Ints]:
+    """Connected groups of `count` things joined by `pairs` (k, 2): how many, and the group of
+    each, numbered by first member."""
+    graph = coo_array((np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])),
+                      shape=(count, count))
+    number, group = connected_components(graph, directed=False)
+    _, first = np.unique(group, return_index=True)
+    rank = np.empty(number, np.int64)
+    rank[np.argsort(first, kind="stable")] = np.arange(number)
+    return int(number), rank[group]
+
+
+def shells(edges: Edges, count: int) -> tuple[int, Ints]:
+    """Groups of facets joined by edges: number, and (m,) group of each facet."""
+    same = np.repeat(np.arange(len(edges.start)), edges.count)
+    joined = np.flatnonzero(same[1:] == same[:-1])
+    return label(np.column_stack([edges.facet[joined], edges.facet[joined + 1]]), count)
+
+
+def shell_volumes(vertices: Floats, triangles: Ints, shell: Ints, count: int) -> Floats:
+    """Signed volume of each shell by the divergence theorem, (count,)."""
+    if not len(triangles):
+        return np.zeros(count)
+    corners = vertices[triangles]
+    # Each shell from a point of its own: far from the origin the products would cancel.
+    first = np.unique(shell, return_index=True)[1]
+    corners = corners - corners[first, 0][shell][:, None]
+    products = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
+    volumes: Floats = np.bincount(shell, products, count) / 6.0
+    return volumes
+
+
+def winding(points: Floats, corners: Floats) -> Floats:
+    """How often a surface winds round each point: 1 inside, 0 outside, a half on it.
+
+    Sum of the solid angles of the facets (van Oosterom & Strackee 1983) over 4π.
+    `points` (k, 3), `corners` (m, 3, 3); returns (k,).
+    """
+    answer = np.zeros(len(points))
+    for i, point in enumerate(points):
+        v = corners - point
+        size = np.linalg.norm(v, axis=2)
+        top = np.einsum("ij,ij->i", v[:, 0], np.cross(v[:, 1], v[:, 2]))
+        dots = [np.einsum("ij,ij->i", v[:, j], v[:, k]) for j, k in ((0, 1), (1, 2), (2, 0))]
+        bottom = (size[:, 0] * size[:, 1] * size[:, 2] + dots[0] * size[:, 2]
+                  + dots[1] * size[:, 0] + dots[2] * size[:, 1])
+        answer[i] = np.arctan2(top, bottom).sum() / (2.0 * np.pi)
+    return answer
