@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from OCP.BRepTools import BRepTools
 from OCP.TopoDS import TopoDS_Face, TopoDS_Shape
 
 from soffit.errors import FileError
@@ -45,7 +46,7 @@ def assemble(
         )
     notes = [*notes]
     if not found.closed:
-        notes.append(_mesh_note(found, solids))
+        notes.append(_mesh_note(found))
     return Part(
         source=source,
         mesh=found.mesh,
@@ -58,12 +59,10 @@ def assemble(
     )
 
 
-def _mesh_note(found: Tessellation, solids: Sequence[TopoDS_Shape]) -> FileNote:
+def _mesh_note(found: Tessellation) -> FileNote:
     at = None
     if found.failed:
-        all_faces = [face for solid in solids for face in faces_of(solid)]
-        face = all_faces[found.failed[0] - 1]
-        at = _any_point(face)
+        at = _any_point(found.forms[found.failed[0] - 1])
         ids = ", ".join(map(str, found.failed[:5]))
         what = f"{len(found.failed)} face(s) cannot be turned into triangles ({ids})"
     else:
@@ -78,8 +77,6 @@ def _mesh_note(found: Tessellation, solids: Sequence[TopoDS_Shape]) -> FileNote:
 
 
 def _any_point(face: TopoDS_Face) -> Vec3:
-    from OCP.BRepTools import BRepTools
-
     u0, u1, v0, v1 = BRepTools.UVBounds_s(face)
     return point_at(face, np.array([(u0 + u1) / 2, (v0 + v1) / 2]))
 
@@ -94,31 +91,38 @@ def _faces(
     ids = np.arange(1, len(pairs) + 1)
     starts = np.searchsorted(mesh.face_of[order], ids, side="left")
     ends = np.searchsorted(mesh.face_of[order], ids, side="right")
-    for (body, face), tag, start, end in zip(pairs, tags, starts, ends, strict=True):
-        rows = order[start:end]
-        faces.append(_face(len(faces) + 1, body, face, tag, mesh.corners[rows], found.uv[rows]))
+    for index, ((body, face), tag) in enumerate(zip(pairs, tags, strict=True)):
+        rows = order[starts[index] : ends[index]]
+        form, corners = found.forms[index], mesh.corners[rows]
+        faces.append(_face(index + 1, body, face, form, tag, corners, found.uv[rows]))
     return tuple(faces)
 
 
 def _face(
-    face_id: int, body: int, face: TopoDS_Face, tag: Tag, corners: Floats, uv: Floats
+    face_id: int,
+    body: int,
+    exact: TopoDS_Face,
+    form: TopoDS_Face,
+    tag: Tag,
+    corners: Floats,
+    uv: Floats,
 ) -> Face:
-    what = describe(face)
+    what = describe(exact)
     if len(corners):
         point, at_uv = _middle(what.surface, corners, uv)
-        centroid = point if what.surface is Surface.PLANE else np.asarray(point_at(face, at_uv))
+        centroid = point if what.surface is Surface.PLANE else np.asarray(point_at(form, at_uv))
     else:
-        centroid, at_uv = np.asarray(_any_point(face)), np.zeros(2)
-    normal = normals(face, what, centroid[None], at_uv[None])[0]
+        centroid, at_uv = np.asarray(_any_point(form)), np.zeros(2)
+    normal = normals(form, what, centroid[None], at_uv[None])[0]
     if not np.isfinite(normal).all():
         normal = np.array([0.0, 0.0, 1.0])
     middles = corners.mean(axis=1)
-    outward = normals(face, what, middles, uv) if len(corners) else np.empty((0, 3))
+    outward = normals(form, what, middles, uv) if len(corners) else np.empty((0, 3))
     return Face(
         id=face_id,
         surface=what.surface,
         body=body,
-        area_mm2=area_mm2(face),
+        area_mm2=area_mm2(exact),
         centroid=_vec3(centroid),
         normal=_vec3(normal),
         axis_point=what.axis_point,

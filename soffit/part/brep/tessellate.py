@@ -14,17 +14,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from OCP.BRep import BRep_Tool
+from OCP.BRepBuilderAPI import BRepBuilderAPI_NurbsConvert
 from OCP.BRepMesh import BRepMesh_IncrementalMesh
 from OCP.BRepTools import BRepTools
 from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as ShapeMap
 from OCP.Poly import Poly_Triangulation
-from OCP.TopAbs import TopAbs_EDGE, TopAbs_Orientation, TopAbs_VERTEX
+from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_Orientation, TopAbs_VERTEX
 from OCP.TopExp import TopExp
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS, TopoDS_Edge, TopoDS_Face, TopoDS_Shape
 
 from soffit.part.brep.shapes import compound_of, explore, faces_of, map_of
-from soffit.part.brep.surfaces import describe, normals
+from soffit.part.brep.surfaces import Description, describe, normals
 from soffit.part.model import Floats, Ints, Mesh
 
 # About 10° between neighbouring facets, so that even tiny fillets keep their slope
@@ -32,18 +33,20 @@ from soffit.part.model import Floats, Ints, Mesh
 ANGULAR_RAD = 0.175
 # Other deflections to try, as factors, where the first one left a face without a closed mesh:
 # the kernel's mesher fails on rare outlines at one fineness and not at the next.
-_RETRIES = (1.0, 0.5, 0.25, 2.0, 4.0)
+_RETRIES = (1.0, 0.5, 2.0)
 
 
 @dataclass(frozen=True)
 class Tessellation:
-    """The mesh of all bodies, `uv` (m, 2) of each triangle's centroid, and what went wrong.
+    """The mesh of all bodies and what went wrong.
 
-    `open_edges`: directed edges without exactly one opposite in their body.
+    `forms`: the meshed form of each face, by id; `uv` (m, 2): parameters of each triangle's
+    centroid on it. `open_edges`: directed edges without exactly one opposite in their body.
     `failed`: ids of faces that could not be meshed, or not along their edges.
     """
 
     mesh: Mesh
+    forms: tuple[TopoDS_Face, ...]
     uv: Floats
     deflection_mm: float
     open_edges: int
@@ -54,20 +57,59 @@ class Tessellation:
         return self.open_edges == 0 and not self.failed
 
 
+@dataclass(frozen=True)
+class _Body:
+    """A solid and the faces to mesh: its own, or their exact copies as NURBS."""
+
+    solid: TopoDS_Shape
+    meshed: TopoDS_Shape
+    forms: tuple[TopoDS_Face, ...]
+
+    @staticmethod
+    def plain(solid: TopoDS_Shape) -> _Body:
+        return _Body(solid, solid, tuple(faces_of(solid)))
+
+    @staticmethod
+    def as_nurbs(solid: TopoDS_Shape) -> _Body:
+        """The kernel's mesher fails on some cones that it meshes well as NURBS."""
+        convert = BRepBuilderAPI_NurbsConvert(solid, True)
+        meshed = convert.Shape()
+        # Looked up in the whole solid, for there each face has its orientation.
+        known = map_of(meshed, TopAbs_FACE)
+        forms = (known.FindIndex(convert.ModifiedShape(face)) for face in faces_of(solid))
+        return _Body(solid, meshed, tuple(TopoDS.Face(known.FindKey(i)) for i in forms))
+
+
 def tessellate(solids: Sequence[TopoDS_Shape], deflection_mm: float) -> Tessellation:
-    """Mesh the solids, finer or coarser than asked for where that alone gives a closed mesh."""
-    best: Tessellation | None = None
+    """Mesh the solids.
+
+    Bodies with a face that fails are meshed again as NURBS, then everything finer or
+    coarser than asked for, until the mesh is closed; else the best attempt is returned.
+    """
+    bodies = [_Body.plain(solid) for solid in solids]
+    best = _once(bodies, deflection_mm)
+    if best.closed:
+        return best
+    bad = _bad_bodies(best, bodies)
+    bodies = [_Body.as_nurbs(b.solid) if i in bad else b for i, b in enumerate(bodies)]
     for factor in _RETRIES:
-        found = _once(solids, factor * deflection_mm)
-        if best is None or (len(found.failed), found.open_edges) < (
-            len(best.failed),
-            best.open_edges,
-        ):
+        found = _once(bodies, factor * deflection_mm)
+        if (len(found.failed), found.open_edges) < (len(best.failed), best.open_edges):
             best = found
         if best.closed:
             break
-    assert best is not None
     return best
+
+
+def _bad_bodies(found: Tessellation, bodies: Sequence[_Body]) -> set[int]:
+    owner = np.repeat(np.arange(len(bodies)), [len(b.forms) for b in bodies])
+    bad = {int(owner[face_id - 1]) for face_id in found.failed}
+    mesh = found.mesh
+    for body in range(len(bodies)):
+        rows = mesh.body_of == body
+        if unpaired_edges(mesh.triangles[rows], mesh.body_of[rows]):
+            bad.add(body)
+    return bad
 
 
 def unpaired_edges(triangles: Ints, bodies: Ints) -> int:
@@ -84,8 +126,8 @@ def unpaired_edges(triangles: Ints, bodies: Ints) -> int:
     return len(edges) - len(paired)
 
 
-def _once(solids: Sequence[TopoDS_Shape], deflection_mm: float) -> Tessellation:
-    compound = compound_of(solids)
+def _once(bodies: Sequence[_Body], deflection_mm: float) -> Tessellation:
+    compound = compound_of(body.meshed for body in bodies)
     BRepTools.Clean_s(compound)
     # Not in parallel: the order of nodes would depend on the machine.
     BRepMesh_IncrementalMesh(compound, deflection_mm, False, ANGULAR_RAD, False)
@@ -93,18 +135,20 @@ def _once(solids: Sequence[TopoDS_Shape], deflection_mm: float) -> Tessellation:
     pieces: list[_Piece] = []
     failed: list[int] = []
     face_id = 0
-    for body, solid in enumerate(solids):
-        names.start_body(solid)
-        for face in faces_of(solid):
+    for index, body in enumerate(bodies):
+        names.start_body(body.meshed)
+        for face, form in zip(faces_of(body.solid), body.forms, strict=True):
             face_id += 1
-            piece = _piece(face, face_id, body, names)
+            piece = _piece(form, describe(face), face_id, index, names)
             if piece is None:
                 failed.append(face_id)
             else:
                 pieces.append(piece)
+    BRepTools.Clean_s(compound)
     mesh, uv = _joined(pieces, names)
     open_edges = unpaired_edges(mesh.triangles, mesh.body_of)
-    return Tessellation(mesh, uv, deflection_mm, open_edges, tuple(failed))
+    forms = tuple(form for body in bodies for form in body.forms)
+    return Tessellation(mesh, forms, uv, deflection_mm, open_edges, tuple(failed))
 
 
 @dataclass(frozen=True)
@@ -176,7 +220,9 @@ class _Names:
         return i
 
 
-def _piece(face: TopoDS_Face, face_id: int, body: int, names: _Names) -> _Piece | None:
+def _piece(
+    face: TopoDS_Face, what: Description, face_id: int, body: int, names: _Names
+) -> _Piece | None:
     location = TopLoc_Location()
     found = BRep_Tool.Triangulation_s(face, location)
     if found is None or found.NbTriangles() == 0:
@@ -194,7 +240,7 @@ def _piece(face: TopoDS_Face, face_id: int, body: int, names: _Names) -> _Piece 
         triangles = triangles[:, ::-1]
     node_uv = np.array([(p.X(), p.Y()) for p in found.MapUVNodeArray()])
     uv = node_uv[triangles].mean(axis=1)
-    outward = normals(face, describe(face), points[triangles].mean(axis=1), uv)
+    outward = normals(face, what, points[triangles].mean(axis=1), uv)
     return _Piece(face_id, body, points, named, triangles, uv, outward)
 
 
