@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from soffit.errors import InputError
 from soffit.process.load import load_process
@@ -21,8 +21,8 @@ Box = tuple[float, float, float, float, float, float]
 Progress = Callable[[str, int, int], None]
 
 
-def read(path: str | Path, unit: str | None = None, repair: bool = False) -> Part:
-    """The part in a STEP, STL, 3MF, OBJ or PLY file.
+def read(source: Any, unit: str | None = None, repair: bool = False) -> Part:
+    """The part in a STEP, STL, 3MF, OBJ or PLY file, or of a mesh or CAD-script object.
 
     `unit` (mm, cm, m, in, ft, um) is demanded where the file states none. With `repair` a mesh
     that is not closed is mended where that is possible, and the part says what was done.
@@ -31,7 +31,7 @@ def read(path: str | Path, unit: str | None = None, repair: bool = False) -> Par
     """
     from soffit.part.read import read as read_part
 
-    return read_part(Path(path), unit=unit, repair=repair)
+    return read_part(source, unit=unit, repair=repair)
 
 
 def place(part: Part, up: Literal["keep"] | Vec3 = "keep") -> Part:
@@ -48,7 +48,13 @@ def choose_up(part: Part, process: str | Path | Process = "pla-04") -> Vec3:
     return choose(part, load_process(process))
 
 
-def review(part: Part, process: str | Path | Process = "pla-04", up: Up = "keep") -> Review:
+def review(
+    part: Part,
+    process: str | Path | Process = "pla-04",
+    up: Up = "keep",
+    *,
+    progress: Progress | None = None,
+) -> Review:
     """Every place of the part that would print over air, and all else that could fail.
 
     `process`: a profile's name, a TOML file or a `Process`. `up`: "keep" takes the part as it
@@ -59,7 +65,7 @@ def review(part: Part, process: str | Path | Process = "pla-04", up: Up = "keep"
     from soffit.findings.review import review as review_placed
 
     how = load_process(process)
-    return review_placed(place(part, _direction(part, how, up)), how)
+    return review_placed(place(part, _direction(part, how, up)), how, progress=progress)
 
 
 def resolve(

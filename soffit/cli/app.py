@@ -83,7 +83,7 @@ def review(
     progress = _progress()
     received = _read(part, unit, repair, progress)
     progress(f"reviewing {part.name}", 0, 0)
-    result = api.review(received, how, direction)
+    result = api.review(received, how, direction, progress=progress)
     progress.clear()
     if output is ReviewFormat.JSON:
         from soffit.plan.report import dumps, review_json
