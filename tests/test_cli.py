@@ -455,6 +455,7 @@ DEAF = """
 import os, pathlib, signal, subprocess, sys, tempfile, time
 for s in (signal.SIGINT, signal.SIGTERM):
     signal.signal(s, signal.SIG_IGN)
+pathlib.Path("out").mkdir()
 staging = pathlib.Path(os.environ["SOFFIT_STAGING"])
 staging.mkdir()
 (staging / "half.step").write_text("half")
@@ -491,7 +492,7 @@ def test_stopped_within_a_second_and_nothing_left(tmp_path: Path, number: int) -
             time.sleep(0.02)
         worker, grandchild, scratch = pids.read_text().split()
         pids.unlink()
-        assert len(list(tmp_path.iterdir())) == 1  # the staging folder
+        assert len(list(tmp_path.iterdir())) == 2  # the output folder, still empty, and staging
         began = time.monotonic()
         process.send_signal(number)
         _, err = process.communicate(timeout=20)

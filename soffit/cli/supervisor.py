@@ -14,6 +14,7 @@ that their pipes close; Ctrl-Break works like Ctrl-C.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import secrets
 import shutil
@@ -40,7 +41,9 @@ def supervise(arguments: Sequence[str], command: Sequence[str] | None = None) ->
     `command` is the child's command line if it is not that of `python -m soffit.cli`.
     """
     scratch = Path(tempfile.mkdtemp(prefix="soffit-"))
-    staging = _staging_beside(arguments)
+    out = _out(arguments)
+    staging = out.parent / f".{out.name}.{secrets.token_hex(4)}"
+    made_here = not out.exists()
     status = scratch / "status"
     try:
         child = _Child(
@@ -58,6 +61,9 @@ def supervise(arguments: Sequence[str], command: Sequence[str] | None = None) ->
     finally:
         _remove(scratch)
         _remove(staging)
+        if made_here:
+            with contextlib.suppress(OSError):  # only an empty folder can be removed like this
+                out.rmdir()
 
 
 class _Child:
@@ -116,16 +122,15 @@ def _scratch(folder: Path) -> dict[str, str]:
     return dict.fromkeys(("TMPDIR", "TEMP", "TMP"), str(folder))
 
 
-def _staging_beside(arguments: Sequence[str]) -> Path:
-    """A folder name that does not exist yet, beside the output folder if one is given."""
+def _out(arguments: Sequence[str]) -> Path:
+    """The output folder of this command line; for commands without one, a name never made."""
     out = Path(DEMO_OUT) if arguments[:1] == ["demo"] else Path(tempfile.gettempdir()) / "soffit"
     for index, argument in enumerate(arguments):
         if argument == "--out" and index + 1 < len(arguments):
             out = Path(arguments[index + 1])
         elif argument.startswith("--out="):
             out = Path(argument.removeprefix("--out="))
-    out = out.absolute()
-    return out.parent / f".{out.name}.{secrets.token_hex(4)}"
+    return out.absolute()
 
 
 def _remove(folder: Path) -> None:
