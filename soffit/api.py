@@ -108,11 +108,13 @@ def _direction(part: Part, process: Process, up: Up) -> Literal["keep"] | Vec3:
     if up == "auto":
         return choose_up(part, process)
     if isinstance(up, str) or len(up) != 3:
-        raise InputError(f'orienting {part.source.file}: up is {up!r}; give "keep", "auto" or x,y,z')
+        raise InputError(
+            f'orienting {part.source.file}: up is {up!r}; give "keep", "auto" or x,y,z'
+        )
     length = math.hypot(*up)
     if not (0.0 < length < math.inf):
         raise InputError(
-            f"orienting {part.source.file}: up is {up}, which is no direction; give x,y,z, not all 0"
+            f"orienting {part.source.file}: up is {up}, no direction; give x,y,z, not all 0"
         )
     x, y, z = (value / length for value in up)
     return (x, y, z)

@@ -201,7 +201,7 @@ def test_a_wrong_call_is_code_2_and_one_line(
 
 def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
     class Written:
-        def write(self, out: Path) -> Resolution:
+        def write(self, out: Path, progress: Any) -> Resolution:  # noqa: ARG002
             assert out == tmp_path / "out"
             return a_resolution()
 
@@ -448,7 +448,8 @@ def test_rubbish_is_refused_and_leaves_nothing(tmp_path: Path) -> None:
 SUPERVISE = """
 import sys
 from soffit.cli.supervisor import supervise
-sys.exit(supervise(["resolve", "x.step", "--out", sys.argv[1]], [sys.executable, "-c", sys.argv[2]]))
+out, code = sys.argv[1:]
+sys.exit(supervise(["resolve", "x.step", "--out", out], [sys.executable, "-c", code]))
 """
 # Deaf to every polite signal, with a child of its own, half-way through writing.
 DEAF = """

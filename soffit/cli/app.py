@@ -26,7 +26,7 @@ from soffit.cli.options import (
     parse_box,
     parse_up,
 )
-from soffit.cli.status import DEMO_OUT, READING
+from soffit.cli.status import DEMO_OUT
 
 if TYPE_CHECKING:
     from soffit.cli.progress import Progress
@@ -80,9 +80,9 @@ def review(
     from soffit.process.load import load_process
 
     how = load_process(process)
-    progress = _progress()
+    progress = _progress(part)
     received = _read(part, unit, repair, progress)
-    progress(f"reviewing {part.name}", 0, 0)
+    progress("review")
     result = api.review(received, how, direction, progress=progress)
     progress.clear()
     if output is ReviewFormat.JSON:
@@ -121,9 +121,9 @@ def resolve(
 
     how = load_process(process)
     _check_out(out)
-    progress = _progress()
+    progress = _progress(part)
     received = _read(part, unit, repair, progress)
-    progress(f"resolving {part.name}", 0, 0)
+    progress("resolve")
     result = api.resolve(
         received,
         how,
@@ -133,8 +133,7 @@ def resolve(
         quantity=quantity,
         progress=progress,
     )
-    progress(f"writing to {out}", 0, 0)
-    result = result.write(out)
+    result = result.write(out, progress=progress)
     progress.clear()
     if output is TextOrJson.JSON:
         from soffit.plan.report import dumps, resolve_json
@@ -160,9 +159,9 @@ def orient(
     from soffit.process.load import load_process
 
     how = load_process(process)
-    progress = _progress()
+    progress = _progress(part)
     received = _read(part, unit, repair, progress)
-    progress(f"orienting {part.name}", 0, 0)
+    progress("orient")
     up = api.choose_up(received, how)
     chosen = api.review(received, how, up)
     if output is TextOrJson.JSON:
@@ -214,21 +213,21 @@ def processes() -> int:
     return 0
 
 
-def _progress() -> Progress:
+def _progress(part: Path) -> Progress:
     from soffit.cli.progress import Progress
 
-    return Progress()
+    return Progress(part.name)
 
 
 def _read(part: Path, unit: Unit | None, repair: bool, progress: Progress) -> Part:
-    """Read the user's file; the stage is told so that a crash in it can be laid to the file."""
+    """Read the user's file; a crash from here on until the next stage is laid to the file."""
     from soffit import api
     from soffit.errors import FileError
 
     if not part.is_file():
         what = "it is a folder" if part.is_dir() else "there is no such file"
         raise FileError(f"reading {part}: {what}; give a STEP, STL, 3MF, OBJ or PLY file")
-    progress(f"{READING} {part.name}", 0, 0)
+    progress("read")
     return api.read(part, unit=unit.value if unit else None, repair=repair)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from soffit.api import Box, Up
 
 
-class Unit(str, Enum):
+class Unit(StrEnum):
     """Units a mesh file can be in."""
 
     MM = "mm"
@@ -26,14 +26,14 @@ class Unit(str, Enum):
     UM = "um"
 
 
-class TextOrJson(str, Enum):
+class TextOrJson(StrEnum):
     """How results are written."""
 
     TEXT = "text"
     JSON = "json"
 
 
-class ReviewFormat(str, Enum):
+class ReviewFormat(StrEnum):
     """How a review is written."""
 
     TEXT = "text"
@@ -89,7 +89,8 @@ def complete_kind(incomplete: str) -> list[str]:
 
 
 PartFile = Annotated[
-    Path, typer.Argument(metavar="PART", help="STEP, STL, 3MF, OBJ or PLY file.", show_default=False)
+    Path,
+    typer.Argument(metavar="PART", help="STEP, STL, 3MF, OBJ or PLY file.", show_default=False),
 ]
 ProcessOption = Annotated[
     str,

@@ -6,30 +6,47 @@ import sys
 
 from soffit.cli.status import tell
 
+# What the stages of the engine are called when shown.
+WORDS = {
+    "read": "reading",
+    "review": "reviewing",
+    "orient": "orienting",
+    "resolve": "resolving",
+    "apply": "applying the edits to",
+    "write": "writing the files of",
+    "prove": "reading back the files of",
+    "sheet": "drawing the sheet of",
+}
+
 
 class Progress:
-    """Called with what is being done, how much is done and how much there is."""
+    """Called with the stage, how much of it is done and how much there is."""
 
-    def __init__(self) -> None:
+    def __init__(self, part: str) -> None:
+        self._part = part
         self._terminal = sys.stderr.isatty()
         self._stage = ""
+        self._told: set[str] = set()
         self._shown = False
 
-    def __call__(self, stage: str, done: int, total: int) -> None:
+    def __call__(self, stage: str, done: int = 0, total: int = 0) -> None:
         """Show that `done` of `total` steps of `stage` are done; a total of 0 is not known."""
+        text = f"{WORDS.get(stage, stage)} {self._part}"
         if stage != self._stage:
             self._stage = stage
-            tell(stage)
-            if not self._terminal:
-                print(f"soffit: {stage}", file=sys.stderr, flush=True)
+            tell(text)
         if self._terminal:
             count = f" {done}/{total}" if total else ""
             # "\x1b[K" clears the rest of a longer line before.
-            print(f"\r{stage}{count}\x1b[K", end="", file=sys.stderr, flush=True)
+            print(f"\r{text}{count}\x1b[K", end="", file=sys.stderr, flush=True)
             self._shown = True
+        elif stage not in self._told:
+            # Stages take turns while edits are tried; each is told once.
+            self._told.add(stage)
+            print(f"soffit: {text}", file=sys.stderr, flush=True)
 
     def clear(self) -> None:
-        """Take the line away before results are printed."""
+        """Take the line away before anything else is printed."""
         if self._shown:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
             self._shown = False

@@ -67,7 +67,9 @@ def _run(arguments: list[str]) -> int:
 
 
 def _fail(line: str, code: int) -> int:
-    print(f"soffit: {_line(line)}", file=sys.stderr, flush=True)
+    # On a terminal the line may stand where progress was shown.
+    start = "\r\x1b[K" if sys.stderr.isatty() else ""
+    print(f"{start}soffit: {_line(line)}", file=sys.stderr, flush=True)
     return code
 
 

@@ -163,4 +163,6 @@ def _explain(code: int, stage: str) -> int:
 
 
 def _say(line: str) -> None:
-    print(f"soffit: {line}", file=sys.stderr, flush=True)
+    # On a terminal the line may stand where progress was shown.
+    start = "\r\x1b[K" if sys.stderr.isatty() else ""
+    print(f"{start}soffit: {line}", file=sys.stderr, flush=True)

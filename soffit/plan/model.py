@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -60,8 +61,10 @@ class Resolution:
         """Nothing prints over air in the written files and every protected face is untouched."""
         return self.after.clean and not self.open and all(p.untouched for p in self.protected)
 
-    def write(self, out_dir: str | Path) -> Resolution:
+    def write(
+        self, out_dir: str | Path, *, progress: Callable[[str, int, int], None] | None = None
+    ) -> Resolution:
         """Write the production files to this folder; returns the resolution as proven on them."""
         from soffit.sheet.release import write_release
 
-        return write_release(self, Path(out_dir))
+        return write_release(self, Path(out_dir), progress=progress)

@@ -116,8 +116,10 @@ def _read(file: Path, above: tuple[Path, ...]) -> dict[str, Any]:
     merged.pop("title", None)
     for key, table in data.items():
         old = merged.get(key)
-        both = isinstance(old, dict) and isinstance(table, dict)
-        merged[key] = {**old, **table} if both else table
+        if isinstance(old, dict) and isinstance(table, dict):
+            merged[key] = {**old, **table}
+        else:
+            merged[key] = table
     return merged
 
 

@@ -1,0 +1,45 @@
+"""Write the manual to build/docs: a page for each kind of finding, and the commands.
+
+The pages are what `soffit explain` and `soffit --help` print, so they cannot differ from it.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+from soffit.findings.explain import explain, kinds
+
+ROOT = Path(__file__).resolve().parent.parent
+TARGET = ROOT / "build" / "docs"
+COMMANDS = ("review", "resolve", "orient", "explain", "demo", "processes")
+
+
+def main() -> int:
+    shutil.rmtree(TARGET, ignore_errors=True)
+    (TARGET / "findings").mkdir(parents=True)
+    index = ["# Soffit", "", "[Commands](commands.md)", "", "## Kinds of finding", ""]
+    for kind in kinds():
+        page = f"findings/{kind.replace('/', '-')}.md"
+        text = explain(kind).strip().removeprefix(kind).strip()
+        (TARGET / page).write_text(f"# {kind}\n\n{text}\n", encoding="utf-8")
+        index.append(f"- [{kind}]({page}): {text.splitlines()[0]}")
+    (TARGET / "index.md").write_text("\n".join(index) + "\n", encoding="utf-8")
+    commands = ["# Commands", "", "```text", _help(), "```"]
+    for command in COMMANDS:
+        commands += ["", f"## soffit {command}", "", "```text", _help(command), "```"]
+    (TARGET / "commands.md").write_text("\n".join(commands) + "\n", encoding="utf-8")
+    print(TARGET / "index.md")
+    return 0
+
+
+def _help(*command: str) -> str:
+    line = [sys.executable, "-m", "soffit", *command, "--help"]
+    done = subprocess.run(line, cwd=ROOT, capture_output=True, text=True, check=True)
+    return done.stdout.strip()
+
+
+if __name__ == "__main__":
+    sys.exit(main())
