@@ -16,6 +16,8 @@ import signal
 import sys
 from typing import BinaryIO
 
+from OCP.Message import Message
+
 from soffit.errors import KernelError, SoffitError
 from soffit.part.kernel import read_message, write_message
 
@@ -30,6 +32,8 @@ def main(arguments: list[str]) -> int:
     if not _tie_to_parent(parent):
         return 1
     _limit_memory(limit_bytes)
+    # The kernel announces each file it reads or writes; nobody is there to read that.
+    Message.DefaultMessenger_s().ChangePrinters().Clear()
     while request := read_message(requests):
         write_message(answers, _answer(request, limit_bytes))
     return 0

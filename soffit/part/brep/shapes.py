@@ -16,7 +16,6 @@ from OCP.BRepGProp import BRepGProp
 from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as ShapeMap
 from OCP.gp import gp_Trsf
 from OCP.GProp import GProp_GProps
-from OCP.Message import Message
 from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_SHELL, TopAbs_SOLID, TopAbs_ShapeEnum
 from OCP.TopExp import TopExp, TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
@@ -31,10 +30,6 @@ from OCP.TopoDS import (
 )
 
 from soffit.part.model import Floats
-
-# The kernel announces each file it reads or writes; nobody is there to read that.
-Message.DefaultMessenger_s().ChangePrinters().Clear()
-
 
 def to_bytes(shape: TopoDS_Shape) -> bytes:
     """The shape without its triangles, in the kernel's binary format."""

@@ -1,0 +1,271 @@
+"""Changes applied to the solids of a part, and each face's descent kept.
+
+A change is accepted only if the kernel's checker finds the result valid and the volumes
+add up: V(after) = V(before) + V(tool) − V(common), or V(before) − V(common) for a cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from OCP.BRepTools import BRepTools_History
+from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE
+from OCP.TopoDS import TopoDS_Face, TopoDS_Shape
+
+from soffit.errors import GeometryError, SoffitError
+from soffit.part.brep.assemble import Tag, assemble
+from soffit.part.brep.boolean import boolean, unified
+from soffit.part.brep.shapes import (
+    area_mm2,
+    bounds,
+    compound_of,
+    faces_of,
+    from_bytes,
+    is_valid,
+    items,
+    map_of,
+    solids_of,
+    volume_mm3,
+)
+from soffit.part.brep.solids import Frame, evaluate, file_frame
+from soffit.part.brep.tessellate import tessellate
+from soffit.part.model import Change, Mesh, Part, Vec3
+from soffit.part.place import transform
+from soffit.part.solid import Solid
+
+# Colours of the sheet's palette, RGB 0..1: material added teal #00797a, removed grey #8a8a8a.
+_COLORS: dict[str, Vec3] = {
+    "add": (0.0, 121 / 255, 122 / 255),
+    "cut": (138 / 255, 138 / 255, 138 / 255),
+}
+
+# Fuzzy tolerances to try in turn: exact first, then what closes gaps of rounding, of the
+# polygon grid (1e-4 mm) and of ten grids (derived).
+_FUZZY_MM = (0.0, 1e-5, 1e-4, 1e-3)
+
+# Volume balance: integration over curved faces is good to about 1e-4 of the tool, and to
+# 1e-3 mm³, a cube of 0.1 mm, where that is nothing (derived).
+_BALANCE_REL = 1e-4
+_BALANCE_MM3 = 1e-3
+
+
+@dataclass(frozen=True)
+class _State:
+    """Solids of a part in its file's frame, with the tags of their faces."""
+
+    solids: tuple[TopoDS_Shape, ...]
+    tags: tuple[Tag, ...]
+
+
+def apply_changes(part: Part, changes: Sequence[Change]) -> Part:
+    """`part` with the changes applied in turn; its mesh is not looked at.
+
+    Every solid is evaluated against the part as given. Raises GeometryError.
+    """
+    shape = _shape(part)
+    frame = file_frame(part.placement, faces_of(shape))
+    tags = tuple(Tag(f.name, f.color, f.origin, f.edit) for f in part.faces)
+    state = _State(tuple(solids_of(shape)), tags)
+    tools = [_tool(change, frame) for change in changes]
+    for change, tool in zip(changes, tools, strict=True):
+        state = _apply(state, change, tool)
+    notes = tuple(n for n in part.notes if n.kind != "file/mesh")
+    made = assemble(state.solids, state.tags, part.source, notes, part.deflection_mm)
+    return transform(replace(made, placement=np.eye(4)), part.placement)
+
+
+def solid_mesh(solid: Solid, part: Part) -> Mesh:
+    """Mesh of a solid expression in the build frame; faces numbered from 1."""
+    made = _evaluated_in_build_frame(solid, part)
+    return tessellate(solids_of(made), part.deflection_mm).mesh
+
+
+def solid_volume(solid: Solid, part: Part) -> float:
+    """Volume of a solid expression, mm³."""
+    return volume_mm3(_evaluated_in_build_frame(solid, part))
+
+
+def _evaluated_in_build_frame(solid: Solid, part: Part) -> TopoDS_Shape:
+    frame = Frame(np.eye(4), faces_of(_shape(part)), part.placement)
+    made, _ = unified(evaluate(solid, frame), ())
+    if not solids_of(made):
+        raise GeometryError("evaluate a solid: it is empty")
+    return made
+
+
+def _shape(part: Part) -> TopoDS_Shape:
+    if part.brep is None:
+        raise GeometryError(f"{part.source.file}: has no B-rep; edit its mesh instead")
+    return from_bytes(part.brep)
+
+
+def _doing(change: Change) -> str:
+    return f"edit {change.edit} ({change.op} {change.name!r})"
+
+
+def _tool(change: Change, frame: Frame) -> TopoDS_Shape:
+    try:
+        tool, _ = unified(evaluate(change.solid, frame), ())
+    except SoffitError as error:
+        raise GeometryError(f"{_doing(change)}: {error}; drop the edit") from None
+    if not solids_of(tool) or volume_mm3(tool) <= _BALANCE_MM3:
+        raise GeometryError(f"{_doing(change)}: the solid is empty; drop the edit")
+    return tool
+
+
+def _apply(state: _State, change: Change, tool: TopoDS_Shape) -> _State:
+    touched = [i for i, solid in enumerate(state.solids) if _boxes_meet(solid, tool)]
+    if not touched:
+        if change.op == "add":
+            raise GeometryError(f"{_doing(change)}: it does not touch the part; not applied")
+        raise GeometryError(f"{_doing(change)}: there is nothing of the part to cut; drop the edit")
+    reasons: list[str] = []
+    for fuzzy_mm in _FUZZY_MM:
+        try:
+            return _attempt(state, change, tool, touched, fuzzy_mm)
+        except GeometryError as error:
+            reasons.append(str(error))
+    # The exact attempt says best what is wrong.
+    raise GeometryError(f"{_doing(change)}: {reasons[0]}; not applied")
+
+
+def _attempt(
+    state: _State, change: Change, tool: TopoDS_Shape, touched: list[int], fuzzy_mm: float
+) -> _State:
+    before = [state.solids[i] for i in touched]
+    result, history = _boolean_one_by_one(change.op, before, tool, fuzzy_mm)
+    found = _Descent(state, touched, change)
+    keep = found.edges_to_keep(result, history)
+    result, merged = unified(result, keep)
+    history.Merge(merged)
+    after = solids_of(result)
+    if not after:
+        raise GeometryError("nothing of the part would be left")
+    if change.op == "add" and len(after) > len(before):
+        raise GeometryError("it does not touch the part")
+    if not all(is_valid(solid) for solid in after):
+        raise GeometryError("the geometry checker rejects the result")
+    _check_balance(change.op, before, tool, after)
+    # The changed bodies take the place of the first of them, so that order stays.
+    solids: list[TopoDS_Shape] = []
+    tags: list[Tag] = []
+    own = _tags_by_solid(state)
+    for i, solid in enumerate(state.solids):
+        if i == touched[0]:
+            solids += after
+            tags += found.tags(after, history)
+        elif i not in touched:
+            solids.append(solid)
+            tags += own[i]
+    return _State(tuple(solids), tuple(tags))
+
+
+def _boolean_one_by_one(
+    op: Literal["add", "cut"], before: Sequence[TopoDS_Shape], tool: TopoDS_Shape, fuzzy_mm: float
+) -> tuple[TopoDS_Shape, BRepTools_History]:
+    """Bodies of a file may overlap, which one boolean of all of them would not take."""
+    tools = solids_of(tool)
+    if op == "cut":
+        cut: list[TopoDS_Shape] = []
+        whole = BRepTools_History()
+        for body in before:
+            shape, history = boolean("cut", [body], tools, fuzzy_mm)
+            cut.append(shape)
+            whole.Merge(history)
+        return compound_of(s for shape in cut for s in solids_of(shape)), whole
+    result, whole = boolean("add", [before[0]], tools, fuzzy_mm)
+    for body in before[1:]:
+        result, history = boolean("add", solids_of(result), [body], fuzzy_mm)
+        whole.Merge(history)
+    return result, whole
+
+
+def _check_balance(
+    op: Literal["add", "cut"],
+    before: Sequence[TopoDS_Shape],
+    tool: TopoDS_Shape,
+    after: Sequence[TopoDS_Shape],
+) -> None:
+    v_tool = volume_mm3(tool)
+    v_after = sum(volume_mm3(s) for s in after)
+    # Bodies that overlap count once after an addition that joins them: unite them for the sum.
+    parts = [_union(before)] if op == "add" else list(before)
+    v_before = sum(volume_mm3(s) for s in parts)
+    v_common = sum(volume_mm3(boolean("common", [s], [tool], 0.0)[0]) for s in parts)
+    if op == "cut" and v_common <= _BALANCE_MM3:
+        raise GeometryError("there is nothing of the part to cut")
+    expected = v_before + v_tool - v_common if op == "add" else v_before - v_common
+    allowed = _BALANCE_REL * v_tool + _BALANCE_MM3
+    if abs(v_after - expected) > allowed:
+        raise GeometryError(
+            f"the volumes do not add up: {v_after:.4f} mm³ after where {expected:.4f} mm³ is due "
+            f"(before {v_before:.4f}, tool {v_tool:.4f}, common {v_common:.4f})"
+        )
+
+
+def _union(shapes: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
+    result = shapes[0]
+    for other in shapes[1:]:
+        result, _ = boolean("add", solids_of(result), [other], 0.0)
+    return result
+
+
+class _Descent:
+    """Which face of the result comes from which face of the part."""
+
+    def __init__(self, state: _State, touched: list[int], change: Change) -> None:
+        own = _tags_by_solid(state)
+        self._faces = [f for i in touched for f in faces_of(state.solids[i])]
+        self._tags = [tag for i in touched for tag in own[i]]
+        self._new = Tag(name=change.name, color=_COLORS[change.op], edit=change.edit)
+
+    def tags(self, after: Sequence[TopoDS_Shape], history: BRepTools_History) -> list[Tag]:
+        """Tag of each face of the result: of the largest face that it is made from, if any."""
+        found = map_of(compound_of(after), TopAbs_FACE)
+        best: dict[int, tuple[float, int]] = {}
+        for order, face in enumerate(self._faces):
+            size = area_mm2(face)
+            for image in _images(face, history):
+                index = found.FindIndex(image)
+                if index and size > best.get(index, (-1.0, 0))[0]:
+                    best[index] = (size, order)
+        tags: list[Tag] = []
+        for index in range(1, found.Extent() + 1):
+            tags.append(self._tags[best[index][1]] if index in best else self._new)
+        return tags
+
+    def edges_to_keep(
+        self, result: TopoDS_Shape, history: BRepTools_History
+    ) -> list[TopoDS_Shape]:
+        """Edges between two faces of the part that a merge must not touch: how the customer
+        divided a surface is theirs."""
+        faces = map_of(result, TopAbs_FACE)
+        old = {faces.FindIndex(i) for face in self._faces for i in _images(face, history)}
+        fresh = map_of(
+            compound_of(f for i, f in enumerate(items(faces), start=1) if i not in old), TopAbs_EDGE
+        )
+        return [e for e in items(map_of(result, TopAbs_EDGE)) if not fresh.FindIndex(e)]
+
+
+def _images(face: TopoDS_Face, history: BRepTools_History) -> list[TopoDS_Shape]:
+    if history.IsRemoved(face):
+        return []
+    return list(history.Modified(face)) or [face]
+
+
+def _tags_by_solid(state: _State) -> list[list[Tag]]:
+    found: list[list[Tag]] = []
+    at = 0
+    for solid in state.solids:
+        count = len(faces_of(solid))
+        found.append(list(state.tags[at : at + count]))
+        at += count
+    return found
+
+
+def _boxes_meet(a: TopoDS_Shape, b: TopoDS_Shape) -> bool:
+    (low_a, high_a), (low_b, high_b) = bounds(a), bounds(b)
+    return bool((low_a <= high_b).all() and (low_b <= high_a).all())
