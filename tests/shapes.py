@@ -1,0 +1,156 @@
+"""Shapes for tests, drawn with the verbs of the examples and read back through STEP.
+
+Builders return a kernel solid standing on z = 0; `read` makes the placed `Part` of it that
+every test works on, by way of a real file.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+from OCP.TopoDS import TopoDS_Shape
+
+from examples._cad import (
+    Drawing,
+    box,
+    cut,
+    cylinder,
+    fillet,
+    fuse,
+    lathe,
+    middle,
+    move,
+    sphere,
+    sweep,
+    turn,
+    write_step,
+)
+from soffit.part.model import Part
+from soffit.part.place import place
+from soffit.part.step import DEFLECTION_MM, read_step
+from soffit.process.load import load_process
+from soffit.process.model import Process
+
+
+def read(shape: TopoDS_Shape, folder: Path, name: str = "shape",
+         deflection_mm: float = DEFLECTION_MM) -> Part:
+    """The shape written as STEP into `folder`, read back and set on the platform."""
+    path = folder / f"{name}.step"
+    write_step(Drawing(shape), path, name)
+    return place(read_step(path, deflection_mm=deflection_mm), "keep")
+
+
+def process_with(layer_mm: float = 0.2, angle_deg: float = 45.0, **capability: float) -> Process:
+    """The PLA profile with another layer height, limit angle or capability, first layer alike."""
+    base = load_process("pla-04")
+
+    def changed(table: str, **values: float) -> object:
+        old = getattr(base, table)
+        return old.model_copy(update={
+            key: getattr(old, key).model_copy(update={"value": value})
+            for key, value in values.items()})
+
+    return base.model_copy(update={
+        "bead": changed("bead", layer_mm=layer_mm, first_layer_mm=layer_mm),
+        "capability": changed("capability", angle_deg=angle_deg, **capability)})
+
+
+def ledge(depth: float = 10, width: float = 20, under: float = 14) -> TopoDS_Shape:
+    """Wall 6 thick with a shelf `depth` out at z = `under`; the shelf is 4 thick."""
+    wall = box((-6, 0, 0), (0, width, under + 4))
+    return fuse(wall, box((-6, 0, under), (depth, width, under + 4)))
+
+
+def tee() -> TopoDS_Shape:
+    """T: stem 6 x 8 x 10 below a bar 26 x 8 x 4."""
+    return fuse(box((10, 0, 0), (16, 8, 10)), box((0, 0, 10), (26, 8, 14)))
+
+
+def slot(span: float = 12, length: float = 20, height: float = 16) -> TopoDS_Shape:
+    """Tunnel `span` wide and `height` high along y, with a roof 4 thick."""
+    return cut(box((-5, 0, 0), (span + 5, length, height + 4)),
+               box((0, -1, -1), (span, length + 1, height)))
+
+
+def blind_box(a: float = 10, b: float = 20, height: float = 12) -> TopoDS_Shape:
+    """Block with a pocket a x b open to below, its ceiling at z = `height`."""
+    return cut(box((-5, -5, 0), (a + 5, b + 5, height + 4)),
+               box((0, 0, -1), (a, b, height)))
+
+
+def blind_round(radius: float = 5, height: float = 12) -> TopoDS_Shape:
+    """Block with a round pocket open to below, its ceiling at z = `height`."""
+    return cut(box((-10, -10, 0), (10, 10, height + 4)),
+               cylinder((0, 0, -1), (0, 0, 1), radius, height + 1))
+
+
+def counterbore(wide: float = 6, narrow: float = 3, depth: float = 6) -> TopoDS_Shape:
+    """Plate 30 x 30 x 12 with a bore and a counterbore from below; radii, mm."""
+    return cut(box((-15, -15, 0), (15, 15, 12)),
+               cylinder((0, 0, -1), (0, 0, 1), narrow, 14),
+               cylinder((0, 0, -1), (0, 0, 1), wide, depth + 1))
+
+
+def cross_hole(radius: float, crown: float, length: float = 20) -> TopoDS_Shape:
+    """Block with a horizontal hole along y whose crown is at z = `crown`."""
+    side = radius + 5
+    return cut(box((-side, 0, 0), (side, length, crown + 5)),
+               cylinder((0, -1, crown - radius), (0, 1, 0), radius, length + 2))
+
+
+def ball(radius: float = 10) -> TopoDS_Shape:
+    """Sphere that stands on its pole."""
+    return sphere((0, 0, radius), radius)
+
+
+def log(radius: float = 10, length: float = 50) -> TopoDS_Shape:
+    """Cylinder lying along x on the platform."""
+    return cylinder((0, 0, radius), (1, 0, 0), radius, length)
+
+
+def cone_on_apex(from_axis_deg: float, height: float = 15) -> TopoDS_Shape:
+    """Cone with its apex on the platform."""
+    return lathe([(0, 0), (height * math.tan(math.radians(from_axis_deg)), height), (0, height)],
+                 (0, 0))
+
+
+def rounded_bottom(radius: float = 5, length: float = 30) -> TopoDS_Shape:
+    """Block 40 x length x 15 whose two bottom edges along y are rounded."""
+    return fillet(box((-20, 0, 0), (20, length, 15)), radius,
+                  lambda e: middle(e)[2] < 0.1 and abs(abs(middle(e)[0]) - 20) < 0.1)
+
+
+def hanging_tongue() -> TopoDS_Shape:
+    """Post, arm at z = 16 to 20, and a tongue 4 x 8 that hangs from it down to z = 6."""
+    return fuse(box((0, 0, 0), (6, 8, 20)), box((0, 0, 16), (24, 8, 20)),
+                box((20, 0, 6), (24, 8, 18)))
+
+
+def ramp(angle_deg: float, run: float = 12, width: float = 10) -> TopoDS_Shape:
+    """Wall with an underside that starts at z = 4 and rises at `angle_deg` from the platform."""
+    rise = run * math.tan(math.radians(angle_deg))
+    arm = sweep([(0, 0, 4), (run, 0, 4 + rise), (run, 0, 8 + rise), (0, 0, 8 + rise)],
+                (0, width, 0))
+    return fuse(box((-6, 0, 0), (0, width, 8 + rise)), arm)
+
+
+def frustum(lean_deg: float, foot: float = 12, height: float = 10) -> TopoDS_Shape:
+    """Bar on its smaller side, leaning out on two sides by `lean_deg` from vertical."""
+    half, out = foot / 2, height * math.tan(math.radians(lean_deg))
+    return sweep([(-half, 0, 0), (half, 0, 0), (half + out, 0, height),
+                  (-half - out, 0, height)], (0, foot, 0))
+
+
+def mixed() -> TopoDS_Shape:
+    """One shape with a ledge, a tunnel, a tongue and a blind pocket, without symmetry."""
+    body = fuse(slot(20, 24, 12), box((15, 4, 13), (40, 20, 16)), box((34, 6, 5), (38, 16, 14)),
+                box((-14, 2, 10), (0, 11, 16)))
+    return cut(body, cylinder((22.5, 12, -1), (0, 0, 1), 1.8, 9))
+
+
+__all__ = [
+    "ball", "blind_box", "blind_round", "box", "cone_on_apex", "counterbore", "cross_hole",
+    "cut", "cylinder", "frustum", "fuse", "hanging_tongue", "ledge", "log", "mixed", "move",
+    "process_with", "ramp", "read", "rounded_bottom", "slot", "tee", "turn",
+]
