@@ -78,7 +78,8 @@ def prepare() -> None:
     have = STAMP.read_text(encoding="ascii").split() if STAMP.is_file() else []
     if have == wanted and PYTHON.exists():
         return
-    if have[:2] != wanted[:2] or not PYTHON.exists():
+    uv = shutil.which("uv")
+    if have[:2] != wanted[:2] or not PYTHON.exists() or not (uv or has_pip()):
         say(f"making {VENV} from {LOCK.name} with Python {version}; this takes some minutes once")
         if VENV.exists():
             shutil.rmtree(VENV)
@@ -87,7 +88,6 @@ def prepare() -> None:
         say(f"bringing {VENV} up to date")
         STAMP.unlink()
         fresh = False
-    uv = shutil.which("uv")
     if uv:
         environment = {**os.environ, "VIRTUAL_ENV": str(VENV)}
         install = [uv, "pip", "install", "--quiet", "--python", str(PYTHON)]
@@ -108,6 +108,11 @@ def prepare() -> None:
     # Written last, so that a half-made environment is made again.
     STAMP.write_text(" ".join(wanted), encoding="ascii")
     say("ready")
+
+
+def has_pip() -> bool:
+    """Whether `.venv` has pip; one that uv made has not."""
+    return subprocess.run([str(PYTHON), "-c", "import pip"], capture_output=True).returncode == 0
 
 
 def step(command: list[str], environment: dict[str, str], advice: str) -> None:
