@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+from collections.abc import Sequence
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
-from soffit.errors import FileError
+from soffit.errors import FileError, InputError
 from soffit.part import kernel
-from soffit.part.model import Part
+from soffit.part.model import Body, Part
 
 # Largest distance between mesh and true surface: a tenth of a 0.2 mm layer (derived).
 DEFLECTION_MM = 0.02
+# Written into every STEP header, so that the same part gives the same bytes on any day.
+STAMP = "2000-01-01T00:00:00"
 
 
 def read_step(
@@ -30,7 +35,7 @@ def read_step(
     """
     path = Path(path)
     if not path.is_file():
-        raise FileError(f"{path.name}: there is no such file; check the path")
+        raise FileError(f"reading {path.name}: there is no such file; check the path")
     part = kernel.call(
         "soffit.part.brep.read:read_step",
         str(path),
@@ -40,3 +45,77 @@ def read_step(
         doing=f"reading {path.name}",
     )
     return cast(Part, part)
+
+
+def read_shape(
+    obj: Any, *, deflection_mm: float = DEFLECTION_MM, timeout_s: float = 120.0
+) -> Part:
+    """The solids of a B-rep shape, or of a script-CAD object that wraps one (`.wrapped`), in mm.
+
+    Raises InputError for any other object, FileError if it holds no solid.
+    """
+    kind = type(obj).__name__
+    shape = getattr(obj, "wrapped", obj)
+    if shape is None or type(shape).__module__.split(".")[0] != "OCP":
+        raise InputError(
+            f"reading a {kind} object: it wraps no B-rep shape; give the shape itself or a path"
+        )
+    # The shape lives in this process, so the kernel is loaded here already.
+    from soffit.part.brep.shapes import to_bytes
+
+    try:
+        data = to_bytes(shape)
+    except Exception as error:
+        raise InputError(
+            f"reading a {kind} object: it is not a shape that can be stored "
+            f"({type(error).__name__}); give a solid"
+        ) from None
+    part = kernel.call(
+        "soffit.part.brep.read:read_shape",
+        data,
+        f"{kind} object",
+        deflection_mm,
+        timeout_s=timeout_s,
+        doing=f"reading a {kind} object",
+    )
+    return cast(Part, part)
+
+
+def write_step(
+    part: Part,
+    props: Sequence[Body],
+    path: Path,
+    *,
+    product: str,
+    stamp: str = STAMP,
+    timeout_s: float = 120.0,
+) -> None:
+    """Write the part and its props as AP242 in the file's own frame, mm; same in, same bytes.
+
+    Each face that has a name or colour carries it; props are separate named solids. The file
+    is written beside `path` and then put in its place.
+
+    Raises GeometryError for a part without B-rep, KernelError where the kernel fails,
+    InputError where the file cannot be written.
+    """
+    from soffit.part.brep_edit import without_mesh
+
+    text = kernel.call(
+        "soffit.part.brep.write:step_text",
+        without_mesh(part),
+        [(body.name, body.solid) for body in props],
+        path.name,
+        product,
+        stamp,
+        timeout_s=timeout_s,
+        doing=f"writing {path.name}",
+    )
+    beside = path.with_name(f".{path.name}.part")
+    try:
+        beside.write_bytes(cast(bytes, text))
+        os.replace(beside, path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            beside.unlink()
+        reason = error.strerror or error
+        raise InputError(f"writing {path.name}: {reason}; give another folder") from None

@@ -40,7 +40,7 @@ def assemble(
     found = tessellate(solids, deflection_mm)
     if not len(found.mesh.triangles):
         raise FileError(
-            f"{source.file}: none of its faces can be turned into triangles; "
+            f"reading {source.file}: none of its faces can be turned into triangles; "
             "check the geometry in CAD and export again",
             "file/mesh",
         )

@@ -16,7 +16,7 @@ from OCP.BRepGProp import BRepGProp
 from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as ShapeMap
 from OCP.gp import gp_Trsf
 from OCP.GProp import GProp_GProps
-from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_SHELL, TopAbs_SOLID, TopAbs_ShapeEnum
+from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_ShapeEnum, TopAbs_SHELL, TopAbs_SOLID
 from OCP.TopExp import TopExp, TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import (
@@ -30,6 +30,7 @@ from OCP.TopoDS import (
 )
 
 from soffit.part.model import Floats
+
 
 def to_bytes(shape: TopoDS_Shape) -> bytes:
     """The shape without its triangles, in the kernel's binary format."""

@@ -1,0 +1,134 @@
+"""A part and its props as STEP AP242 text, with names and colours."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Sequence
+
+from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
+from OCP.IFSelect import IFSelect_ReturnStatus
+from OCP.Interface import Interface_Static
+from OCP.Quantity import Quantity_Color, Quantity_TypeOfColor
+from OCP.STEPCAFControl import STEPCAFControl_Writer
+from OCP.TCollection import TCollection_ExtendedString, TCollection_HAsciiString
+from OCP.TDataStd import TDataStd_Name
+from OCP.TDF import TDF_Label
+from OCP.TDocStd import TDocStd_Document
+from OCP.TopoDS import TopoDS_Shape
+from OCP.XCAFApp import XCAFApp_Application
+from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
+
+from soffit.errors import GeometryError, KernelError
+from soffit.part.brep.boolean import unified
+from soffit.part.brep.shapes import compound_of, faces_of, from_bytes, solids_of
+from soffit.part.brep.solids import evaluate, file_frame
+from soffit.part.model import Face, Part, Vec3
+from soffit.part.solid import Solid
+
+# Props in the ochre of the sheet's palette, #b7791f.
+_PROP: Vec3 = (183 / 255, 121 / 255, 31 / 255)
+_NOT_ASCII = re.compile(r"[^\x00-\x7f]+")
+
+
+def step_text(
+    part: Part, props: Sequence[tuple[str, Solid]], file: str, product: str, stamp: str
+) -> bytes:
+    """The STEP file of a part and its named props; same in, same out.
+
+    Raises KernelError where the kernel does not write, GeometryError for a prop that is no
+    solid.
+    """
+    if part.brep is None:
+        raise GeometryError(f"writing {file}: the part has no B-rep; write 3MF or STL instead")
+    shape = from_bytes(part.brep)
+    own = solids_of(shape)
+    names = [product if len(own) == 1 else f"{product} body {i}" for i in range(1, len(own) + 1)]
+    frame = file_frame(part.placement, faces_of(shape))
+    beside: list[TopoDS_Shape] = []
+    for name, solid in props:
+        lumps = solids_of(unified(evaluate(solid, frame), ())[0])
+        if not lumps:
+            raise GeometryError(f"writing {file}: the prop {name!r} is empty")
+        beside += lumps
+        names += [name] * len(lumps)
+    document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))
+    XCAFApp_Application.GetApplication_s().InitDocument(document)
+    _fill(document, product, [*own, *beside], names, part.faces, len(own))
+    return _written(document, file, product, stamp)
+
+
+def _fill(
+    document: TDocStd_Document,
+    product: str,
+    solids: Sequence[TopoDS_Shape],
+    names: Sequence[str],
+    faces: Sequence[Face],
+    own: int,
+) -> None:
+    """One product of named solids; the first `own` are the part, with its `faces`.
+
+    Not an assembly: the kernel numbers the places of components anew in each file that one
+    process writes, and lists their colours in the order of memory addresses.
+    """
+    shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
+    colors = XCAFDoc_DocumentTool.ColorTool_s(document.Main())
+    label = shapes.AddShape(solids[0] if len(solids) == 1 else compound_of(solids), False)
+    _name(label, product)
+    if len(solids) > 1:
+        for index, (solid, name) in enumerate(zip(solids, names, strict=True)):
+            sub = shapes.AddSubShape(label, solid)
+            _name(sub, name)
+            if index >= own:
+                colors.SetColor(sub, _color(_PROP), XCAFDoc_ColorType.XCAFDoc_ColorSurf)
+    exact = [face for solid in solids[:own] for face in faces_of(solid)]
+    for shape, face in zip(exact, faces, strict=True):
+        if face.name is None and face.color is None:
+            continue
+        sub = shapes.AddSubShape(label, shape)
+        if face.name is not None:
+            _name(sub, face.name)
+        if face.color is not None:
+            colors.SetColor(sub, _color(face.color), XCAFDoc_ColorType.XCAFDoc_ColorSurf)
+
+
+def _written(document: TDocStd_Document, file: str, product: str, stamp: str) -> bytes:
+    writer = STEPCAFControl_Writer()
+    # These switches exist only once a writer does.
+    Interface_Static.SetCVal_s("write.step.schema", "AP242DIS")
+    Interface_Static.SetCVal_s("write.step.unit", "MM")
+    Interface_Static.SetCVal_s("write.step.product.name", product)
+    Interface_Static.SetIVal_s("write.stepcaf.subshapes.name", 1)
+    writer.SetColorMode(True)
+    writer.SetNameMode(True)
+    if not writer.Transfer(document):
+        raise KernelError(f"writing {file}: the B-rep kernel cannot express the part in STEP")
+    header = APIHeaderSection_MakeHeader(writer.ChangeWriter().Model())
+    header.SetName(TCollection_HAsciiString(file))
+    header.SetTimeStamp(TCollection_HAsciiString(stamp))
+    header.SetAuthorValue(1, TCollection_HAsciiString(""))
+    header.SetOrganizationValue(1, TCollection_HAsciiString(""))
+    header.SetAuthorisation(TCollection_HAsciiString(""))
+    header.SetDescriptionValue(1, TCollection_HAsciiString(f"{product}, changed for production"))
+    header.SetOriginatingSystem(TCollection_HAsciiString("Soffit"))
+    header.SetPreprocessorVersion(TCollection_HAsciiString(""))
+    stream = io.BytesIO()
+    if writer.WriteStream(stream) != IFSelect_ReturnStatus.IFSelect_RetDone:
+        raise KernelError(f"writing {file}: the B-rep kernel wrote nothing")
+    # Strings of STEP are ASCII, everything else is written by its code (ISO 10303-21, 6.4.3).
+    return _NOT_ASCII.sub(_by_code, stream.getvalue().decode("utf-8")).encode("ascii")
+
+
+def _by_code(found: re.Match[str]) -> str:
+    text = found.group()
+    if max(text) > "\uffff":
+        return "\\X4\\" + text.encode("utf-32-be").hex().upper() + "\\X0\\"
+    return "\\X2\\" + text.encode("utf-16-be").hex().upper() + "\\X0\\"
+
+
+def _name(label: TDF_Label, text: str) -> None:
+    TDataStd_Name.Set_s(label, TCollection_ExtendedString(text, True))
+
+
+def _color(rgb: Vec3) -> Quantity_Color:
+    return Quantity_Color(*rgb, Quantity_TypeOfColor.Quantity_TOC_sRGB)
