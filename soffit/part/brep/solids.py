@@ -230,7 +230,7 @@ def polyhedron(points: Floats, loops: Sequence[Sequence[int]]) -> TopoDS_Shape:
             low, high = min(a, b), max(a, b)
             if (low, high) not in edges:
                 edges[low, high] = BRepBuilderAPI_MakeEdge(vertices[low], vertices[high]).Edge()
-            turn = TopAbs_Orientation.TopAbs_FORWARD if a < b else TopAbs_Orientation.TopAbs_REVERSED
+            turn = TopAbs_Orientation.TopAbs_FORWARD if a < b else TopAbs_Orientation.TopAbs_REVERSED  # noqa: E501
             wire.Add(TopoDS.Edge(edges[low, high].Oriented(turn)))
         builder.Add(shell, _planar_face([wire.Wire()], corners, normal))
     shell.Closed(True)

@@ -199,7 +199,7 @@ class _Names:
             self._of_edge[key] = known
         return known if len(known) == count else None
 
-    def _end(self, edge: TopoDS_Edge, side: int, vertex: TopoDS_Shape) -> int:
+    def _end(self, edge: TopoDS_Edge, side: int, vertex: TopoDS_Shape) -> int:  # noqa: ARG002
         # An edge may close on itself without a vertex: both its ends are then one point.
         key = -self._edges.FindIndex(edge) if vertex.IsNull() else self._vertices.FindIndex(vertex)
         if key not in self._of_vertex:
