@@ -119,8 +119,8 @@ class _Child:
             self._started.set()
         stream = self._process.stdout
         assert stream is not None
-        with contextlib.suppress(OSError, ValueError):
-            while message := read_message(stream):
+        with stream, contextlib.suppress(OSError, ValueError):
+            while message := read_message(stream):  # type: ignore[arg-type]
                 self._answers.put(message)
         self._answers.put(b"")
 
@@ -132,7 +132,7 @@ class _Child:
         stream = self.process.stdin
         assert stream is not None
         try:
-            write_message(stream, request)
+            write_message(stream, request)  # type: ignore[arg-type]
         except OSError:
             return b""
         deadline = time.monotonic() + timeout_s
@@ -198,11 +198,12 @@ class _State:
         child, self._child = self._child, None
         self.lock = threading.RLock()
         if child is not None:
-            # Only the copies of the pipe ends are closed; the process is not ours to wait for.
+            # Only the copies of the pipe ends are closed, beneath their buffers, for another
+            # thread may have held those; the process is not ours to wait for.
             for stream in (child.process.stdin, child.process.stdout):
-                if stream is not None:
-                    with contextlib.suppress(OSError):
-                        os.close(stream.fileno())
+                raw = getattr(stream, "raw", None)
+                if raw is not None:
+                    raw.close()
 
 
 _state = _State()
@@ -238,7 +239,8 @@ def _start(memory_limit_bytes: int) -> subprocess.Popen[bytes]:
         "OPENBLAS_NUM_THREADS": "1",
         "OMP_NUM_THREADS": "1",
     }
-    command = [sys.executable, "-m", "soffit.part.brep.host"]
+    # -P: files in the working directory must not stand in for modules.
+    command = [sys.executable, "-P", "-m", "soffit.part.brep.host"]
     return subprocess.Popen(
         [*command, str(memory_limit_bytes), str(os.getpid())],
         stdin=subprocess.PIPE,
