@@ -86,14 +86,15 @@ def strands(patch: RawPatch, direction_deg: float, line_mm: float) -> Strands:
 
 def directions(patch: RawPatch, *, edges: int = 8, around: int = 24) -> list[float]:
     """Directions worth trying, degrees in [0, 180): along and across the longest `edges`,
-    and `around` equal steps."""
+    and in `around` equal steps from the longest, so that turning the patch turns them too."""
     starts, ends, _ = patch.edges
     edge = ends - starts
     length = np.linalg.norm(edge, axis=1)
     longest = np.argsort(-length, kind="stable")[:edges]
     turn = np.degrees(np.arctan2(edge[longest, 1], edge[longest, 0])) % 180.0
     tried = {round(float(a) % 180.0, 4) for t in turn for a in (t, t + 90.0)}
-    return sorted(tried | {180.0 / around * k for k in range(around)})
+    steps = {round(float(turn[0] + 180.0 / around * k) % 180.0, 4) for k in range(around)}
+    return sorted(tried | steps)
 
 
 def best_bridge(patch: RawPatch, line_mm: float, tried: list[float]) -> Strands | None:

@@ -21,7 +21,7 @@ def explain(kind: str) -> str:
     Raises InputError for an unknown kind, naming the nearest.
     """
     for module in JUDGES.values():
-        if module.KIND == kind:
+        if kind == module.KIND:
             return f"{kind}\n\n{inspect.cleandoc(module.__doc__ or '')}\n"
     if kind in file_notes.MANUAL:
         return f"{kind}\n\n{file_notes.MANUAL[kind]}\n"

@@ -27,6 +27,10 @@ Bools = NDArray[np.bool_]
 # far below any feature (derived).
 PROBE_MM = 10 * GRID_MM
 
+# Sharp corners grow to their mitre, so that faces at the limit which meet in a corner of 12
+# degrees or more in plan still pass (derived: a mitre is 1 / sin(half the corner)).
+MITRE_LIMIT = 10.0
+
 
 @dataclass(frozen=True)
 class RawPatch:
@@ -105,7 +109,7 @@ def _of_layer(
 ) -> list[RawPatch]:
     above, below = stack.regions[layer], stack.regions[layer - 1]
     reached = stack.step_mm + GRID_MM
-    over = above - below.offset(reached, m3.JoinType.Miter, 2.0)
+    over = above - below.offset(reached, m3.JoinType.Miter, MITRE_LIMIT)
     if over.area() < GRID_MM:
         return []
     span = facets.of_layer(layer)

@@ -1,13 +1,15 @@
 """Where a surface runs through itself, or lies on itself.
 
-Broad phase: facets are sorted into grids of doubling cell size by the extent of their
-bounding box, so that one of them covers at most eight cells of its own grid; each is then
-looked up in its own grid and in all coarser ones. Narrow phase: separating axes (Gottschalk,
+Broad phase: large facets are cut into pieces; pieces are sorted into grids of doubling cell
+size by the extent of their bounding box, so that each covers at most eight cells of its own
+grid; each is then looked up in its own grid and in all coarser ones. Narrow phase: separating
+axes (Gottschalk,
 Lin & Manocha 1996). Facets that share a corner are neighbours and are not compared.
 """
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,9 +17,9 @@ from numpy.typing import NDArray
 
 from soffit.part.model import Floats, Ints
 
-MAX_PAIRS = 30_000_000
+MAX_PAIRS = 120_000_000
 """Most pairs of neighbouring cells looked at, so that time and memory stay bounded (measured:
-about 3 s on one core of 2024)."""
+about 3 s on one core)."""
 MAX_CLOSE = 6_000_000
 """Most pairs with overlapping boxes that are compared exactly."""
 
@@ -44,17 +46,51 @@ def find_contacts(vertices: Floats, triangles: Ints) -> Contacts:
     corners = vertices[triangles]
     reach = max(float(np.abs(corners).max()), 1e-9)
     slack = 4.0 * reach * 2.0**-23
-    low, high = corners.min(axis=1), corners.max(axis=1)
-    pairs, complete = _close_pairs(low, high, triangles)
+    pairs, complete = _close_pairs(corners, triangles)
     crossing, coplanar = _judge(corners, pairs, slack)
     return Contacts(pairs[crossing], pairs[coplanar], complete)
 
 
-def _close_pairs(low: Floats, high: Floats, triangles: Ints) -> tuple[Ints, bool]:
-    """Pairs (k, 2), first < second, whose boxes overlap and that share no corner."""
+def _pieces(corners: Floats, target: float) -> tuple[Floats, Ints]:
+    """Halve facets across their longest edge until each piece's box is at most `target` wide, so
+    that a long or slanted facet does not claim all the space in its box. Pieces (k, 3, 3), and
+    the facet that each is of; fewer halvings where they would be too many."""
+    done: list[Floats] = []
+    done_of: list[Ints] = []
+    piece, of = corners, np.arange(len(corners))
+    total = len(corners)
+    while len(piece):
+        wide = (piece.max(axis=1) - piece.min(axis=1)).max(axis=1) > target
+        total += int(wide.sum())
+        if total > 3 * len(corners) + 200_000:
+            wide[:] = False
+        done.append(piece[~wide])
+        done_of.append(of[~wide])
+        piece, of = piece[wide], of[wide]
+        if not len(piece):
+            break
+        length = np.linalg.norm(np.roll(piece, -1, axis=1) - piece, axis=2)
+        first = length.argmax(axis=1)
+        rows = np.arange(len(piece))
+        a, b, c = (piece[rows, (first + k) % 3] for k in range(3))
+        middle = 0.5 * (a + b)
+        piece = np.concatenate([np.stack([a, middle, c], axis=1),
+                                np.stack([middle, b, c], axis=1)])
+        of = np.concatenate([of, of])
+    return np.concatenate(done), np.concatenate(done_of)
+
+
+def _close_pairs(corners: Floats, triangles: Ints) -> tuple[Ints, bool]:
+    """Pairs (k, 2), first < second, of facets that come near and share no corner."""
+    full = (corners.max(axis=1) - corners.min(axis=1)).max(axis=1)
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    mean = float(np.sqrt(0.5 * np.linalg.norm(cross, axis=1).mean()))
+    size = float((corners.max(axis=(0, 1)) - corners.min(axis=(0, 1))).max())
+    target = max(4.0 * float(np.median(full)), 2.0 * mean, 1e-4 * size, 1e-12)
+    pieces, of = _pieces(corners, target)
+    low, high = pieces.min(axis=1), pieces.max(axis=1)
     extent = (high - low).max(axis=1)
-    finest = max(float(np.median(extent)), float((high.max(axis=0) - low.min(axis=0)).max()) / 4e3,
-                 1e-12)
+    finest = max(float(np.percentile(extent, 25)), 1e-5 * size, 1e-12)
     level = np.ceil(np.log2(np.maximum(extent / finest, 1.0))).astype(np.int64)
     origin = low.min(axis=0)
     found: list[Ints] = []
@@ -64,11 +100,6 @@ def _close_pairs(low: Floats, high: Floats, triangles: Ints) -> tuple[Ints, bool
         own = np.flatnonzero(level == step)
         other = np.flatnonzero(level <= step)
         own_cells, own_index = _cells(low[own], high[own], origin, cell)
-        if len(own) != len(other):
-            # A coarse facet meets only what lies in its cells: pass over all else early.
-            box_low, box_high = low[own].min(axis=0), high[own].max(axis=0)
-            near = (low[other] <= box_high).all(axis=1) & (high[other] >= box_low).all(axis=1)
-            other = other[near]
         cells, index = _cells(low[other], high[other], origin, cell)
         order = np.argsort(own_cells, kind="stable")
         own_cells, own_index = own_cells[order], own[own_index[order]]
@@ -86,13 +117,14 @@ def _close_pairs(low: Floats, high: Floats, triangles: Ints) -> tuple[Ints, bool
             left = np.repeat(other[index[part]], n)
             offset = np.arange(total) - np.repeat(np.cumsum(n) - n, n)
             right = own_index[np.repeat(first[part], n) + offset]
-            keep = left != right
+            keep = of[left] != of[right]
             keep &= (level[left] < step) | (left < right)  # both own: once is enough
             left, right = left[keep], right[keep]
             for axis in range(3):
                 near = ((low[left, axis] <= high[right, axis])
                         & (low[right, axis] <= high[left, axis]))
                 left, right = left[near], right[near]
+            left, right = of[left], of[right]
             found.append(np.column_stack([np.minimum(left, right), np.maximum(left, right)]))
         if not complete:
             break
@@ -116,7 +148,7 @@ def _slices(count: Ints, size: int) -> list[slice]:
         return []
     cuts = np.searchsorted(ends, np.arange(size, int(ends[-1]), size)) + 1
     edges = [0, *cuts.tolist(), len(count)]
-    return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]
+    return [slice(a, b) for a, b in itertools.pairwise(edges) if b > a]
 
 
 def _cells(low: Floats, high: Floats, origin: Floats, cell: float) -> tuple[Ints, Ints]:

@@ -7,13 +7,14 @@ distance from its axis.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soffit.part.model import Floats, Ints, Surface, Vec3
-from soffit.part.topology import label
 
 _MIN_PLATES = 3
 _MIN_TURN = np.radians(15.0)
@@ -21,6 +22,11 @@ _MIN_TURN = np.radians(15.0)
 told from a slightly bent plate."""
 _CLOSE = 0.01
 """How far a cone or ball may be off, as a share of its radius, beside rounding (own limit)."""
+
+
+_HALF_CHORD = 1.05 * math.tan(math.radians(31.0 / 2.0))
+"""Half the width of the widest strip that counts as round, by its apothem (derived from the
+31° that facets may turn by, with 5 % for uneven strips)."""
 
 
 @dataclass(frozen=True)
@@ -49,17 +55,15 @@ def fit_any(corners: Floats, normal: Floats, area: Floats, slack: float) -> Fit 
         cylinder = _cylinder(corners, normal, area, turn[2], slack, whole=True)
         if cylinder is not None:
             return cylinder
-    ball = _ball(corners, normal, slack)
-    if ball is not None:
-        return ball
     middle = (normal * weight**2).sum(axis=0)
     _, spread, turn = np.linalg.svd((normal - middle) * weight, full_matrices=False)
     if spread[1] > 1e-3 and spread[2] < 0.02:
+        # Two circles always lie on a ball too, so facets that make one angle are never one.
         return _cone(corners, normal, turn[2], float(middle @ turn[2]), slack)
-    return None
+    return _ball(corners, normal, slack)
 
 
-def fit_strips(corners: Floats, normal: Floats, area: Floats, pair: Ints, turn: Floats,
+def fit_strips(corners: Floats, normal: Floats, area: Floats, pair: Ints, turn: Floats,  # noqa: ARG001
                length: Floats, members: Ints, edges: Ints, plate: Ints, axis: Floats,
                slack: float) -> Iterator[tuple[Ints, Fit]]:
     """Cylinders along `axis` among the facets `members`, joined by smooth `edges`.
@@ -74,7 +78,7 @@ def fit_strips(corners: Floats, normal: Floats, area: Floats, pair: Ints, turn: 
     size = np.bincount(of, area[members])
     flat = np.column_stack([normal[members] @ u, normal[members] @ v])
     mean = np.column_stack([np.bincount(of, flat[:, k] * area[members]) for k in (0, 1)])
-    mean /= np.maximum(np.linalg.norm(mean, axis=1), 1e-300)[:, None]
+    mean /= np.maximum(np.linalg.norm(mean, axis=1), 1e-300)[:, None]  # type: ignore[misc]
     centre = corners[members].mean(axis=1)
     height = np.einsum("ij,ij->i", centre @ np.column_stack([u, v]), mean[of])
     offset = np.bincount(of, height * area[members]) / np.maximum(size, 1e-300)
@@ -101,7 +105,7 @@ def fit_strips(corners: Floats, normal: Floats, area: Floats, pair: Ints, turn: 
         if i == j or taken[i] or taken[j] or tried > 200:
             continue
         tried += 1
-        row = _grow(i, j, near, taken, mean, offset, reach, side, slack)
+        row = _grow(i, j, near, taken, mean, offset, reach, side, slack)  # type: ignore[arg-type]
         if len(row) < _MIN_PLATES:
             continue
         facets = members[np.isin(of, row)]
@@ -111,19 +115,21 @@ def fit_strips(corners: Floats, normal: Floats, area: Floats, pair: Ints, turn: 
             yield facets, fit
 
 
-def _grow(i: int, j: int, near: dict[int, set[int]], taken: np.ndarray, mean: Floats,
+def _grow(i: int, j: int, near: dict[int, set[int]], taken: NDArray[np.bool_], mean: Floats,
           offset: Floats, reach: Floats, side: Floats, slack: float) -> list[int]:
     """Strips in one row with i and j: each next one turns the same way about one centre."""
     best: list[int] = []
     for k in sorted((near[i] | near[j]) - {i, j}):
-        if taken[k]:
+        if taken[k] or k in best:
             continue
         row = [i, j, k]
         circle = _circle(mean[row], offset[row], slack)
-        if circle is None:
+        if circle is None or not all(_on(q, circle, mean, offset, reach, side, slack)
+                                     for q in row):
             continue
         inside = set(row)
         front = sorted(row)
+        fitted = 3
         while front:
             fresh = []
             for p in front:
@@ -131,11 +137,14 @@ def _grow(i: int, j: int, near: dict[int, set[int]], taken: np.ndarray, mean: Fl
                     if not taken[q] and _on(q, circle, mean, offset, reach, side, slack):
                         inside.add(q)
                         fresh.append(q)
-            if fresh:
+            if len(inside) >= 2 * fitted:
+                fitted = len(inside)
                 row = sorted(inside)
                 circle = _circle(mean[row], offset[row], slack) or circle
             front = fresh
-        row = [q for q in sorted(inside) if _on(q, circle, mean, offset, reach, side, slack)]
+        row = sorted(inside)
+        circle = _circle(mean[row], offset[row], slack) or circle
+        row = [q for q in row if _on(q, circle, mean, offset, reach, side, slack)]
         if len(row) > len(best):
             best = row
     return best
@@ -144,20 +153,30 @@ def _grow(i: int, j: int, near: dict[int, set[int]], taken: np.ndarray, mean: Fl
 def _circle(mean: Floats, offset: Floats, slack: float) -> tuple[Floats, float, float] | None:
     """Centre, signed apothem and slack of the circle that lines n·x = offset are tangent to:
     n·c + s = offset for all of them, linear in c and s."""
-    system = np.column_stack([mean, np.ones(len(mean))])
-    answer, _, rank, _ = np.linalg.lstsq(system, offset, rcond=1e-9)
-    if rank < 3:
-        return None
-    miss = float(np.abs(system @ answer - offset).max())
-    apothem = float(answer[2])
+    if len(mean) == 3:
+        (ax, ay), (bx, by), (cx, cy) = mean.tolist()
+        d, e, f = offset.tolist()
+        det = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
+        if abs(det) < 1e-12:
+            return None
+        x = ((e - d) * (cy - ay) - (by - ay) * (f - d)) / det
+        y = ((bx - ax) * (f - d) - (e - d) * (cx - ax)) / det
+        centre, apothem, miss = np.array([x, y]), d - ax * x - ay * y, 0.0
+    else:
+        system = np.column_stack([mean, np.ones(len(mean))])
+        answer, _, rank, _ = np.linalg.lstsq(system, offset, rcond=1e-9)
+        if rank < 3:
+            return None
+        miss = float(np.abs(system @ answer - offset).max())
+        centre, apothem = answer[:2], float(answer[2])
     # Strips of different width on one circle differ in apothem by up to r(1 − cos θ/2).
     angles = np.sort(np.arctan2(mean[:, 1], mean[:, 0]))
-    steps = np.diff(angles)
+    steps = angles[1:] - angles[:-1]
     step = float(steps.max()) if len(steps) and steps.max() < 1.0 else 0.3
-    allowed = 4.0 * slack + 1.2 * abs(apothem) * (1.0 - np.cos(step / 2.0))
+    allowed = 4.0 * slack + 1.2 * abs(apothem) * (1.0 - math.cos(step / 2.0))
     if abs(apothem) <= 4.0 * slack or miss > allowed:
         return None
-    return answer[:2], apothem, allowed
+    return centre, apothem, allowed
 
 
 def _on(q: int, circle: tuple[Floats, float, float], mean: Floats, offset: Floats, reach: Floats,
@@ -168,8 +187,7 @@ def _on(q: int, circle: tuple[Floats, float, float], mean: Floats, offset: Float
         return False
     foot = float(side[q] @ centre)
     half = max(foot - float(reach[q, 0]), float(reach[q, 1]) - foot)
-    # A chord of the widest strip that counts as round is 2 r sin 15.5°; a tangent plane is wider.
-    return half <= abs(apothem) * np.tan(np.radians(31.0 / 2.0)) * 1.05 + 4.0 * slack
+    return half <= abs(apothem) * _HALF_CHORD + 4.0 * slack
 
 
 def _across(axis: Floats) -> tuple[Floats, Floats]:

@@ -4,7 +4,8 @@ A fault is a `blocker` where the inside of the part cannot be told without a gue
 edges, sides that do not match, no volume), `marginal` where the analysis goes on by one of
 these rules, and a `note` otherwise:
 
-- a facet written more than once with the same side out counts once;
+- a facet written more than once with the same side out counts once, unless the surface is
+  closed only with its copies (bodies that share a part of their surface);
 - a facet with two equal corners bounds nothing and is left out;
 - an inverted body, one that is inside out and in no other body, is taken as solid;
 - an edge with four or more facets is allowed where its sides match up in pairs;
@@ -13,6 +14,7 @@ these rules, and a `note` otherwise:
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -72,8 +74,14 @@ def examine(vertices: Floats, triangles: Ints) -> Health:
     corners = vertices[triangles]
     double, sheets = _duplicates(vertices, triangles)
     empty = ((triangles == np.roll(triangles, 1, axis=1)).any(axis=1))
-    keep = ~double & ~empty
-    notes += _facet_notes(corners, triangles, double, empty)
+    double &= ~empty
+    if double.any() and not edges_of(triangles).turn.any() and edges_of(
+            triangles[~double]).turn.any():
+        # Bodies that share only part of their surface: each needs its own copy of a facet.
+        keep = ~empty
+    else:
+        keep = ~double & ~empty
+    notes += _facet_notes(corners, triangles, double, empty, bool((double & keep).any()))
 
     used = np.flatnonzero(keep)
     edges = edges_of(triangles[used])
@@ -159,15 +167,17 @@ def _plural(count: int, one: str, many: str | None = None) -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
-def _facet_notes(corners: Floats, triangles: Ints, double: Mask, empty: Mask
+def _facet_notes(corners: Floats, triangles: Ints, double: Mask, empty: Mask, shared: bool  # noqa: ARG001
                  ) -> Iterator[FileNote]:
     if double.any():
         at = corners[np.flatnonzero(double)[0]].mean(axis=0)
         count = int(double.sum())
+        rule = ("kept, as bodies that meet need one each" if shared else
+                "read once")
         yield FileNote("file/duplicate", "marginal",
                        f"{_plural(count, 'facet is', 'facets are')} written more than once (one at "
-                       f"{_place(at)}) and count{'s' if count == 1 else ''} once: export it again, "
-                       f"bodies joined", count, _vec(at))
+                       f"{_place(at)}) and {rule}: export it again, bodies joined", count,
+                       _vec(at))
     longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
     grid = 2.0**-24 * float(np.abs(corners).max()) if len(corners) else 0.0
     flat = ~empty & (2.0 * _areas(corners) <= longest * grid)
@@ -250,7 +260,7 @@ def _nesting(corners: Floats, group: Ints, number: int, volumes: Floats, solid: 
         return owner, inward, void
     order = np.argsort(group, kind="stable")
     begin = np.searchsorted(group[order], np.arange(number + 1))
-    member = [order[a:b] for a, b in zip(begin[:-1], begin[1:], strict=True)]
+    member = [order[a:b] for a, b in itertools.pairwise(begin)]
     low = np.array([corners[m].min(axis=(0, 1)) for m in member])
     high = np.array([corners[m].max(axis=(0, 1)) for m in member])
     for at in np.flatnonzero(inward):

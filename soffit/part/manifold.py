@@ -17,7 +17,7 @@ def to_manifold(mesh: Mesh) -> m3.Manifold | None:
     """The mesh as one kernel solid, face ids kept; None where its surface is not closed."""
     solid = m3.Manifold(
         m3.Mesh64(
-            vert_properties=np.ascontiguousarray(mesh.vertices),
+            vert_properties=np.require(mesh.vertices, requirements=["C", "W"]),
             tri_verts=np.ascontiguousarray(mesh.triangles, dtype=np.uint64),
             face_id=np.ascontiguousarray(mesh.face_of, dtype=np.uint64),
         )

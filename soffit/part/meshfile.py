@@ -64,7 +64,7 @@ def read_ply(data: bytes, name: str) -> RawMesh:
         raise FileError(f"reading {name}: the PLY has no vertex x y z, or no face list "
                         f"vertex_indices: export it as a triangle mesh")
     points = np.column_stack([np.asarray(vertex[axis], np.float64) for axis in "xyz"])
-    return _assemble("PLY", points, face[key], name, single=layout != "ascii")
+    return _assemble("PLY", points, face[key], name, single=layout != "ascii")  # type: ignore[arg-type]
 
 
 def _bad_line(name: str, number: int, line: bytes) -> FileError:

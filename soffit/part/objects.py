@@ -52,7 +52,7 @@ def from_object(source: Any) -> tuple[RawMesh, str]:
         if triangles.size and not np.issubdtype(triangles.dtype, np.integer):
             raise ValueError
         triangles = triangles.astype(np.int64)
-        if vertices.ndim != 2 or triangles.size and triangles.ndim != 2:
+        if vertices.ndim != 2 or (triangles.size and triangles.ndim != 2):
             raise ValueError
     except (ValueError, TypeError, OverflowError):
         raise FileError(f"reading {name}: it needs vertices (n, 3) of numbers and triangles (m, 3) "

@@ -58,3 +58,31 @@ def weld_exact(vertices: Floats, triangles: Ints) -> tuple[Floats, Ints]:
     corners = vertices[triangles.reshape(-1)]
     first, ids = exact_ids(corners)
     return corners[first] + 0.0, ids.reshape(-1, 3)
+
+
+def weld_rounding(vertices: Floats, triangles: Ints) -> tuple[Floats, Ints, FileNote | None]:
+    """Join corners on open edges that lie within half a step of a 32-bit number at the largest
+    coordinate (a few millionths of a millimetre): writers leave noise such as 6e-17 for 0, which
+    no mesh file means. Returns the mesh, and a note if anything was joined.
+    """
+    from scipy.spatial import cKDTree
+
+    from soffit.part.topology import edges_of, label
+
+    edges = edges_of(triangles)
+    loose = np.unique(edges.ends[edges.count == 1])
+    if not len(loose):
+        return vertices, triangles, None
+    step = 2.0**-24 * float(np.abs(vertices).max())
+    pairs = cKDTree(vertices[loose]).query_pairs(step, output_type="ndarray")
+    if not len(pairs):
+        return vertices, triangles, None
+    number, group = label(pairs.astype(np.int64), len(loose))
+    first = np.unique(group, return_index=True)[1]
+    target = np.arange(len(vertices))
+    target[loose] = loose[first[group]]
+    joined = len(loose) - number
+    vertices, triangles = weld_exact(vertices, target[triangles])
+    return vertices, triangles, FileNote(
+        "file/rounding", "note", f"{joined} corners that differ from another by less than the "
+        f"rounding of the file's numbers ({step:.1g}) were joined with it", joined)

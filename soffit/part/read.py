@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from soffit.errors import FileError
+from soffit.errors import FileError, InputError
 from soffit.part.model import FileNote, Floats, Ints, Mesh, Part, Source, Vec3
-from soffit.part.raw import RawMesh, weld_exact
+from soffit.part.raw import RawMesh, weld_exact, weld_rounding
 from soffit.part.sniff import sniff
 from soffit.part.units import MM_PER_UNIT, settle_unit, size_notes, unit_named
 
@@ -144,6 +144,8 @@ def part_from_raw(raw: RawMesh, name: str, sha256: str, unit: str | None, repair
     vertices, triangles = raw.vertices, raw.triangles
     if raw.format != "3MF":  # its objects were welded one by one
         vertices, triangles = weld_exact(vertices, triangles)
+        vertices, triangles, joined = weld_rounding(vertices, triangles)
+        notes += [joined] if joined else []
     source = Source(Path(name).name, raw.format, sha256, settled, stated_by)
     # Multiplied, not divided: the same number as any other reader of the same file gets.
     return mesh_part(vertices * factor, triangles, source, tuple(notes), repair)
@@ -159,10 +161,8 @@ def mesh_part(vertices: Floats, triangles: Ints, source: Source,
     from soffit.part.regions import facet_normals, segment
 
     if repair:
-        from soffit.part.repair import repair as mend
-
-        vertices, triangles, mended = mend(vertices, triangles)
-        notes = (*notes, *mended)
+        raise InputError(f"reading {source.file}: --repair does not mend meshes yet: close the "
+                         "surface in CAD and export it again")
     health = examine(vertices, triangles)
     kept, body_of = health.settle(triangles)
     if not len(kept):

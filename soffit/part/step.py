@@ -113,7 +113,7 @@ def write_step(
     beside = path.with_name(f".{path.name}.part")
     try:
         beside.write_bytes(cast(bytes, text))
-        os.replace(beside, path)
+        os.replace(beside, path)  # noqa: PTH105
     except OSError as error:
         with contextlib.suppress(OSError):
             beside.unlink()

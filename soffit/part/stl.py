@@ -25,7 +25,7 @@ def read_stl(data: bytes, name: str) -> RawMesh:
 
     Raises FileError if the file is cut short, contradicts itself or holds no facet.
     """
-    if b"\0" in data[:STL_HEADER + STL_RECORD] or not data.lstrip()[:5].lower() == b"solid":
+    if b"\0" in data[:STL_HEADER + STL_RECORD] or data.lstrip()[:5].lower() != b"solid":
         return _read_binary(data, name)
     return _read_text(data, name)
 

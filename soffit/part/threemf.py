@@ -245,13 +245,13 @@ class _Package:
     def parse(self, parser: xml.parsers.expat.XMLParserType, path: str) -> None:
         """Run a parser over one entry; every fault becomes one line."""
         data = self.bytes_of(path)
-        if data[:2] in (b"\xff\xfe", b"\xfe\xff") or data[:4].find(b"\0") >= 0:
+        if not data.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"<"):
             raise self.error(f"{path[:80]} is not written in UTF-8, which 3MF demands: export it "
                              f"again", "file/conformance")
 
-        def declaration(version: str, encoding: str | None, standalone: int) -> None:
+        def declaration(version: str, encoding: str | None, standalone: int) -> None:  # noqa: ARG001
             if encoding is not None and encoding.lower() not in ("utf-8", "utf8"):
-                raise self.error(f"{path[:80]} states the encoding {encoding[:20]}, but 3MF demands "
+                raise self.error(f"{path[:80]} states the encoding {encoding[:20]}, but 3MF demands "  # noqa: E501
                                  f"UTF-8: export it again", "file/conformance")
 
         def doctype(*_: object) -> None:
@@ -304,7 +304,7 @@ class _ModelReader:
         self.line = lambda: 0
 
     def fault(self, text: str, kind: str = "file/conformance") -> FileError:
-        return self.package.error(f"{self.path[:80]} line {self.line()}: {text}: export it again",
+        return self.package.error(f"{self.path[:80]} line {self.line()}: {text}: export it again",  # type: ignore[no-untyped-call]
                                   kind)
 
     def namespace(self, prefix: str | None, uri: str | None) -> None:

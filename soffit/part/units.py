@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from soffit.errors import InputError, UnitError
 from soffit.part.model import FileNote, Vec3
 
@@ -25,7 +27,8 @@ LARGEST_MM = 2000.0
 """A part that is larger is probably in another unit (common practice, no source: few machines
 for material extrusion are larger)."""
 _USUAL_MM = (5.0, 500.0)
-"""Largest dimension of most parts (from memory); used only to suggest a unit."""
+_MIDDLE_MM = 100.0
+"""Largest dimension of most parts and of a common one (from memory); only to suggest a unit."""
 
 
 def unit_named(name: str) -> str:
@@ -69,12 +72,12 @@ def settle_unit(stated: str | None, given: str | None, name: str, size: Vec3,
 
 
 def plausible_unit(largest: float) -> str | None:
-    """The unit in which a largest dimension of `largest` numbers would make a usual part."""
+    """The unit in which a largest dimension of `largest` numbers comes nearest to a usual part."""
     low, high = _USUAL_MM
-    for unit in ("mm", "in", "m", "cm", "um"):
-        if low <= largest * MM_PER_UNIT[unit] <= high:
-            return unit
-    return None
+    fitting = [unit for unit, factor in MM_PER_UNIT.items() if low <= largest * factor <= high]
+    middle = math.log(_MIDDLE_MM)
+    return min(fitting, default=None,
+               key=lambda unit: abs(math.log(largest * MM_PER_UNIT[unit]) - middle))
 
 
 def size_notes(size: Vec3, unit: str) -> tuple[FileNote, ...]:

@@ -68,7 +68,7 @@ def _nearest(part: Part, selector: str, near: re.Match[str]) -> int:
         if not allowed.any():
             raise SelectorError(f"--protect '{selector}': no face of the part faces that way")
     chosen = np.flatnonzero(allowed)
-    closest = trimesh.triangles.closest_point(
+    closest = trimesh.triangles.closest_point(  # type: ignore[no-untyped-call]
         part.mesh.corners[chosen], np.broadcast_to(point, (len(chosen), 3))
     )
     distance = np.linalg.norm(closest - point, axis=1)

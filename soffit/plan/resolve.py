@@ -236,13 +236,18 @@ class _Search:
         low, high = np.asarray(evaluate(option.solid, self.trial).bounding_box()).reshape(2, 3)
         x, y, z = (0.5 * (low + high)).tolist()
         self.edits.append(
-            Edit(edit, finding.kind, option.remedy, option.op, option.volume_mm3,
+            Edit(edit, self._received_id(finding), option.remedy, option.op, option.volume_mm3,
                  tuple(sorted(touched)), (x, y, z), (float(low[2]), float(high[2])),
                  option.why, option.after, option.solid)
         )
         self._keys.append((signature(finding), option.remedy))
         self.trial, self.props = trial.part, trial.props
         self.review, self.layers = trial.review, trial.stack
+
+    def _received_id(self, finding: Finding) -> str:
+        """Id of the same finding in the review of the part as received; "" if it is new."""
+        same = (f.id for f in self.before.findings if signature(f) == signature(finding))
+        return next(same, "")
 
     def commit(self) -> set[tuple[object, ...]]:
         """Apply the accepted edits to the part as received; what the kernel refuses."""

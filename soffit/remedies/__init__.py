@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from soffit.remedies.context import Context
     from soffit.remedies.model import Option
 
-NAMES = ("fill", "chamfer", "roof", "bottom_edge", "teardrop", "membrane", "prop")
+NAMES = ("chamfer", "roof", "teardrop", "membrane")
 
 
 def modules() -> tuple[ModuleType, ...]:

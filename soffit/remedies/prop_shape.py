@@ -95,7 +95,7 @@ def cross_profile(stand: Stand, process: Process) -> Floats:
 
     right = side(stand.right)
     left = [(-x, z) for x, z in side(stand.left)][::-1]
-    return _distinct(right + left)
+    return _distinct(right + left)  # type: ignore[arg-type]
 
 
 def side_profile(stand: Stand, process: Process) -> Floats:

@@ -22,7 +22,8 @@ flat arch, the planes start from its ends at the same slope.
 **Example.** r = 5, δc = 45°: apex 7.07 above the axis, 5.37 mm² cut away; cut level with the
 top of the circle it has a flat of 4.14 mm, within what any material bridges.
 
-**Limits.** Axes up to 30° from the platform; one that rises gets the pointed roof only. Above the roof two lines of wall must remain.
+**Limits.** Axes up to 30° from the platform; one that rises gets the pointed roof only. Above
+the roof two lines of wall must remain.
 A crown that is not round, or that something in the hole fills, is left to other remedies.
 A seat or bearing that needs its whole circle must be protected; then the prop is what is left.
 """

@@ -10,20 +10,25 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.part.model import Floats, Ints
-from soffit.sheet.view import Scene
+from soffit.sheet.view import EDGE_ON, Bools, Scene
 
 # Above this number of planes (freeform areas) triangles are shown whole where their middle is
 # seen: the exact outline of each would take seconds and look the same (derived from timing).
 MAX_PLANES = 300
 
 
-def visible_area(scene: Scene, triangles: Ints) -> tuple[Floats, ...]:
-    """Outlines of what is seen of these triangles, outer rings counter-clockwise and holes
-    clockwise, each (n, 2) mm."""
-    triangles = np.sort(triangles[scene.front[triangles]])
-    if not len(triangles):
+def visible_area(scene: Scene, corners_mm: Floats, plan: tuple[Floats, ...] = ()
+                 ) -> tuple[Floats, ...]:
+    """Outlines of what is seen of triangles (k, 3, 3), mm in the build frame: outer rings
+    counter-clockwise and holes clockwise, each (n, 2) mm of the drawing plane.
+
+    `plan`: rings seen from above that the triangles are first cut to; () takes them whole.
+    """
+    corners = scene.view.points(corners_mm)
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    corners = corners[cross[:, 2] > EDGE_ON * np.maximum(np.linalg.norm(cross, axis=1), 1e-300)]
+    if not len(corners):
         return ()
-    corners = scene.corners[triangles]
     plane = _planes(scene, corners)
     if plane.max() >= MAX_PLANES:
         return _rings(scene, _whole_triangles(scene, corners))
@@ -31,12 +36,27 @@ def visible_area(scene: Scene, triangles: Ints) -> tuple[Floats, ...]:
     for k in range(int(plane.max()) + 1):
         group = corners[plane == k]
         image = m3.CrossSection(list(group[:, :, :2]), m3.FillRule.NonZero)
+        if plan:
+            image = image ^ _plan_in_view(scene, group, plan)
         cover = _in_front(scene, group)
         shown.append(image - cover if cover is not None else image)
     return _rings(scene, m3.CrossSection.batch_boolean(shown, m3.OpType.Add))
 
 
-def visible_middles(scene: Scene, points: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _plan_in_view(scene: Scene, group: Floats, plan: tuple[Floats, ...]) -> m3.CrossSection:
+    """Plan rings lifted to the plane of `group` and seen in the view; everything for a wall,
+    which has no area in plan to be cut."""
+    a, normal = _plane_of(group @ scene.view.axes)
+    if abs(normal[2]) < 1e-3:
+        return m3.CrossSection(list(group[:, :, :2]), m3.FillRule.NonZero)
+    lifted = []
+    for ring in plan:
+        z = a[2] - ((ring - a[:2]) @ normal[:2]) / normal[2]
+        lifted.append(scene.view.points(np.column_stack([ring, z]))[:, :2])
+    return m3.CrossSection(lifted, m3.FillRule.EvenOdd)
+
+
+def visible_middles(scene: Scene, points: Floats) -> Bools:
     """Whether nothing lies in front of each point (n, 3) in plane and depth, (n,)."""
     seen = np.ones(len(points), dtype=bool)
     boxes, corners = scene.boxes, scene.occluders
@@ -71,11 +91,7 @@ def _planes(scene: Scene, corners: Floats) -> Ints:
 
 def _in_front(scene: Scene, group: Floats) -> m3.CrossSection | None:
     low, high = group[:, :, :2].min(axis=(0, 1)), group[:, :, :2].max(axis=(0, 1))
-    largest = int(np.argmax(np.abs(np.cross(group[:, 1, :2] - group[:, 0, :2],
-                                            group[:, 2, :2] - group[:, 0, :2]))))
-    a, b, c = group[largest]
-    normal = np.cross(b - a, c - a)
-    normal /= np.linalg.norm(normal)  # front-facing, so its depth component is positive
+    a, normal = _plane_of(group)  # front-facing, so its depth component is positive
     boxes = scene.boxes
     near = np.flatnonzero((boxes[:, 0] < high[0]) & (boxes[:, 2] > low[0])
                           & (boxes[:, 1] < high[1]) & (boxes[:, 3] > low[1]))
@@ -88,6 +104,14 @@ def _in_front(scene: Scene, group: Floats) -> m3.CrossSection | None:
                          strict=True):
         polygons.append(_clipped(points, h))
     return m3.CrossSection(polygons, m3.FillRule.NonZero) if polygons else None
+
+
+def _plane_of(group: Floats) -> tuple[Floats, Floats]:
+    """A point and the unit normal of the plane of coplanar triangles, from the largest one."""
+    cross = np.cross(group[:, 1] - group[:, 0], group[:, 2] - group[:, 0])
+    length = np.linalg.norm(cross, axis=1)
+    largest = int(np.argmax(length))
+    return group[largest, 0], cross[largest] / length[largest]
 
 
 def _clipped(points: Floats, height: Floats) -> Floats:

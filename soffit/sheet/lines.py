@@ -162,7 +162,7 @@ def chain(segments: Floats, tolerance_mm: float) -> tuple[Floats, ...]:
             if not used[k] and len(at[int(node[k, side])]) != 2:
                 lines.append(walk(k, side))
     lines.extend(walk(k, 0) for k in range(len(segments)) if not used[k])
-    return tuple(sorted(lines, key=lambda p: tuple(np.round(p[0], 6).tolist()) + (len(p),)))
+    return tuple(sorted(lines, key=lambda p: (*tuple(np.round(p[0], 6).tolist()), len(p))))
 
 
 def pieces(polylines: tuple[Floats, ...]) -> Floats:

@@ -42,7 +42,7 @@ def spread(wanted: Floats, pitch: float, low: float, high: float) -> Floats:
             blocks[-2:] = [((v0 * n0 + v1 * n1) / (n0 + n1), n0 + n1)]
     flat = np.concatenate([np.full(k, v) for v, k in blocks]) if blocks else np.empty(0)
     top = high - (n - 1) * pitch if n else high
-    return np.clip(flat, low, top) + ladder
+    return np.clip(flat, low, top) + ladder  # type: ignore[no-any-return]
 
 
 def lanes(bars: tuple[Bar, ...], thick_mm: float) -> list[float]:
@@ -92,7 +92,7 @@ def add_profile(figure: Figure, x: float, y: float, scale: float, height_mm: flo
             areas.append(Area((ring,), "solid-air" if solid else "air", "air"))
     figure = figure.plus(areas=tuple(areas), strokes=tuple(strokes), labels=tuple(labels))
     if label:
-        shown = after if not before else before
+        shown = before if before else after
         figure = _labelled(figure, x, y, scale, top, reach, per_mm2, shown, words, thick)
     return figure
 

@@ -1,0 +1,205 @@
+"""Make the change sheet of a resolution."""
+
+from __future__ import annotations
+
+import datetime
+
+import numpy as np
+
+from soffit.findings.model import Finding
+from soffit.part.model import Floats, Part
+from soffit.plan.model import Resolution
+from soffit.remedies.model import Edit
+from soffit.sheet import ledger
+from soffit.sheet.balloons import CLEARANCE_MM
+from soffit.sheet.drawings import (
+    Elevations,
+    Mark,
+    balloon_radius,
+    best_view,
+    common_fit,
+    elevation_figure,
+    flat_edges,
+    pictorial,
+)
+from soffit.sheet.figure import ADDED, AIR, PROP, REMOVED, AreaKind, Figure
+from soffit.sheet.ledger import Place
+from soffit.sheet.model import Sheet
+from soffit.sheet.profile import Bar
+from soffit.sheet.project import project
+from soffit.sheet.sections import across, section_figure
+from soffit.sheet.view import FRONT, RIGHT, View
+
+VIEW_W_MM, VIEW_H_MM = 122.0, 122.0
+ELEVATION_W_MM = 138.0
+# More sections than this say nothing new, and the reader has the files (common practice).
+MAX_SECTIONS = 24
+# More balloons than this cannot be told apart around one drawing (common practice).
+MAX_BALLOONS = 48
+
+
+def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
+                prepared_for: str = "", date: datetime.date | None = None) -> Sheet:
+    """Everything that the page and the PDF show about `resolution`.
+
+    `title` names the part. `date` is the date of issue, today where it is not given; give it
+    for output that is the same on every day. Raises KernelError only where the mesh kernel,
+    too, cannot draw the part.
+    """
+    numbered = ledger.places(resolution)
+    opened = ledger.open_rows(numbered)
+    process = resolution.before.process
+    received = resolution.received.source
+    up = resolution.before.up
+    return Sheet(
+        title=title,
+        file=received.file,
+        revision=revision,
+        prepared_for=prepared_for,
+        date=(date or datetime.date.today()).isoformat(),
+        process=process.title,
+        quantity=resolution.quantity,
+        verdict=ledger.verdict(resolution, len(opened)),
+        clean=resolution.clean and not opened,
+        received_hash=_short(received.sha256),
+        produced_hash=_short(resolution.after.part.source.sha256),
+        orientation="up " + ", ".join(f"{v:.2f}".rstrip("0").rstrip(".") for v in up),
+        views=_views(resolution, numbered),
+        sections=_sections(resolution, numbered),
+        open=opened,
+        changes=ledger.change_rows(numbered),
+        notes=ledger.note_rows(resolution, numbered),
+        protected=ledger.protected_rows(resolution),
+        limits=ledger.limit_rows(process),
+        measured=ledger.measured_rows(resolution),
+        estimate=ledger.estimate_rows(resolution),
+        cautions=ledger.CAUTIONS,
+    )
+
+
+def _short(sha256: str) -> str:
+    return " ".join(sha256[k:k + 4] for k in range(0, 12, 4))
+
+
+_LOOK: dict[str, tuple[AreaKind, str]] = {
+    "add": ("added", ADDED), "cut": ("removed", REMOVED), "prop": ("prop", PROP)}
+
+
+def _triangles(part: Part, finding: Finding) -> Floats:
+    return part.mesh.corners[finding.patch.triangles]
+
+
+def _place_mark(place: Place, part: Part) -> Mark:
+    assert place.finding is not None
+    return Mark(place.number, "air", AIR, place.finding.at_mm, _triangles(part, place.finding),
+                place.finding.patch.rings)
+
+
+def _edit_mark(number: str, edit: Edit, resolution: Resolution) -> Mark:
+    kind, color = _LOOK[edit.op]
+    produced = resolution.produced
+    faces = [f.id for f in produced.faces if f.edit == edit.id]
+    corners = produced.mesh.corners[produced.triangles_of(faces)]
+    if edit.op == "prop":
+        bodies = [b.mesh.corners for b in resolution.props if edit.id in b.name]
+        if bodies:
+            corners = np.concatenate(bodies)
+    return Mark(number, kind, color, edit.at_mm, corners)
+
+
+def _views(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figure, ...]:
+    received, produced = resolution.received, resolution.produced
+    before_marks = tuple(_place_mark(p, received) for p in numbered
+                         if p.finding is not None and p.received)
+    after_marks = tuple(_place_mark(p, resolution.after.part) for p in numbered
+                        if p.finding is not None and not p.received)
+    after_marks += tuple(Mark(p.number, "air", AIR, p.finding.at_mm, np.empty((0, 3, 3)))
+                         for p in numbered
+                         if p.finding is not None and p.received and p.open_reason)
+    after_marks += tuple(_edit_mark(ledger.edit_number(p, k), e, resolution)
+                         for p in numbered for k, e in enumerate(p.edits))
+    view = best_view(received, before_marks)
+    drawings = (project(received, view), project(produced, view, resolution.props))
+    most = max(len(before_marks), len(after_marks))
+    margin = CLEARANCE_MM + 2.0 * balloon_radius(most) + 1.0
+    fit = common_fit(drawings, VIEW_W_MM, VIEW_H_MM, margin)
+    protected = tuple(p.face for p in resolution.protected)
+    kept = tuple(f.id for f in produced.faces if f.origin in set(protected))
+    before = Figure("as-received", "As received", view.name,
+                    f"Line drawing of the part as received, seen from below; "
+                    f"{len(before_marks)} numbered places print over air.",
+                    VIEW_W_MM, VIEW_H_MM)
+    after = Figure("as-produced", "As produced", "same view",
+                   f"The same view of the part as produced; {len(after_marks)} numbered changes.",
+                   VIEW_W_MM, VIEW_H_MM)
+    return (
+        pictorial(before, drawings[0], fit, *_numbered(before_marks), received, protected),
+        pictorial(after, drawings[1], fit, *_numbered(after_marks), produced, kept),
+        _elevation(resolution, numbered),
+    )
+
+
+def _numbered(marks: tuple[Mark, ...]) -> tuple[tuple[Mark, ...], tuple[Mark, ...]]:
+    """Marks with a balloon, and those that are only filled."""
+    return marks[:MAX_BALLOONS], marks[MAX_BALLOONS:]
+
+
+def _elevation(resolution: Resolution, numbered: tuple[Place, ...]) -> Figure:
+    view = _elevation_view(numbered)
+    received, produced = resolution.received, resolution.produced
+    numbers = {p.finding.id: p.number for p in numbered if p.finding is not None and p.received}
+    left = {id(p.finding): p.number for p in numbered if p.finding is not None}
+    before = tuple(Bar(numbers.get(f.id, ""), f.z_mm, f.area_mm2) for f in resolution.before.air)
+    after = tuple(Bar(left.get(id(f), numbers.get(f.id, "")), f.z_mm, f.area_mm2)
+                  for f in resolution.after.air)
+    flat = 0.02 * received.size_mm[2]
+    edges = tuple(flat_edges(_triangles(received, f), view, flat) for f in resolution.before.air)
+    over = resolution.before.over_air_mm2
+    remains = resolution.after.over_air_mm2
+    figure = Figure("by-height", "Over air, by height", "",
+                    f"{view.name} before and after, and the area over air at each height: "
+                    f"{over:.0f} square millimetres before, {remains:.0f} after.",
+                    ELEVATION_W_MM, VIEW_H_MM)
+    drawings = (project(received, view), project(produced, view, resolution.props))
+    return elevation_figure(figure, Elevations(*drawings, before, after, edges))
+
+
+def _elevation_view(numbered: tuple[Place, ...]) -> View:
+    """Front or right, whichever sees more of the places across what holds them."""
+    x = y = 0.0
+    for place in numbered:
+        if place.finding is not None and place.finding.patch.rings:
+            along = across(place.finding.patch)
+            x += place.finding.area_mm2 * abs(float(along[0]))
+            y += place.finding.area_mm2 * abs(float(along[1]))
+    return FRONT if x >= 0.8 * y else RIGHT
+
+
+def _sections(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figure, ...]:
+    found: list[Figure] = []
+    for place in numbered:
+        for k, edit in enumerate(place.edits):
+            finding = place.finding
+            patch = finding.patch if finding is not None and place.received else None
+            point = np.asarray(edit.at_mm, dtype=np.float64)
+            if patch is not None and patch.rings and finding is not None:
+                point = _inside(patch.rings, finding.at_mm)
+            from soffit.findings.model import NO_PATCH
+            figure = section_figure(
+                f"section-{len(found) + 1}", ledger.edit_number(place, k),
+                resolution.received.mesh, resolution.produced.mesh, resolution.props,
+                across(patch or NO_PATCH), point, patch or NO_PATCH, edit.z_mm)
+            if figure is not None and len(found) < MAX_SECTIONS:
+                found.append(figure)
+    return tuple(found)
+
+
+def _inside(rings: tuple[Floats, ...], at_mm: tuple[float, float, float]) -> Floats:
+    """A point in the middle of the largest outline of a patch, at the height of `at_mm`."""
+    import shapely
+
+    polygon = max((shapely.Polygon(r) for r in rings), key=lambda p: p.area)
+    centre = polygon.centroid
+    inner = centre if polygon.contains(centre) else polygon.representative_point()
+    # Half a thousandth aside: symmetric parts have seams and vertices exactly in the middle.
+    return np.array([inner.x + 5e-4, inner.y + 5e-4, at_mm[2]])

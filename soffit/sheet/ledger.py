@@ -1,0 +1,317 @@
+"""The rows of the change sheet in words and figures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from soffit.findings.model import Finding
+from soffit.part.model import Part
+from soffit.plan.model import Resolution
+from soffit.process.model import Process, Value
+from soffit.remedies.model import Edit
+from soffit.sheet.model import (
+    ChangeRow,
+    LimitRow,
+    NoteRow,
+    OpenRow,
+    ProtectedRow,
+    QuantityRow,
+)
+
+THIN = "\u202f"
+MINUS = "\u2212"
+
+# Kinds as a person says them; others read as their own name.
+_KINDS = {"air/ledge": "Ledge", "air/bridge": "Bridge", "air/ceiling": "Ceiling",
+          "air/island": "Island", "air/slope": "Slope too flat"}
+_REMEDIES = {"fill": "Filled in", "chamfer": "Chamfer run below it", "wedge": "Wedge below it",
+             "teardrop": "Crown cut to a teardrop", "membrane": "Membrane, one layer",
+             "steps": "Squared-off layers", "prop": "Break-away prop"}
+
+CAUTIONS = (
+    "Checked for printing only. Whether the changed part is strong enough and safe in use is "
+    "not checked: parts that carry load, and medical, food, electrical or pressure parts, need "
+    "a qualified engineer and the rules that apply where they are used.",
+    "Where something is snapped off, the edge left is sharp. Wear eye protection when breaking "
+    "props off or tumbling parts.",
+    "Machines that push parts off move without warning: guards, and the machine-safety rules "
+    "of the place.",
+    "Melted filament gives off fumes: ventilate.",
+)
+
+
+@dataclass(frozen=True)
+class Place:
+    """One numbered place: the finding it is (None where only an edit names it), its edits, and
+    why it is still open ("" where it is not). `received` says that the finding's triangles are
+    those of the part as received; else of the file read back."""
+
+    number: str
+    finding: Finding | None
+    edits: tuple[Edit, ...]
+    open_reason: str
+    received: bool
+
+
+def places(resolution: Resolution) -> tuple[Place, ...]:
+    """Number the places: open ones first, then those that were changed, from the platform up."""
+    before = {f.id: f for f in resolution.before.findings}
+    edits: dict[str, list[Edit]] = {}
+    for edit in resolution.edits:
+        edits.setdefault(edit.finding, []).append(edit)
+    found: list[Place] = []
+    taken: set[str] = set()
+
+    def add(finding: Finding | None, name: str, reason: str) -> None:
+        received = finding is not None and before.get(name) == finding
+        own = edits.get(name, []) if received or finding is None or name not in before else []
+        found.append(Place(str(len(found) + 1), finding, tuple(own), reason, received))
+        if received or finding is None or name not in before:
+            taken.add(name)
+
+    for entry in resolution.open:
+        add(entry.finding, entry.finding.id, entry.reason or "no reason was recorded")
+    listed = [entry.finding for entry in resolution.open]
+    for finding in resolution.after.findings:
+        stays = finding.kind.startswith("air/") and finding.severity != "note"
+        if (stays or finding.severity == "blocker") and not any(
+                _same(finding, f) for f in listed):
+            add(finding, finding.id, "found in the written file after all changes")
+    for name, finding in before.items():
+        if name not in taken and (name in edits or (
+                finding.kind.startswith("air/") and finding.severity != "note")):
+            add(finding, name, "")
+    for name in edits:
+        if name not in taken:
+            add(None, name, "")
+    return tuple(found)
+
+
+def _same(a: Finding, b: Finding) -> bool:
+    return a == b or (a.kind == b.kind and math.dist(a.at_mm, b.at_mm) < 0.5)
+
+
+def edit_number(place: Place, index: int) -> str:
+    """Number of one of a place's edits: "3", or "3a", "3b" where there are several."""
+    if len(place.edits) == 1:
+        return place.number
+    return f"{place.number}{chr(ord('a') + index % 26)}"
+
+
+def open_rows(numbered: Iterable[Place]) -> tuple[OpenRow, ...]:
+    """The places that stay open."""
+    rows = []
+    for place in numbered:
+        if place.open_reason and place.finding is not None:
+            measure, limit = measures(place.finding)
+            rows.append(OpenRow(place.number, kind_words(place.finding), where(place.finding),
+                                measure, limit, sentence(place.open_reason)))
+    return tuple(rows)
+
+
+def change_rows(numbered: Iterable[Place]) -> tuple[ChangeRow, ...]:
+    """The changes to approve or decline."""
+    rows = []
+    for place in numbered:
+        for k, edit in enumerate(place.edits):
+            if place.finding is None:
+                kind, spot = "Follows from another change", edit_where(edit)
+                measure, limit = "", ""
+            else:
+                kind, spot = kind_words(place.finding), where(place.finding)
+                measure, limit = measures(place.finding)
+            sign = -1.0 if edit.op == "cut" else 1.0
+            rows.append(ChangeRow(edit_number(place, k), kind, spot, measure, limit,
+                                  remedy_words(edit.remedy), edit.op, sentence(edit.why),
+                                  sign * edit.volume_mm3, sentence(edit.after)))
+    return tuple(rows)
+
+
+def note_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[NoteRow, ...]:
+    """Places that went with the changes of others, then what else the reviews say."""
+    rows = [NoteRow(p.number, f"{kind_words(p.finding)}, {where(p.finding)}",
+                    "gone with the changes made elsewhere; nothing was changed for it alone")
+            for p in numbered if p.finding is not None and not p.edits and not p.open_reason]
+    shown = {p.finding.id for p in numbered if p.finding is not None and p.received}
+    rows += [NoteRow("", kind_words(f), sentence(f.message))
+             for f in resolution.before.findings if f.id not in shown]
+    return tuple(rows)
+
+
+def kind_words(finding: Finding) -> str:
+    """The kind of a finding as a person says it."""
+    if finding.patch.pierced and finding.kind == "air/ceiling":
+        return "Ceiling with a hole in it"
+    if finding.kind in _KINDS:
+        return _KINDS[finding.kind]
+    group, _, name = finding.kind.partition("/")
+    return f"{group.capitalize()}: {name.replace('-', ' ')}"
+
+
+def where(finding: Finding) -> str:
+    """Faces and height of a finding."""
+    return f"{faces_words(finding.faces)}z {heights(finding.z_mm)}"
+
+
+def edit_where(edit: Edit) -> str:
+    """Faces and height of an edit."""
+    return f"{faces_words(edit.faces)}z {heights(edit.z_mm)}"
+
+
+def faces_words(faces: tuple[int, ...]) -> str:
+    """ "face 14, " or "faces 3, 7, 9 and 4 more, "; "" for none."""
+    if not faces:
+        return ""
+    shown = ", ".join(str(f) for f in faces[:4])
+    more = f" and {len(faces) - 4} more" if len(faces) > 4 else ""
+    return f"face{'s' if len(faces) > 1 else ''} {shown}{more}, "
+
+
+def heights(z_mm: tuple[float, float]) -> str:
+    """One height, or a range, in mm."""
+    low, high = z_mm
+    return f"{low:.1f}" if high - low < 0.05 else f"{low:.1f} to {high:.1f}"
+
+
+def measures(finding: Finding) -> tuple[str, str]:
+    """What was measured and what is allowed, in words with units."""
+    parts = []
+    allowed = ""
+    by_span = finding.kind in ("air/bridge", "air/ceiling")
+    if by_span and finding.span_mm is not None:
+        parts.append(f"{finding.span_mm:.1f} mm span")
+    elif finding.reach_mm is not None:
+        word = "run" if finding.kind == "air/slope" else "reach"
+        parts.append(f"{finding.reach_mm:.1f} mm {word}")
+    elif finding.area_mm2:
+        parts.append(f"{number(finding.area_mm2, 1)} mm²")
+    if finding.kind == "air/slope" and finding.angle_deg is not None:
+        down = finding.angle_deg
+        parts.append(f"{down:.0f}° from the platform, {90.0 - down:.0f}° from vertical")
+    if finding.limit is not None:
+        allowed = f"{finding.limit:.1f} mm"
+    elif finding.kind.startswith("air/"):
+        allowed = "none"
+    return "; ".join(parts), allowed
+
+
+def remedy_words(remedy: str) -> str:
+    """A remedy as a person says it."""
+    if remedy in _REMEDIES:
+        return _REMEDIES[remedy]
+    words = remedy.replace("_", " ").replace("-", " ")
+    return words[:1].upper() + words[1:]
+
+
+def sentence(text: str) -> str:
+    """First letter large, no full stop: a cell of a table."""
+    text = text.strip().rstrip(".")
+    return text[:1].upper() + text[1:]
+
+
+def number(value: float, decimals: int, signed: bool = False) -> str:
+    """A number with a narrow space between thousands and a true minus."""
+    text = f"{abs(value):,.{decimals}f}".replace(",", THIN)
+    if float(f"{abs(value):.{decimals}f}") == 0.0:
+        return text
+    return (MINUS if value < 0 else "+" if signed else "") + text
+
+
+def protected_rows(resolution: Resolution) -> tuple[ProtectedRow, ...]:
+    """Protected faces with their measured departure."""
+    return tuple(ProtectedRow(f"face {p.face}", p.selector, p.deviation_mm, p.allowed_mm,
+                              p.untouched) for p in resolution.protected)
+
+
+def limit_rows(process: Process) -> tuple[LimitRow, ...]:
+    """The limits that places were judged by."""
+    c, b = process.capability, process.bead
+
+    def row(name: str, value: Value, unit: str, decimals: int) -> LimitRow:
+        return LimitRow(name, f"{value.value:.{decimals}f}", unit, value.source, value.grade.value)
+
+    angle = c.angle_deg
+    return (
+        row("Flat reach", c.lip_mm, "mm", 1),
+        row("Bridge", c.bridge_mm, "mm", 1),
+        row(f"Angle from the platform ({90 - angle.value:.0f}° from vertical)", angle, "°", 1),
+        row("Step, share of a line", c.overlap, "", 2),
+        LimitRow("Step per layer", f"{process.step_mm:.2f}", "mm",
+                 "the smaller of layer / tan angle and share · line", "derived"),
+        row("Layer", b.layer_mm, "mm", 2),
+        row("Line", b.line_mm, "mm", 2),
+    )
+
+
+def measured_rows(resolution: Resolution) -> tuple[QuantityRow, ...]:
+    """Areas and volumes, before and after."""
+    received, produced = resolution.received, resolution.produced
+    density = resolution.before.process.material.density_g_cm3.value
+    props_mm3 = float(sum(b.mesh.volume_mm3 for b in resolution.props))
+
+    def solid(part: Part, extra: float) -> float:
+        return (part.mesh.volume_mm3 + extra) * density / 1000.0
+
+    before, after = resolution.before, resolution.after
+    rows = [
+        QuantityRow("Over air", "mm²", (number(before.over_air_mm2, 1),
+                                        number(after.over_air_mm2, 1))),
+        QuantityRow("Places over air", "", (str(len(before.air)), str(len(after.air)))),
+        QuantityRow("Volume of the part", "mm³", (number(received.mesh.volume_mm3, 0),
+                                                  number(produced.mesh.volume_mm3, 0))),
+    ]
+    if resolution.props:
+        rows.append(QuantityRow("Volume of props", "mm³", (number(0.0, 0), number(props_mm3, 0))))
+    rows.append(QuantityRow("Plastic if solid", "g", (
+        number(solid(received, 0.0), 1), number(solid(produced, props_mm3), 1))))
+    low, high = produced.mesh.bounds if len(produced.mesh.triangles) else np.zeros((2, 3))
+    size_before = " × ".join(f"{v:.1f}" for v in received.size_mm)
+    size_after = " × ".join(f"{v:.1f}" for v in (high - low).tolist())
+    rows.append(QuantityRow("Size", "mm", (size_before, size_after)))
+    return tuple(rows)
+
+
+CASES = ("as_received", "slicer_supported", "resolved")
+_UNITS = (("_mm3", "mm³"), ("_mm2", "mm²"), ("_mm", "mm"), ("_kg", "kg"), ("_g", "g"),
+          ("_ppm", "ppm"), ("_h", "h"), ("_min", "min"), ("_s", "s"), ("_pct", "%"))
+
+
+def estimate_rows(resolution: Resolution) -> tuple[QuantityRow, ...]:
+    """Every named figure of the estimate, one row, its three cases side by side."""
+    names: list[str] = []
+    for case in CASES:
+        names += [n for n in resolution.estimate.get(case, {}) if n not in names]
+    return tuple(_estimate_row(resolution, name) for name in names)
+
+
+def _estimate_row(resolution: Resolution, name: str) -> QuantityRow:
+    stem, unit = next(((name[: -len(end)], unit) for end, unit in _UNITS if name.endswith(end)),
+                      (name, ""))
+    raw = [resolution.estimate.get(case, {}).get(name) for case in CASES]
+    known = [v for v in raw if v is not None]
+    largest = max((abs(v) for v in known), default=0.0)
+    if unit == "s" and largest >= 7200.0:
+        unit, raw = "h", [None if v is None else v / 3600.0 for v in raw]
+    elif unit == "s" and largest >= 300.0:
+        unit, raw = "min", [None if v is None else v / 60.0 for v in raw]
+    decimals = 0 if largest >= 10_000 else 1 if largest >= 100 or unit in ("h", "min", "s") else 2
+    words = stem.replace("_", " ")
+    return QuantityRow(words[:1].upper() + words[1:], unit,
+                       tuple("" if v is None else number(v, decimals) for v in raw))
+
+
+def verdict(resolution: Resolution, still_open: int) -> str:
+    """The outcome in a few words."""
+    if resolution.clean and not still_open:
+        return "nothing over air"
+    words = []
+    if still_open:
+        words.append(f"{still_open} place{'s' if still_open > 1 else ''} open")
+    moved = sum(not p.untouched for p in resolution.protected)
+    if moved:
+        words.append(f"{moved} protected face{'s' if moved > 1 else ''} changed")
+    return ", ".join(words) or "not clean"

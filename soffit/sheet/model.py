@@ -1,0 +1,108 @@
+"""The change sheet as plain frozen data: what both the page and the PDF are written from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from soffit.sheet.figure import Figure
+
+
+@dataclass(frozen=True)
+class OpenRow:
+    """A place that still prints over air."""
+
+    number: str
+    place: str
+    where: str
+    measure: str
+    limit: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class ChangeRow:
+    """One change to approve or decline. `volume_mm3` is signed: plastic added or taken away."""
+
+    number: str
+    place: str
+    where: str
+    measure: str
+    limit: str
+    change: str
+    op: str
+    why: str
+    volume_mm3: float
+    after: str
+
+
+@dataclass(frozen=True)
+class NoteRow:
+    """Something else the reader must know: a place cured by the changes of others, a note."""
+
+    number: str
+    place: str
+    text: str
+
+
+@dataclass(frozen=True)
+class ProtectedRow:
+    """A protected face and how far the produced part departs from it."""
+
+    face: str
+    selector: str
+    deviation_mm: float
+    allowed_mm: float
+    untouched: bool
+
+
+@dataclass(frozen=True)
+class LimitRow:
+    """A limit used, with where it comes from and how much that is worth."""
+
+    name: str
+    value: str
+    unit: str
+    source: str
+    grade: str
+
+
+@dataclass(frozen=True)
+class QuantityRow:
+    """One measured or estimated figure; `values` follow the headings of its table."""
+
+    name: str
+    unit: str
+    values: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Everything that the change sheet says, in the words and figures that the reader sees.
+
+    `views`: part as received, as produced, elevations with height profile. `sections`: one
+    cut through each change. `measured` has the columns before and after; `estimate` has
+    as received, with slicer supports, resolved (or no rows).
+    """
+
+    title: str
+    file: str
+    revision: str
+    prepared_for: str
+    date: str
+    process: str
+    quantity: int
+    verdict: str
+    clean: bool
+    received_hash: str
+    produced_hash: str
+    orientation: str
+    views: tuple[Figure, ...]
+    sections: tuple[Figure, ...]
+    open: tuple[OpenRow, ...]
+    changes: tuple[ChangeRow, ...]
+    notes: tuple[NoteRow, ...]
+    protected: tuple[ProtectedRow, ...]
+    limits: tuple[LimitRow, ...]
+    measured: tuple[QuantityRow, ...]
+    estimate: tuple[QuantityRow, ...]
+    cautions: tuple[str, ...]
