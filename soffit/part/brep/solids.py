@@ -211,6 +211,9 @@ def _hull_loops(
 def polyhedron(points: Floats, loops: Sequence[Sequence[int]]) -> TopoDS_Shape:
     """Solid with planar faces that share their edges; loops counter-clockwise from outside."""
     doing = "make a polyhedron"
+    sides = [(a, b) for loop in loops for a, b in zip(loop, [*loop[1:], loop[0]], strict=True)]
+    if len(set(sides)) != len(sides) or {(b, a) for a, b in sides} != set(sides):
+        raise GeometryError(f"{doing}: its faces do not make a closed solid")
     vertices = [BRepBuilderAPI_MakeVertex(gp_Pnt(*p)).Vertex() for p in points.tolist()]
     edges: dict[tuple[int, int], TopoDS_Edge] = {}
     builder, shell = BRep_Builder(), TopoDS_Shell()
@@ -263,7 +266,7 @@ def _outward(shape: TopoDS_Shape, doing: str) -> TopoDS_Shape:
     """The one solid of `shape`, its material inside."""
     solids = solids_of(shape)
     if len(solids) != 1 or not BRepLib.OrientClosedSolid_s(solids[0]):
-        raise GeometryError(f"{doing}: the result is not a closed solid")
+        raise GeometryError(f"{doing}: the faces do not make a closed solid")
     return solids[0]
 
 
