@@ -169,7 +169,7 @@ def test_freeform_anchor_becomes_a_polyhedron_of_the_same_volume() -> None:
     assert evaluate(solid).volume() == pytest.approx(referee, rel=3e-3)
 
 
-@pytest.mark.xfail(strict=True, reason="known defect: the hair also reaches 0.01 mm past the free edge")
+@pytest.mark.xfail(strict=True, reason="known defect: the hair also reaches 0.01 mm past the free edge")  # noqa: E501
 def test_hair_reaches_into_wall_and_ceiling_only() -> None:
     _patch, solid = made([rect(0, 0, 10, 20)], [np.array([[0.0, 20], [0, 0]])], behind=0.01,
                         hair=0.01)

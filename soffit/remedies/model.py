@@ -33,7 +33,8 @@ class Edit:
     """An option that was applied, with what it did, measured.
 
     `finding` is the id of the finding in the review of the part as received, or "" for one
-    that another edit brought about. `volume_mm3` is the volume that the part (or prop) gained or, for a cut, lost.
+    that another edit brought about. `volume_mm3` is the volume that the part (or prop) gained
+    or, for a cut, lost.
     `faces`: ids of the faces of the part as received that it touches.
     `at_mm`: a point on it in the build frame. `z_mm`: its lowest and highest point.
     """
