@@ -394,7 +394,7 @@ def test_loose_faces_are_sewn_only_when_asked(tmp_path: Path) -> None:
 def test_reading_gives_up_in_time(tmp_path: Path) -> None:
     path = write(box((0, 0, 0), (1, 1, 1)), tmp_path / "b.step")
     start = time.monotonic()
-    with pytest.raises(KernelTimeout, match=r"reading b\.step"):  # noqa: RUF043
+    with pytest.raises(KernelTimeout, match=r"reading b\.step"):
         read_step(path, timeout_s=1e-4)
     assert time.monotonic() - start < 5
 

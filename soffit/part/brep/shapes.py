@@ -100,10 +100,13 @@ def compound_of(shapes: Iterable[TopoDS_Shape]) -> TopoDS_Compound:
     return compound
 
 
-def volume_mm3(shape: TopoDS_Shape) -> float:
-    """Signed volume, mm³."""
+def volume_mm3(shape: TopoDS_Shape, relative_error: float | None = None) -> float:
+    """Signed volume, mm³; integrated adaptively where a relative error per face is given."""
     props = GProp_GProps()
-    BRepGProp.VolumeProperties_s(shape, props)
+    if relative_error is None:
+        BRepGProp.VolumeProperties_s(shape, props)
+    else:
+        BRepGProp.VolumeProperties_s(shape, props, relative_error, False, False)
     return float(props.Mass())
 
 
