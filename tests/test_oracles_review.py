@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from pathlib import Path
 
@@ -35,7 +36,7 @@ def strips(radius: float, h: float, angle_deg: float = 45.0,
     widths = [math.sqrt(2 * radius * z - z * z)
               for z in (h * (i + 0.5) for i in range(int(radius / h)))]
     step = h / math.tan(math.radians(angle_deg)) + more_mm
-    return [(a, b) for a, b in zip(widths, widths[1:], strict=False) if b - a > step]
+    return [(a, b) for a, b in itertools.pairwise(widths) if b - a > step]
 
 
 def bracket(radius: float, h: float, deflection_mm: float,
