@@ -182,7 +182,7 @@ def test_real_parts_come_back_as_they_were(parts_dir: Path, tmp_path: Path) -> N
         assert len(back.faces) == len(part.faces)
         assert back.closed
         (volume, area), (was, _) = mass_properties(back), mass_properties(part)
-        # Outlines on faces are rebuilt within the edges' own tolerances: a few nanometres over
+        # Outlines on faces are rebuilt within the edges' own tolerances: 10 nanometres over
         # the whole surface.
         assert volume == pytest.approx(was, abs=1e-5 * area)
         assert [f.color for f in back.faces] == [

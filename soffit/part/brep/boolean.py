@@ -79,13 +79,14 @@ def boolean(
 def unified(
     shape: TopoDS_Shape, keep: Iterable[TopoDS_Shape]
 ) -> tuple[TopoDS_Shape, BRepTools_History]:
-    """The shape with neighbouring faces on one surface merged, except across edges in `keep`."""
+    """The shape with neighbouring faces on one surface merged, and edges on one curve, except
+    across the edges and at the vertices in `keep`."""
     merge = ShapeUpgrade_UnifySameDomain(shape, True, True, False)
     merge.SetLinearTolerance(_PLANE_MM)
     merge.SetAngularTolerance(_PLANE_RAD)
     merge.SetSafeInputMode(True)
-    for edge in keep:
-        merge.KeepShape(edge)
+    for kept in keep:
+        merge.KeepShape(kept)
     merge.Build()
     return merge.Shape(), merge.History()
 

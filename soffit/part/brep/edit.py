@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 from OCP.BRepTools import BRepTools_History
-from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE
+from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_VERTEX
 from OCP.TopoDS import TopoDS_Face, TopoDS_Shape
 
 from soffit.errors import GeometryError, SoffitError
@@ -28,6 +28,7 @@ from soffit.part.brep.shapes import (
     items,
     map_of,
     solids_of,
+    volume_about,
     volume_mm3,
 )
 from soffit.part.brep.solids import Frame, evaluate, file_frame
@@ -50,6 +51,7 @@ _FUZZY_MM = (0.0, 1e-5, 1e-4, 1e-3)
 # under what a missing or doubled lump would be, over the error of integration (derived).
 _BALANCE_REL = 1e-4
 _BALANCE_MM3 = 1e-3
+_INTEGRATION = 1e-6  # relative error per face, a hundredth of the balance (derived)
 
 
 @dataclass(frozen=True)
@@ -138,7 +140,7 @@ def _attempt(
     before = [state.solids[i] for i in touched]
     result, history = _boolean_one_by_one(change.op, before, tool, fuzzy_mm)
     found = _Descent(state, touched, change)
-    keep = found.edges_to_keep(result, history)
+    keep = found.to_keep(result, history)
     result, merged = unified(result, keep)
     history.Merge(merged)
     after = solids_of(result)
@@ -192,17 +194,17 @@ def _check_balance(
     # Bodies that overlap count once after an addition that joins them: unite them for the sum.
     parts = [_union(before)] if op == "add" else list(before)
     common = [boolean("common", [s], [tool], 0.0)[0] for s in parts]
-    # Plain integration is quick but coarse where a curve trims a curved face.
-    for relative_error in (None, 1e-6):
-        v_tool = volume_mm3(tool, relative_error)
-        v_after = sum(volume_mm3(s, relative_error) for s in after)
-        v_before = sum(volume_mm3(s, relative_error) for s in parts)
-        v_common = sum(volume_mm3(s, relative_error) for s in common)
-        if op == "cut" and v_common <= _BALANCE_MM3:
-            raise GeometryError("there is nothing of the part to cut")
-        expected = v_before + v_tool - v_common if op == "add" else v_before - v_common
-        if abs(v_after - expected) <= _BALANCE_REL * v_tool + _BALANCE_MM3:
-            return
+    about = bounds(tool).mean(axis=0)
+
+    def volume(shapes: Sequence[TopoDS_Shape]) -> float:
+        return sum(volume_about(shape, about, _INTEGRATION) for shape in shapes)
+
+    v_before, v_tool, v_common, v_after = map(volume, (parts, [tool], common, after))
+    if op == "cut" and v_common <= _BALANCE_MM3:
+        raise GeometryError("there is nothing of the part to cut")
+    expected = v_before + v_tool - v_common if op == "add" else v_before - v_common
+    if abs(v_after - expected) <= _BALANCE_REL * v_tool + _BALANCE_MM3:
+        return
     raise GeometryError(
         f"the volumes do not add up: {v_after:.4f} mm³ after where {expected:.4f} mm³ is due "
         f"(before {v_before:.4f}, tool {v_tool:.4f}, common {v_common:.4f})"
@@ -240,17 +242,19 @@ class _Descent:
             tags.append(self._tags[best[index][1]] if index in best else self._new)
         return tags
 
-    def edges_to_keep(
+    def to_keep(
         self, result: TopoDS_Shape, history: BRepTools_History
     ) -> list[TopoDS_Shape]:
-        """Edges between two faces of the part that a merge must not touch: how the customer
-        divided a surface is theirs."""
+        """Edges and vertices away from what the edit made, which a merge must not touch: how the
+        customer divided surfaces and edges is theirs, and merging moves them within tolerance."""
         faces = map_of(result, TopAbs_FACE)
         old = {faces.FindIndex(i) for face in self._faces for i in _images(face, history)}
-        fresh = map_of(
-            compound_of(f for i, f in enumerate(items(faces), start=1) if i not in old), TopAbs_EDGE
-        )
-        return [e for e in items(map_of(result, TopAbs_EDGE)) if not fresh.FindIndex(e)]
+        made = compound_of(f for i, f in enumerate(items(faces), start=1) if i not in old)
+        kept: list[TopoDS_Shape] = []
+        for kind in (TopAbs_EDGE, TopAbs_VERTEX):
+            fresh = map_of(made, kind)
+            kept += [s for s in items(map_of(result, kind)) if not fresh.FindIndex(s)]
+        return kept
 
 
 def _images(face: TopoDS_Face, history: BRepTools_History) -> list[TopoDS_Shape]:

@@ -12,9 +12,9 @@ from OCP.BRep import BRep_Builder
 from OCP.BRepBndLib import BRepBndLib
 from OCP.BRepBuilderAPI import BRepBuilderAPI_Copy, BRepBuilderAPI_Transform
 from OCP.BRepCheck import BRepCheck_Analyzer
-from OCP.BRepGProp import BRepGProp
+from OCP.BRepGProp import BRepGProp, BRepGProp_Domain, BRepGProp_Face, BRepGProp_Vinert
 from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as ShapeMap
-from OCP.gp import gp_Trsf
+from OCP.gp import gp_Pnt, gp_Trsf
 from OCP.GProp import GProp_GProps
 from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_ShapeEnum, TopAbs_SHELL, TopAbs_SOLID
 from OCP.TopExp import TopExp, TopExp_Explorer
@@ -108,6 +108,22 @@ def volume_mm3(shape: TopoDS_Shape, relative_error: float | None = None) -> floa
     else:
         BRepGProp.VolumeProperties_s(shape, props, relative_error, False, False)
     return float(props.Mass())
+
+
+def volume_about(shape: TopoDS_Shape, point: Floats, relative_error: float) -> float:
+    """Signed volume, mm³, as the sum of the cones from each face to one fixed point.
+
+    Faces of real parts meet within a tolerance only, so their volume depends a little on that
+    point, which the kernel puts anew into the middle of every shape. Volumes to be compared
+    want the same point, near to where they differ: then the rest cancels out.
+    """
+    apex = gp_Pnt(*point.tolist())
+    total = 0.0
+    for found in explore(shape, TopAbs_FACE):
+        face = TopoDS.Face(found)
+        domain = BRepGProp_Domain(face)
+        total += BRepGProp_Vinert(BRepGProp_Face(face, False), domain, apex, relative_error).Mass()
+    return total
 
 
 def area_mm2(shape: TopoDS_Shape) -> float:
