@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime
 
 import numpy as np
+import shapely
 
-from soffit.findings.model import Finding
+from soffit.findings.model import NO_PATCH, Finding
 from soffit.part.model import Floats, Part
 from soffit.plan.model import Resolution
 from soffit.remedies.model import Edit
@@ -30,8 +31,8 @@ from soffit.sheet.project import project
 from soffit.sheet.sections import across, section_figure
 from soffit.sheet.view import FRONT, RIGHT, View
 
-VIEW_W_MM, VIEW_H_MM = 122.0, 122.0
-ELEVATION_W_MM = 138.0
+VIEW_W_MM, VIEW_H_MM = 120.0, 116.0
+ELEVATION_W_MM = 136.0
 # More sections than this say nothing new, and the reader has the files (common practice).
 MAX_SECTIONS = 24
 # More balloons than this cannot be told apart around one drawing (common practice).
@@ -89,10 +90,8 @@ def _triangles(part: Part, finding: Finding) -> Floats:
     return part.mesh.corners[finding.patch.triangles]
 
 
-def _place_mark(place: Place, part: Part) -> Mark:
-    assert place.finding is not None
-    return Mark(place.number, "air", AIR, place.finding.at_mm, _triangles(part, place.finding),
-                place.finding.patch.rings)
+def _place_mark(number: str, finding: Finding, part: Part) -> Mark:
+    return Mark(number, "air", AIR, finding.at_mm, _triangles(part, finding), finding.patch.rings)
 
 
 def _edit_mark(number: str, edit: Edit, resolution: Resolution) -> Mark:
@@ -101,7 +100,7 @@ def _edit_mark(number: str, edit: Edit, resolution: Resolution) -> Mark:
     faces = [f.id for f in produced.faces if f.edit == edit.id]
     corners = produced.mesh.corners[produced.triangles_of(faces)]
     if edit.op == "prop":
-        bodies = [b.mesh.corners for b in resolution.props if edit.id in b.name]
+        bodies = [b.mesh.corners for b in resolution.props if b.name.split(" ")[0] == edit.id]
         if bodies:
             corners = np.concatenate(bodies)
     return Mark(number, kind, color, edit.at_mm, corners)
@@ -109,13 +108,10 @@ def _edit_mark(number: str, edit: Edit, resolution: Resolution) -> Mark:
 
 def _views(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figure, ...]:
     received, produced = resolution.received, resolution.produced
-    before_marks = tuple(_place_mark(p, received) for p in numbered
+    before_marks = tuple(_place_mark(p.number, p.finding, received) for p in numbered
                          if p.finding is not None and p.received)
-    after_marks = tuple(_place_mark(p, resolution.after.part) for p in numbered
-                        if p.finding is not None and not p.received)
-    after_marks += tuple(Mark(p.number, "air", AIR, p.finding.at_mm, np.empty((0, 3, 3)))
-                         for p in numbered
-                         if p.finding is not None and p.received and p.open_reason)
+    after_marks = tuple(_place_mark(p.number, p.left, resolution.after.part)
+                        for p in numbered if p.left is not None)
     after_marks += tuple(_edit_mark(ledger.edit_number(p, k), e, resolution)
                          for p in numbered for k, e in enumerate(p.edits))
     view = best_view(received, before_marks)
@@ -147,11 +143,9 @@ def _numbered(marks: tuple[Mark, ...]) -> tuple[tuple[Mark, ...], tuple[Mark, ..
 def _elevation(resolution: Resolution, numbered: tuple[Place, ...]) -> Figure:
     view = _elevation_view(numbered)
     received, produced = resolution.received, resolution.produced
-    numbers = {p.finding.id: p.number for p in numbered if p.finding is not None and p.received}
-    left = {id(p.finding): p.number for p in numbered if p.finding is not None}
-    before = tuple(Bar(numbers.get(f.id, ""), f.z_mm, f.area_mm2) for f in resolution.before.air)
-    after = tuple(Bar(left.get(id(f), numbers.get(f.id, "")), f.z_mm, f.area_mm2)
-                  for f in resolution.after.air)
+    before, after = (tuple(Bar(ledger.number_of(f, numbered), f.z_mm, f.area_mm2)
+                           for f in review.air)
+                     for review in (resolution.before, resolution.after))
     flat = 0.02 * received.size_mm[2]
     edges = tuple(flat_edges(_triangles(received, f), view, flat) for f in resolution.before.air)
     over = resolution.before.over_air_mm2
@@ -179,25 +173,31 @@ def _sections(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figu
     found: list[Figure] = []
     for place in numbered:
         for k, edit in enumerate(place.edits):
-            finding = place.finding
-            patch = finding.patch if finding is not None and place.received else None
-            point = np.asarray(edit.at_mm, dtype=np.float64)
-            if patch is not None and patch.rings and finding is not None:
-                point = _inside(patch.rings, finding.at_mm)
-            from soffit.findings.model import NO_PATCH
-            figure = section_figure(
-                f"section-{len(found) + 1}", ledger.edit_number(place, k),
-                resolution.received.mesh, resolution.produced.mesh, resolution.props,
-                across(patch or NO_PATCH), point, patch or NO_PATCH, edit.z_mm)
+            figure = _section(resolution, place, ledger.edit_number(place, k), edit, len(found))
             if figure is not None and len(found) < MAX_SECTIONS:
                 found.append(figure)
     return tuple(found)
 
 
+def _section(resolution: Resolution, place: Place, number: str, edit: Edit, index: int
+             ) -> Figure | None:
+    mark = _edit_mark(number, edit, resolution)
+    patch, point = NO_PATCH, np.asarray(edit.at_mm, dtype=np.float64)
+    if place.finding is not None and place.received and place.finding.patch.rings:
+        patch = place.finding.patch
+        point = _inside(patch.rings, place.finding.at_mm)
+    direction = across(patch)
+    # What the change reaches along the section: its own faces, else only its heights.
+    span = (mark.corners_mm[:, :, :2] @ direction) if len(mark.corners_mm) else np.array(
+        [point[:2] @ direction])
+    focus = (float(span.min()), edit.z_mm[0], float(span.max()), edit.z_mm[1])
+    return section_figure(f"section-{index + 1}", number, resolution.received.mesh,
+                          resolution.produced.mesh, resolution.props, direction, point, patch,
+                          focus)
+
+
 def _inside(rings: tuple[Floats, ...], at_mm: tuple[float, float, float]) -> Floats:
     """A point in the middle of the largest outline of a patch, at the height of `at_mm`."""
-    import shapely
-
     polygon = max((shapely.Polygon(r) for r in rings), key=lambda p: p.area)
     centre = polygon.centroid
     inner = centre if polygon.contains(centre) else polygon.representative_point()

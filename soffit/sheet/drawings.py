@@ -3,14 +3,13 @@ beside the height profile."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-import manifold3d as m3
 import numpy as np
 import shapely
 
 from soffit.part.model import Floats, Part, Vec3
-from soffit.sheet.balloons import CLEARANCE_MM, place_balloons
+from soffit.sheet.balloons import place_balloons
 from soffit.sheet.figure import (
     INK,
     SOFT,
@@ -24,15 +23,18 @@ from soffit.sheet.figure import (
     text_width_mm,
 )
 from soffit.sheet.fills import silhouette, visible_area, visible_middles
+from soffit.sheet.lines import length_mm
 from soffit.sheet.mesh_hlr import boundary_of, split
-from soffit.sheet.profile import Bar, add_profile, tick_step
+from soffit.sheet.profile import Bar, add_profile
 from soffit.sheet.project import Drawing
 from soffit.sheet.view import Scene, View, below
 
 # Of two turns that show nearly the same, the earlier one of this list (a designer's habit:
 # front and right side first).
 AZIMUTHS_DEG = (30.0, 60.0, -30.0, -60.0, 120.0, 150.0, -120.0, -150.0)
-_SAMPLES = 150
+# Flat enough that the part reads as standing; steeper only where places lie deep in recesses.
+ELEVATIONS_DEG = (26.0, 40.0, 55.0)
+_SAMPLES = 100
 
 
 @dataclass(frozen=True)
@@ -81,16 +83,19 @@ def best_view(part: Part, marks: tuple[Mark, ...]) -> View:
     # Four points per triangle, so that a large face that is half hidden counts half.
     middle = corners.mean(axis=1)
     samples = np.concatenate([middle, *(0.6 * corners[:, k] + 0.4 * middle for k in range(3))])
-    scores = []
-    for azimuth in AZIMUTHS_DEG:
-        view = below(azimuth)
-        scene = Scene.of(part.mesh, view)
-        seen = visible_middles(scene, view.points(samples))
-        facing = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-        weight = np.tile(np.maximum(facing @ view.axes[2], 0.0), 4)
-        scores.append(float(weight[seen].sum()))
-    good = [k for k, s in enumerate(scores) if s >= 0.93 * max(scores)]
-    return below(AZIMUTHS_DEG[good[0]])
+    weight = np.tile(area, 4)
+    best: list[tuple[float, View]] = []
+    for elevation in ELEVATIONS_DEG:
+        scores = []
+        for azimuth in AZIMUTHS_DEG:
+            view = below(azimuth, elevation)
+            seen = visible_middles(Scene.of(part.mesh, view), view.points(samples))
+            facing = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+            scores.append(float(weight[seen & np.tile(facing @ view.axes[2] > 0.0, 4)].sum()))
+        first = next(k for k, s in enumerate(scores) if s >= 0.93 * max(scores))
+        best.append((max(scores), below(AZIMUTHS_DEG[first], elevation)))
+    most = max(score for score, _ in best)
+    return next(view for score, view in best if score >= 0.7 * most)
 
 
 def common_fit(drawings: tuple[Drawing, ...], width_mm: float, height_mm: float,
@@ -217,13 +222,11 @@ def elevation_figure(figure: Figure, shown: Elevations) -> Figure:
             figure = _elevation(figure, drawing, fit, name, edges, 0.0 if row else scale)
             figure = add_profile(figure, wide * scale + _AXIS_MM + 3.0, y, scale, float(high[1]),
                                  _PROFILE_MM, bars, left)
-    return Figure(**{**figure.__dict__, "remark": f"scale {words} · heights in mm"})
+    return replace(figure, remark=f"scale {words}, heights in mm")
 
 
 def _elevation(figure: Figure, drawing: Drawing, fit: Fit, name: str,
                edges: tuple[tuple[Floats, ...], ...], dimension_scale: float) -> Figure:
-    from soffit.sheet.lines import length_mm
-
     # More hidden than visible lines explain nothing (common practice: ISO 128 leaves out
     # hidden edges that a reader does not need).
     hidden = length_mm(drawing.hidden) <= length_mm(drawing.visible)
@@ -272,21 +275,3 @@ def flat_edges(corners_mm: Floats, view: View, flat_mm: float) -> tuple[Floats, 
     lines = list(merged.geoms) if hasattr(merged, "geoms") else [merged]
     return tuple(np.array(line.coords)[[0, -1]] for line in lines)
 
-
-__all__ = [
-    "CLEARANCE_MM",
-    "Elevations",
-    "Fit",
-    "Mark",
-    "balloon_radius",
-    "best_view",
-    "common_fit",
-    "dimension",
-    "drawing_scale",
-    "elevation_figure",
-    "flat_edges",
-    "line_strokes",
-    "m3",
-    "pictorial",
-    "tick_step",
-]

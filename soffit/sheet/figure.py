@@ -180,7 +180,7 @@ def to_svg(figure: Figure) -> str:
 
 def _pen_order(pen: str) -> tuple[int, str]:
     """Hidden lines first, so that whatever is visible lies over them."""
-    return (0 if "hidden" in pen else 2 if pen == "visible" else 1, pen)
+    return (0 if "hidden" in pen else {"visible": 2, "air-edge": 3}.get(pen, 1), pen)
 
 
 def _n(value: float) -> str:

@@ -6,9 +6,11 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import manifold3d as m3
 import numpy as np
 
 from soffit.findings.model import Finding
+from soffit.findings.words import angle
 from soffit.part.model import Part
 from soffit.plan.model import Resolution
 from soffit.process.model import Process, Value
@@ -27,7 +29,7 @@ MINUS = "\u2212"
 
 # Kinds as a person says them; others read as their own name.
 _KINDS = {"air/ledge": "Ledge", "air/bridge": "Bridge", "air/ceiling": "Ceiling",
-          "air/island": "Island", "air/slope": "Slope too flat"}
+          "air/island": "Island", "air/slope": "Slope"}
 _REMEDIES = {"fill": "Filled in", "chamfer": "Chamfer run below it", "wedge": "Wedge below it",
              "teardrop": "Crown cut to a teardrop", "membrane": "Membrane, one layer",
              "steps": "Squared-off layers", "prop": "Break-away prop"}
@@ -48,13 +50,15 @@ CAUTIONS = (
 class Place:
     """One numbered place: the finding it is (None where only an edit names it), its edits, and
     why it is still open ("" where it is not). `received` says that the finding's triangles are
-    those of the part as received; else of the file read back."""
+    those of the part as received; else of the file read back. `left`: the finding of the file
+    read back that this open place is."""
 
     number: str
     finding: Finding | None
     edits: tuple[Edit, ...]
     open_reason: str
     received: bool
+    left: Finding | None = None
 
 
 def places(resolution: Resolution) -> tuple[Place, ...]:
@@ -66,33 +70,51 @@ def places(resolution: Resolution) -> tuple[Place, ...]:
     found: list[Place] = []
     taken: set[str] = set()
 
-    def add(finding: Finding | None, name: str, reason: str) -> None:
-        received = finding is not None and before.get(name) == finding
-        own = edits.get(name, []) if received or finding is None or name not in before else []
-        found.append(Place(str(len(found) + 1), finding, tuple(own), reason, received))
-        if received or finding is None or name not in before:
-            taken.add(name)
+    def add(finding: Finding | None, own: Iterable[Edit], reason: str, received: bool,
+            left: Finding | None = None) -> None:
+        found.append(Place(str(len(found) + 1), finding, tuple(own), reason, received, left))
 
-    for entry in resolution.open:
-        add(entry.finding, entry.finding.id, entry.reason or "no reason was recorded")
-    listed = [entry.finding for entry in resolution.open]
-    for finding in resolution.after.findings:
-        stays = finding.kind.startswith("air/") and finding.severity != "note"
-        if (stays or finding.severity == "blocker") and not any(
-                _same(finding, f) for f in listed):
-            add(finding, finding.id, "found in the written file after all changes")
+    still = [(o.finding, o.reason or "no reason was recorded") for o in resolution.open]
+    still += [(f, "found in the written file after all changes")
+              for f in resolution.after.findings
+              if f.severity == "blocker" or (f.kind.startswith("air/") and f.severity != "note")
+              if not any(_same(f, listed) for listed, _ in still)]
+    for finding, reason in still:
+        # What was there before and still is: shown with its own triangles, numbered once.
+        name = next((n for n, f in before.items()
+                     if n not in taken and n not in edits and _same(f, finding)), None)
+        if name is None:
+            add(finding, (), reason, False, finding)
+        else:
+            taken.add(name)
+            add(before[name], (), reason, True, finding)
     for name, finding in before.items():
-        if name not in taken and (name in edits or (
-                finding.kind.startswith("air/") and finding.severity != "note")):
-            add(finding, name, "")
-    for name in edits:
-        if name not in taken:
-            add(None, name, "")
+        over = finding.kind.startswith("air/") and finding.severity != "note"
+        if name not in taken and (over or name in edits):
+            add(finding, edits.get(name, ()), "", True)
+    for name, own in edits.items():
+        if name not in before:
+            for edit in own:
+                add(None, (edit,), "", False)
     return tuple(found)
 
 
 def _same(a: Finding, b: Finding) -> bool:
-    return a == b or (a.kind == b.kind and math.dist(a.at_mm, b.at_mm) < 0.5)
+    """Whether two findings are one place: they overlap in plan at nearly the same height."""
+    if a == b:
+        return True
+    if a.kind != b.kind or a.z_mm[0] > b.z_mm[1] + 0.3 or b.z_mm[0] > a.z_mm[1] + 0.3:
+        return False
+    if not a.patch.rings or not b.patch.rings:
+        return math.dist(a.at_mm, b.at_mm) < 0.5
+    plans = [m3.CrossSection(list(f.patch.rings), m3.FillRule.EvenOdd) for f in (a, b)]
+    return bool((plans[0] ^ plans[1]).area() > 0.25 * min(p.area() for p in plans))
+
+
+def number_of(finding: Finding, numbered: Iterable[Place]) -> str:
+    """Number of the place that a finding of either review is, "" for none."""
+    return next((p.number for p in numbered if p.finding is not None
+                 and (p.open_reason or p.received) and _same(p.finding, finding)), "")
 
 
 def edit_number(place: Place, index: int) -> str:
@@ -107,9 +129,8 @@ def open_rows(numbered: Iterable[Place]) -> tuple[OpenRow, ...]:
     rows = []
     for place in numbered:
         if place.open_reason and place.finding is not None:
-            measure, limit = measures(place.finding)
             rows.append(OpenRow(place.number, kind_words(place.finding), where(place.finding),
-                                measure, limit, sentence(place.open_reason)))
+                                *measures(place.finding), sentence(place.open_reason)))
     return tuple(rows)
 
 
@@ -120,26 +141,44 @@ def change_rows(numbered: Iterable[Place]) -> tuple[ChangeRow, ...]:
         for k, edit in enumerate(place.edits):
             if place.finding is None:
                 kind, spot = "Follows from another change", edit_where(edit)
-                measure, limit = "", ""
+                measured = ("", "", "")
             else:
                 kind, spot = kind_words(place.finding), where(place.finding)
-                measure, limit = measures(place.finding)
+                measured = measures(place.finding)
             sign = -1.0 if edit.op == "cut" else 1.0
-            rows.append(ChangeRow(edit_number(place, k), kind, spot, measure, limit,
+            rows.append(ChangeRow(edit_number(place, k), kind, spot, *measured,
                                   remedy_words(edit.remedy), edit.op, sentence(edit.why),
                                   sign * edit.volume_mm3, sentence(edit.after)))
     return tuple(rows)
 
 
 def note_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[NoteRow, ...]:
-    """Places that went with the changes of others, then what else the reviews say."""
+    """Places that went with the changes of others, then what else the review says: places of
+    one kind within their limit together, other notes each."""
+    numbered = tuple(numbered)
     rows = [NoteRow(p.number, f"{kind_words(p.finding)}, {where(p.finding)}",
-                    "gone with the changes made elsewhere; nothing was changed for it alone")
+                    "Gone with the changes made elsewhere; nothing was changed for it alone")
             for p in numbered if p.finding is not None and not p.edits and not p.open_reason]
     shown = {p.finding.id for p in numbered if p.finding is not None and p.received}
+    rest = [f for f in resolution.before.findings if f.id not in shown]
+    for kind in sorted({f.kind for f in rest if f.kind.startswith("air/")}):
+        rows.append(_within([f for f in rest if f.kind == kind]))
     rows += [NoteRow("", kind_words(f), sentence(f.message))
-             for f in resolution.before.findings if f.id not in shown]
+             for f in rest if not f.kind.startswith("air/")]
     return tuple(rows)
+
+
+def _within(group: list[Finding]) -> NoteRow:
+    """Places of one kind that the process prints as they are."""
+    low, high = min(f.z_mm[0] for f in group), max(f.z_mm[1] for f in group)
+    faces = tuple(sorted({n for f in group for n in f.faces}))
+    worst = max(group, key=lambda f: (f.span_mm or f.reach_mm or 0.0))
+    measure, unit, limit = measures(worst)
+    count = f"{len(group)} places" if len(group) > 1 else "One place"
+    allowed = f", {limit} allowed" if limit else ""
+    measure = f"{measure} {unit}"
+    return NoteRow("", kind_words(worst), f"{count} within the limit, {faces_words(faces)}z "
+                   f"{heights((low, high))}; the largest has {measure}{allowed}")
 
 
 def kind_words(finding: Finding) -> str:
@@ -153,8 +192,11 @@ def kind_words(finding: Finding) -> str:
 
 
 def where(finding: Finding) -> str:
-    """Faces and height of a finding."""
-    return f"{faces_words(finding.faces)}z {heights(finding.z_mm)}"
+    """Faces and height of a finding, and for a slope its angle from both references."""
+    words = f"{faces_words(finding.faces)}z {heights(finding.z_mm)}"
+    if finding.kind == "air/slope" and finding.angle_deg is not None:
+        words += f", {angle(finding.angle_deg)}"
+    return words
 
 
 def edit_where(edit: Edit) -> str:
@@ -177,26 +219,18 @@ def heights(z_mm: tuple[float, float]) -> str:
     return f"{low:.1f}" if high - low < 0.05 else f"{low:.1f} to {high:.1f}"
 
 
-def measures(finding: Finding) -> tuple[str, str]:
-    """What was measured and what is allowed, in words with units."""
-    parts = []
-    allowed = ""
-    by_span = finding.kind in ("air/bridge", "air/ceiling")
-    if by_span and finding.span_mm is not None:
-        parts.append(f"{finding.span_mm:.1f} mm span")
-    elif finding.reach_mm is not None:
-        word = "run" if finding.kind == "air/slope" else "reach"
-        parts.append(f"{finding.reach_mm:.1f} mm {word}")
-    elif finding.area_mm2:
-        parts.append(f"{number(finding.area_mm2, 1)} mm²")
-    if finding.kind == "air/slope" and finding.angle_deg is not None:
-        down = finding.angle_deg
-        parts.append(f"{down:.0f}° from the platform, {90.0 - down:.0f}° from vertical")
-    if finding.limit is not None:
-        allowed = f"{finding.limit:.1f} mm"
-    elif finding.kind.startswith("air/"):
-        allowed = "none"
-    return "; ".join(parts), allowed
+def measures(finding: Finding) -> tuple[str, str, str]:
+    """What was measured, its unit and meaning, and what is allowed in the same unit; empty
+    where nothing is measured."""
+    by_span = finding.kind in ("air/bridge", "air/ceiling") and finding.span_mm is not None
+    value = finding.span_mm if by_span else finding.reach_mm
+    if value is None:
+        if not finding.area_mm2:
+            return "", "", ""
+        return number(finding.area_mm2, 1), "mm² area", "none"
+    word = "span" if by_span else "run" if finding.kind == "air/slope" else "reach"
+    limit = "none" if finding.limit is None else f"{finding.limit:.1f}"
+    return f"{value:.1f}", f"mm {word}", limit
 
 
 def remedy_words(remedy: str) -> str:
@@ -234,11 +268,13 @@ def limit_rows(process: Process) -> tuple[LimitRow, ...]:
     def row(name: str, value: Value, unit: str, decimals: int) -> LimitRow:
         return LimitRow(name, f"{value.value:.{decimals}f}", unit, value.source, value.grade.value)
 
-    angle = c.angle_deg
+    steepest = c.angle_deg
     return (
         row("Flat reach", c.lip_mm, "mm", 1),
         row("Bridge", c.bridge_mm, "mm", 1),
-        row(f"Angle from the platform ({90 - angle.value:.0f}° from vertical)", angle, "°", 1),
+        row(
+            f"Angle from the platform ({90 - steepest.value:.0f}° from vertical)", steepest, "°", 1
+        ),
         row("Step, share of a line", c.overlap, "", 2),
         LimitRow("Step per layer", f"{process.step_mm:.2f}", "mm",
                  "the smaller of layer / tan angle and share · line", "derived"),

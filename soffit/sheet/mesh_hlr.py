@@ -21,6 +21,8 @@ from soffit.sheet.view import Bools, Scene
 CREASE_DEG = 30.0
 # Between two different faces a smaller angle already makes an edge (common practice, no source).
 FACE_EDGE_DEG = 5.0
+# Facets of one round face meet at less than this (derived: 24 to the full turn and more).
+FACET_DEG = 16.0
 _CHUNK = 400_000
 
 
@@ -34,8 +36,12 @@ class Edges:
     owner: Ints
 
 
-def drawn_edges(mesh: Mesh, scene: Scene) -> Edges:
-    """Creases, face boundaries, open borders and the outline of `mesh` in this view."""
+def drawn_edges(mesh: Mesh, scene: Scene, facets: tuple[int, ...] = ()) -> Edges:
+    """Creases, face boundaries, open borders and the outline of `mesh` in this view.
+
+    `facets`: ids of faces that may stand together for a curved one; between two of them only
+    creases count.
+    """
     welded, node = np.unique(np.round(mesh.vertices, 7), axis=0, return_inverse=True)
     tri = node.reshape(-1)[mesh.triangles]
     pairs = np.sort(np.concatenate([tri[:, [0, 1]], tri[:, [1, 2]], tri[:, [2, 0]]]), axis=1)
@@ -56,10 +62,12 @@ def drawn_edges(mesh: Mesh, scene: Scene) -> Edges:
     sliver = (area[one] < 1e-12) | (area[two] < 1e-12)
     other_face = mesh.face_of[one] != mesh.face_of[two]
     crease = (cosine < np.cos(np.radians(CREASE_DEG))) & ~sliver
-    face_edge = other_face & (cosine < np.cos(np.radians(FACE_EDGE_DEG))) & ~sliver
+    loose = np.isin(mesh.face_of, np.asarray(facets, dtype=np.int64))
+    faceted = loose[one] & loose[two] & (cosine > np.cos(np.radians(FACET_DEG)))
+    face_edge = other_face & ~faceted & (cosine < np.cos(np.radians(FACE_EDGE_DEG))) & ~sliver
     outline = scene.front[one] != scene.front[two]
     sharp = ~paired | crease | face_edge | (outline & ~sliver)
-    smooth = paired & other_face & ~sharp
+    smooth = paired & other_face & ~sharp & ~faceted
     keep = sharp | smooth
     return Edges(welded[pairs[first[keep]]], smooth[keep], mesh.body_of[one[keep]])
 

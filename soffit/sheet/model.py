@@ -9,12 +9,13 @@ from soffit.sheet.figure import Figure
 
 @dataclass(frozen=True)
 class OpenRow:
-    """A place that still prints over air."""
+    """A place that still prints over air. `measure` and `limit` are figures in `unit`."""
 
     number: str
     place: str
     where: str
     measure: str
+    unit: str
     limit: str
     reason: str
 
@@ -27,6 +28,7 @@ class ChangeRow:
     place: str
     where: str
     measure: str
+    unit: str
     limit: str
     change: str
     op: str

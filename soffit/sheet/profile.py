@@ -80,8 +80,8 @@ def add_profile(figure: Figure, x: float, y: float, scale: float, height_mm: flo
     thick = MIN_BAR_MM / scale
     widest = max([s + b.area_mm2 for group in (before, after)
                   for s, b in zip(lanes(group, thick), group, strict=True)], default=0.0)
-    words = {b.number: f"{b.number}  {area_text(b.area_mm2)}" for b in before + after}
-    text_room = max([text_width_mm(w, LABEL_MM) for w in words.values()], default=0.0)
+    words = [f"{b.number} {area_text(b.area_mm2)}" for b in before + after]
+    text_room = max([text_width_mm(w, LABEL_MM) for w in words], default=0.0)
     reach = max(room_mm - (text_room + 5.0 if label else 0.0), 5.0)
     per_mm2 = reach / widest if widest else 0.0
     for group, solid in ((before, False), (after, True)):
@@ -93,7 +93,7 @@ def add_profile(figure: Figure, x: float, y: float, scale: float, height_mm: flo
     figure = figure.plus(areas=tuple(areas), strokes=tuple(strokes), labels=tuple(labels))
     if label:
         shown = before if before else after
-        figure = _labelled(figure, x, y, scale, top, reach, per_mm2, shown, words, thick)
+        figure = _labelled(figure, x, y, scale, top, reach, per_mm2, shown, thick)
     return figure
 
 
@@ -120,8 +120,7 @@ def _extent(bar: Bar, y: float, scale: float) -> tuple[float, float]:
 
 
 def _labelled(figure: Figure, x: float, y: float, scale: float, top: float, reach: float,
-              per_mm2: float, bars: tuple[Bar, ...], words: dict[str, str], thick: float
-              ) -> Figure:
+              per_mm2: float, bars: tuple[Bar, ...], thick: float) -> Figure:
     pitch = LABEL_MM * 1.3
     low, high = y, max(top, y + pitch)
     room = int((high - low) / pitch) + 1
@@ -133,13 +132,15 @@ def _labelled(figure: Figure, x: float, y: float, scale: float, top: float, reac
     spare = pitch if len(bars) > room else 0.0
     at = spread(middles, pitch, low + spare, high)
     column = x + reach + 3.0
+    indent = 1.2 + max([text_width_mm(b.number, LABEL_MM) for b in bars], default=0.0)
     labels, strokes = [], []
     for k, middle, level in zip(kept, middles.tolist(), at.tolist(), strict=True):
         end = x + (starts[k] + bars[k].area_mm2) * per_mm2
         strokes.append(Stroke(np.array([[end + 0.3, middle], [max(end + 0.3, column - 2.2), middle],
                                         [column - 0.6, level]]), "fine"))
-        labels.append(Label(words[bars[k].number], column, level - 0.35 * LABEL_MM, LABEL_MM,
-                            "start", AIR))
+        base = level - 0.35 * LABEL_MM
+        labels += [Label(bars[k].number, column, base, LABEL_MM, "start", AIR, True),
+                   Label(area_text(bars[k].area_mm2), column + indent, base, LABEL_MM)]
     if spare:
         rest = [k for k in range(len(bars)) if k not in chosen]
         text = f"and {len(rest)} more, {area_text(sum(bars[k].area_mm2 for k in rest))}"

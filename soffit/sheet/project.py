@@ -58,7 +58,7 @@ def project(part: Part, view: View, props: tuple[Body, ...] = (), *,
             return _by_brep(part, part.brep, scene, time_limit_s)
         except KernelError:
             pass  # The mesh gives the same drawing, curves as facets.
-    return _by_mesh(mesh, scene, part.bodies if props else None)
+    return _by_mesh(mesh, scene, part, bool(props))
 
 
 def _by_brep(part: Part, brep: bytes, scene: Scene, time_limit_s: float) -> Drawing:
@@ -67,8 +67,9 @@ def _by_brep(part: Part, brep: bytes, scene: Scene, time_limit_s: float) -> Draw
     sight = np.eye(4)
     sight[:3, :3] = scene.view.axes
     deflection_mm = 2e-4 * scene.size_mm
+    facets = tuple(f.id for f in part.faces if f.edit is not None)
     result = call("soffit.sheet.brep_hlr:hidden_lines", brep, sight @ part.placement,
-                  deflection_mm, timeout_s=time_limit_s,
+                  deflection_mm, facets, timeout_s=time_limit_s,
                   doing=f"drawing the {scene.view.name} of {part.source.file}")
     assert isinstance(result, tuple)
     raw = [pieces(lines) for lines in result]
@@ -76,10 +77,10 @@ def _by_brep(part: Part, brep: bytes, scene: Scene, time_limit_s: float) -> Draw
     return _clean(raw[0], raw[1], raw[2], np.empty((0, 2, 2)), scene, "brep")
 
 
-def _by_mesh(mesh: Mesh, scene: Scene, part_bodies: int | None) -> Drawing:
-    edges = drawn_edges(mesh, scene)
+def _by_mesh(mesh: Mesh, scene: Scene, part: Part, with_props: bool) -> Drawing:
+    edges = drawn_edges(mesh, scene, tuple(f.id for f in part.faces if f.edit is not None))
     seen, seen_lines, covered, covered_lines = split(scene, edges.ends)
-    if part_bodies is None:
+    if not with_props:
         prop_seen = np.zeros(len(seen), dtype=bool)
         prop_covered = np.zeros(len(covered), dtype=bool)
     else:

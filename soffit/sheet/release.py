@@ -31,6 +31,7 @@ from soffit.plan.resolve import measure_protected, open_findings
 from soffit.plan.scene import with_bodies
 from soffit.sheet.build import build_sheet
 from soffit.sheet.html import write_html
+from soffit.sheet.pdf import write_pdf
 
 Progress = Callable[[str, int, int], None]
 
@@ -54,6 +55,7 @@ def write_release(
         paths = geometry | {
             "recipe": staging / f"{name}.recipe.toml",
             "sheet_html": staging / f"{name}.sheet.html",
+            "sheet_pdf": staging / f"{name}.sheet.pdf",
             "report": staging / f"{name}.report.json",
         }
         proven = replace(
@@ -64,6 +66,7 @@ def write_release(
         tell("sheet", 2, 4)
         sheet = build_sheet(proven, title=name)
         write_html(sheet, paths["sheet_html"])
+        write_pdf(sheet, paths["sheet_pdf"])
         tell("sheet", 4, 4)
         for path in paths.values():
             os.replace(path, out_dir / path.name)  # noqa: PTH105

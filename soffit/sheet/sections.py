@@ -13,7 +13,7 @@ from soffit.findings.model import Patch
 from soffit.layers.slicer import slice_open_mesh
 from soffit.part.model import Body, Floats, Mesh
 from soffit.sheet.drawings import Fit, dimension, drawing_scale
-from soffit.sheet.figure import ADDED, AIR, SOFT, Area, AreaKind, Figure, Label, Stroke
+from soffit.sheet.figure import ADDED, AIR, Area, AreaKind, Figure, Label, Stroke
 
 WIDTH_MM, HEIGHT_MM = 72.0, 62.0
 _FOOT_MM, _HEAD_MM, _SIDE_MM = 9.0, 3.0, 10.0
@@ -57,9 +57,10 @@ def cut(mesh: Mesh, direction: Floats, point: Floats) -> m3.CrossSection:
 
 def section_figure(key: str, number: str, received: Mesh, produced: Mesh,
                    props: tuple[Body, ...], direction: Floats, point: Floats,
-                   patch: Patch, focus: tuple[float, float]) -> Figure | None:
-    """Draw the section at `point`; `focus`: lowest and highest z of the change. None where the
-    plane cuts nothing."""
+                   patch: Patch, focus: tuple[float, float, float, float]
+                   ) -> Figure | None:
+    """Draw the section at `point`; `focus`: bounds of the change along the section and in z, as
+    x0, z0, x1, z1. None where the plane cuts nothing."""
     before, after = cut(received, direction, point), cut(produced, direction, point)
     # A hair off both, so that faces that only moved by rounding do not count as changed.
     hair = 2e-4 * float(np.ptp(received.bounds, axis=0).max())
@@ -67,9 +68,8 @@ def section_figure(key: str, number: str, received: Mesh, produced: Mesh,
     removed = _open(before - after, hair)
     stood = m3.CrossSection.batch_boolean([cut(b.mesh, direction, point) for b in props],
                                           m3.OpType.Add) if props else m3.CrossSection()
-    across_mm = float(point[:2] @ direction)
     over = _over_air(patch, direction, point)
-    frame = _window(before, after, added + removed, across_mm, focus, over)
+    frame = _window(before + after, added + removed + stood, focus, over)
     if frame is None:
         return None
     x0, y0, x1, y1 = frame
@@ -132,34 +132,36 @@ def _over_air(patch: Patch, direction: Floats, point: Floats
                    ([float(np.asarray(c) @ direction) for c in g.coords] for g in pieces) if e)
     here = float(point[:2] @ direction)
     near = [s for s in spans if s[0] - 1e-6 <= here <= s[1] + 1e-6] or spans
+    if patch.pierced and spans:  # its two sides belong together
+        near = [(spans[0][0], spans[-1][1])]
     if not near or patch.z_mm[1] - patch.z_mm[0] > 0.3 * (near[0][1] - near[0][0]):
         return None  # a steep place has no level stretch to dimension
     return near[0][0], near[0][1], sum(patch.z_mm) / 2.0
 
 
-def _window(before: m3.CrossSection, after: m3.CrossSection, changed: m3.CrossSection,
-            here: float, focus: tuple[float, float], over: tuple[float, float, float] | None
+def _window(whole: m3.CrossSection, changed: m3.CrossSection,
+            focus: tuple[float, float, float, float], over: tuple[float, float, float] | None
             ) -> tuple[float, float, float, float] | None:
-    whole = before + after
+    """What to show: the change where the plane cuts it, the place over air, and some of the part
+    around them."""
     if whole.is_empty():
         return None
     wx0, wy0, wx1, wy1 = whole.bounds()
     boxes = []
     for ring in _rings(changed):
         (rx0, ry0), (rx1, ry1) = ring.min(axis=0), ring.max(axis=0)
-        reach = 0.5 * max(focus[1] - focus[0], 2.0)
-        if rx0 - reach <= here <= rx1 + reach and ry1 >= focus[0] - 0.5 and ry0 <= focus[1] + 0.5:
+        if rx0 <= focus[2] and rx1 >= focus[0] and ry0 <= focus[3] and ry1 >= focus[1]:
             boxes.append((rx0, ry0, rx1, ry1))
     if over is not None:
         boxes.append((over[0], over[2], over[1], over[2]))
     if not boxes:
-        boxes.append((here, focus[0], here, focus[1]))
+        boxes.append(focus)
     every = np.array(boxes)
     low, high = every[:, :2].min(axis=0), every[:, 2:].max(axis=0)
-    margin = max(0.45 * float((high - low).max()), 3.0)
-    # The part around it as far as it helps; nothing is shown beyond the part.
-    x0, x1 = max(low[0] - margin, wx0), min(high[0] + margin, wx1)
-    y0, y1 = max(low[1] - margin, wy0), min(high[1] + margin, wy1)
+    margin = max(0.35 * float((high - low).max()), 0.08 * (wx1 - wx0), 3.0)
+    # Nothing is shown beyond what there is.
+    x0, x1 = max(low[0] - margin, min(wx0, low[0])), min(high[0] + margin, max(wx1, high[0]))
+    y0, y1 = max(low[1] - margin, min(wy0, low[1])), min(high[1] + margin, max(wy1, high[1]))
     if x1 - x0 < 1e-6 or y1 - y0 < 1e-6:
         return None
     return float(x0), float(y0), float(x1), float(y1)
@@ -203,5 +205,3 @@ def _slope_label(figure: Figure, added: m3.CrossSection, fit: Fit,
     return figure.plus(labels=(Label(f"{angle:.0f}°", float(at[0]), float(at[1]) - 1.6, 2.5,
                                      "start" if anchor == "start" else "end", ADDED),))
 
-
-__all__ = ["SOFT", "across", "cut", "section_figure"]

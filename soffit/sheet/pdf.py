@@ -1,0 +1,77 @@
+"""The change sheet as PDF: typeset on A3 with the fonts that the typesetter carries, tagged, and
+the same bytes for the same sheet."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import tempfile
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from soffit.errors import SoffitError
+from soffit.sheet.figure import Figure, to_svg
+from soffit.sheet.ledger import number
+from soffit.sheet.model import Sheet
+
+TEMPLATE = Path(__file__).with_name("sheet.typ")
+
+
+def write_pdf(sheet: Sheet, path: Path) -> None:
+    """Write the sheet as a PDF; its creation date is the sheet's date of issue.
+
+    Raises SoffitError where the typesetter cannot set the sheet.
+    """
+    path.write_bytes(to_pdf(sheet))
+
+
+def to_pdf(sheet: Sheet) -> bytes:
+    """The PDF as bytes."""
+    import typst
+
+    issued = datetime.date.fromisoformat(sheet.date)
+    noon = datetime.datetime(issued.year, issued.month, issued.day, 12,
+                             tzinfo=datetime.UTC)
+    with tempfile.TemporaryDirectory(prefix="soffit-sheet-") as name:
+        folder = Path(name)
+        (folder / "sheet.typ").write_bytes(TEMPLATE.read_bytes())
+        (folder / "data.json").write_text(json.dumps(_data(sheet, issued, folder)),
+                                          encoding="utf-8")
+        try:
+            made = typst.compile(str(folder / "sheet.typ"), root=name, format="pdf",
+                                 ignore_system_fonts=True, font_paths=[],
+                                 timestamp=int(noon.timestamp()), pdf_standards=["ua-1"])
+        except (RuntimeError, typst.TypstError) as error:
+            raise SoffitError(f"setting the change sheet of {sheet.file}: {error}; "
+                              "take the HTML sheet, and report this") from None
+    if not isinstance(made, bytes):
+        raise SoffitError(f"setting the change sheet of {sheet.file}: the typesetter gave no "
+                          "pages; take the HTML sheet, and report this")
+    return made
+
+
+def _data(sheet: Sheet, issued: datetime.date, folder: Path) -> dict[str, Any]:
+    figures = {"views": sheet.views, "sections": sheet.sections}
+    text = {name: value for name, value in vars(sheet).items() if name not in figures}
+    data: dict[str, Any] = {
+        name: [asdict(row) if hasattr(row, "__dataclass_fields__") else row for row in value]
+        if isinstance(value, tuple) else value
+        for name, value in text.items()}
+    data |= {name: [_picture(f, folder) for f in group] for name, group in figures.items()}
+    for row, change in zip(data["changes"], sheet.changes, strict=True):
+        row["volume_text"] = number(change.volume_mm3, 1, signed=True)
+    for row, face in zip(data["protected"], sheet.protected, strict=True):
+        row |= {"deviation": f"{face.deviation_mm:.3f}", "allowed": f"{face.allowed_mm:.3f}"}
+    data |= {"year": issued.year, "month": issued.month, "day": issued.day,
+             "quantity_text": number(sheet.quantity, 0),
+             "revision_text": sheet.revision or "none stated",
+             "prepared_text": sheet.prepared_for or "not stated"}
+    return data
+
+
+def _picture(figure: Figure, folder: Path) -> dict[str, Any]:
+    path = folder / f"{figure.key}.svg"
+    path.write_text(to_svg(figure), encoding="utf-8")
+    return {"path": path.name, "title": figure.title, "remark": figure.remark,
+            "alt": figure.alt, "width": figure.width_mm}
