@@ -21,6 +21,12 @@ def test_ledge_bracket_is_released_clean_and_the_same_twice(tmp_path: Path) -> N
     assert first.before.over_air_mm2 > 1000
     assert first.clean
     assert first.after.over_air_mm2 == 0
+    # Where the chamfer's front passes a screw hole of 4.5 mm, one strand spans what is left of
+    # the hole: no facet there is too flat, yet it must be seen. Its chord is at most that of
+    # a circle cut one step deep, 2·√(2rΔ) (derived).
+    spans = [f.span_mm for f in first.after.findings if f.kind == "air/bridge"]
+    assert len(spans) == 2
+    assert all(s is not None and 0.4 < s < 2 * (2 * 2.25 * 0.2) ** 0.5 for s in spans)
     assert tuple(sorted(first.files)) == ROLES
     assert sorted(p.name for p in (tmp_path / "a").iterdir()) == sorted(
         Path(p).name for p in first.files.values()

@@ -27,9 +27,9 @@ Bools = NDArray[np.bool_]
 # far below any feature (derived).
 PROBE_MM = 10 * GRID_MM
 
-# Sharp corners grow to their mitre, so that faces at the limit which meet in a corner of 12
-# degrees or more in plan still pass (derived: a mitre is 1 / sin(half the corner)).
-MITRE_LIMIT = 10.0
+# Corners grow to their mitre up to 60 degrees in plan, the least the kernel allows; a sharper
+# one would reach over the air beside it, as at a slope's edge beside a hole (derived).
+MITRE_LIMIT = 2.0
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,8 @@ class RawPatch:
 
     `rings`: outer ring first, counter-clockwise, then holes clockwise, each (n, 2). `held`:
     for each ring, (n,) whether the edge from point k to k + 1 is held by the layer below.
-    `samples` index the `FlatFacets` over it.
+    `samples` index the `FlatFacets` over it. `beyond` are the parts of it past Δ, as patches
+    held where they border on what the layer below holds; given where no facet is too flat.
     """
 
     layer: int
@@ -46,6 +47,7 @@ class RawPatch:
     held: tuple[Bools, ...]
     area_mm2: float
     samples: Ints
+    beyond: tuple[RawPatch, ...] = ()
 
     @cached_property
     def polygon(self) -> shapely.Polygon:
@@ -136,13 +138,22 @@ def _of_layer(
                 wanted[k] = mine
     if not wanted:
         return []
-    parts = [_rings(c) for c in above.decompose()]
-    whole = shapely.multipolygons([shapely.Polygon(r[0], r[1:]) for r in parts])
+    solid = [_rings(c) for c in above.decompose()]
+    whole = shapely.multipolygons([shapely.Polygon(r[0], r[1:]) for r in solid])
     shapely.prepare(whole)
-    return [
-        RawPatch(layer, polygons[k], _held(polygons[k], whole), float(new[k].area()), samples)
-        for k, samples in wanted.items()
-    ]
+    patches = []
+    for k, samples in wanted.items():
+        beyond: tuple[RawPatch, ...] = ()
+        if not len(samples):
+            parts = [(c, _rings(c)) for c in (new[k] ^ over).decompose()]
+            beyond = tuple(
+                RawPatch(layer, r, _held(r, whole), float(c.area()), samples)
+                for c, r in parts
+                if c.area() > GRID_MM
+            )
+        held = _held(polygons[k], whole)
+        patches.append(RawPatch(layer, polygons[k], held, float(new[k].area()), samples, beyond))
+    return patches
 
 
 def _points_inside(region: m3.CrossSection, margin: float) -> Floats:

@@ -156,6 +156,10 @@ def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Pla
     angle = float((facets.angle_deg[patch.samples] * weight).sum() / total) if total else None
     if patch.held_length_mm == 0.0:
         return [Place("island", (patch,), angle)]
+    if patch.beyond:
+        short = _short_strands(patch, process)
+        if short is not None:
+            return short
     sloped = angle is not None and angle >= LEVEL_DEG
     # A whole ring of edges in the air cuts every strand that meets it.
     loose = [not held.any() for held in patch.held]
@@ -178,6 +182,47 @@ def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Pla
                   pierced=True)
         ]
     return [Place("ledge", (patch,), angle, reach_mm=patch.reach_mm)]
+
+
+def _short_strands(patch: RawPatch, process: Process) -> list[Place] | None:
+    """Places of a patch under no flat facet: where steep faces meet in an edge that is flatter
+    than either. None where a part of it must be judged as a ledge.
+
+    A part past Δ that is no wider than one line is a single strand: spanned if both its
+    ends are held (a slope's front that passes a hole), else a corner that stands out, which
+    is nothing to report within the lip.
+    """
+    places = []
+    for part in patch.beyond:
+        ends = _held_ends(part, process.line_mm)
+        if ends is not None:
+            span, direction = ends
+            places.append(Place("bridge", (part,), None, span_mm=span, direction=direction))
+        elif part.reach_mm > process.lip_mm - process.step_mm:
+            return None
+    return places
+
+
+def _held_ends(
+    part: RawPatch, line_mm: float
+) -> tuple[float, tuple[float, float]] | None:
+    """Length and direction of a strand no wider than a line whose two ends are held."""
+    box = shapely.minimum_rotated_rectangle(part.polygon)
+    if not isinstance(box, shapely.Polygon):
+        return None
+    corners = np.asarray(box.exterior.coords)
+    sides = sorted((corners[1] - corners[0], corners[2] - corners[1]), key=np.linalg.norm)
+    width, length = float(np.linalg.norm(sides[0])), float(np.linalg.norm(sides[1]))
+    if width > line_mm or length == 0.0:
+        return None
+    along = sides[1] / length
+    starts, ends, held = part.edges
+    middle = 0.5 * (starts + ends)[held] @ along
+    low, high = float((corners @ along).min()), float((corners @ along).max())
+    reach = min(line_mm, 0.25 * length)
+    if not ((middle <= low + reach).any() and (middle >= high - reach).any()):
+        return None
+    return length, (float(along[0]), float(along[1]))
 
 
 def _spanned(patch: RawPatch, bridge: Strands, angle: float | None) -> Place:

@@ -5,7 +5,8 @@ the slopes meet, or until what is left between them is a short bridge.
 
 **How it is measured.** With t the greatest distance in the patch from a held edge, the peak
 is T = t·tan δc high; leaving a bridge B it is (t − B/2)·tan δc (derived, see `wedge`). A
-slot of span s takes s²/4 per mm of length, a round blind ceiling πr³/3.
+slot of span s takes s²/4 per mm of length and leaves as much open; a round blind ceiling
+takes 2πr³/3 and leaves πr³/3.
 
 **Example.** A slot of 12 mm: 36 mm² in section.
 

@@ -106,7 +106,8 @@ def wedge(
     clipped: list[Solid] = []
     for chain in patch.chains:
         for solid, footprint in _pieces(chain, patch, low, top, slope, far):
-            inside = shapely.area(footprint.difference(room)) < 1e-7 * (1 + footprint.area)
+            limits = room if isinstance(solid, (Cone, Difference)) else grown
+            inside = shapely.area(footprint.difference(limits)) < 1e-7 * (1 + footprint.area)
             (direct if inside else clipped).append(solid)
     parts = direct
     if clipped:
