@@ -47,7 +47,7 @@ def main(arguments: list[str]) -> int:
     if verb == "check":
         return check()
     if verb == "test":
-        # Two workers halve the whole suite; a chosen test is faster without them.
+        # Two workers for the whole suite; a chosen test starts faster without them.
         return hand_over(["-m", "pytest", *(rest or ["-n", "2"])], folder=ROOT)
     if verb == "bench":
         return hand_over(["-m", "bench", *rest], folder=ROOT)
