@@ -1,9 +1,10 @@
 """Resolve a part: review, weigh options, try, apply, look again, until nothing hangs.
 
-Edits are tried on the mesh, where a boolean and a review take a fraction of a second, and
-the accepted ones are then applied to the B-rep. What the B-rep kernel refuses is struck
-off and the search starts anew without it. A try that leaves more over air, touches a
-protected face or enters a keep-out is rolled back.
+Edits are tried on the mesh, where a boolean and a review take a fraction of a second. The one
+that is taken is applied to the B-rep at once and looked at again there, so that the next one
+starts from the customer's geometry; where the B-rep kernel refuses it, the next option is
+tried. A try that leaves more over air, touches a protected face or enters a keep-out is
+rolled back.
 """
 
 from __future__ import annotations
@@ -44,7 +45,6 @@ HELPED_SHARE = 0.3
 # Bounds of the search (derived: far above what real parts needed, so that it always ends).
 OPTIONS_TRIED = 8
 MOST_EDITS = 200
-ROUNDS = 4
 
 # A protected face may lose so much area to rounding of coordinates, mm² (derived).
 AREA_SLACK_MM2 = 0.02
@@ -74,12 +74,7 @@ def resolve(
     stack = cut_layers(received, process)
     before = review(received, process, stack=stack, progress=progress)
     search = _Search(before, stack, frozenset(protected), tuple(keep_out), progress)
-    for _ in range(ROUNDS):
-        search.run()
-        refused = search.commit()
-        if not refused:
-            break
-        search.restart(refused)
+    search.run()
     produced, props = search.produced, tuple(search.props)
     after = review(with_bodies(produced, props), process)
     return Resolution(
@@ -141,21 +136,17 @@ class _Search:
     edits: list[Edit] = field(default_factory=list)
     props: list[Body] = field(default_factory=list)
     reasons: dict[tuple[object, ...], str] = field(default_factory=dict)
-    banned: set[tuple[object, ...]] = field(default_factory=set)
 
     def __post_init__(self) -> None:
-        self.restart(set())
-
-    def restart(self, refused: set[tuple[object, ...]]) -> None:
-        """Begin anew from the part as received, without what the B-rep kernel refused."""
-        self.banned |= refused
-        self.trial = replace(self.before.part, brep=None)
         self.produced = self.before.part
-        self.review = replace(self.before, part=self.trial)
+        self.review = self.before
         self.layers = self.stack
-        self.edits, self.props, self.reasons = [], [], {}
-        self._areas = _areas_by_origin(self.trial, len(self.before.part.faces))
-        self._keys: list[tuple[object, ...]] = []
+        self._areas = _areas_by_origin(self.produced, len(self.before.part.faces))
+
+    @property
+    def trial(self) -> Part:
+        """The part as produced so far, as a mesh: what options are tried on."""
+        return replace(self.produced, brep=None)
 
     def run(self) -> None:
         """Cure findings one by one until none is left that any remedy helps."""
@@ -174,30 +165,34 @@ class _Search:
 
     def _cure(self, finding: Finding) -> str | None:
         """Apply the first option that cures, or the one that helps most; else why none does."""
-        context = context_of(self.review, self.layers)
+        scene = replace(self.review.part, brep=None)
+        context = context_of(replace(self.review, part=scene), self.layers)
         options, reasons = all_options(context, finding)
-        best: tuple[float, Option, _Trial] | None = None
+        helping: list[tuple[float, Option, _Trial]] = []
         for option in options[:OPTIONS_TRIED]:
-            if (signature(finding), option.remedy) in self.banned:
-                reasons.append(f"{option.remedy}: the B-rep kernel refused it")
-                continue
             trial = self._try(option)
             if isinstance(trial, str):
                 reasons.append(f"{option.remedy}: {trial}")
                 continue
             gain = self.review.over_air_mm2 - trial.review.over_air_mm2
-            if gain >= CURED_SHARE * finding.area_mm2:
-                best = (gain, option, trial)
-                break
-            if gain >= HELPED_SHARE * finding.area_mm2 and (best is None or gain > best[0]):
-                best = (gain, option, trial)
-            elif best is None:
-                left = trial.review.over_air_mm2
-                reasons.append(f"{option.remedy}: {left:.1f} mm² would still print over air")
-        if best is None:
-            return "; ".join(dict.fromkeys(reasons))
-        self._accept(finding, best[1], best[2])
-        return None
+            if gain < HELPED_SHARE * finding.area_mm2:
+                reasons.append(self._left(option, trial))
+            elif gain < CURED_SHARE * finding.area_mm2:
+                helping.append((gain, option, trial))
+            else:
+                refused = self._accept(finding, option, trial)
+                if refused is None:
+                    return None
+                reasons.append(f"{option.remedy}: {refused}")
+        for _, option, trial in sorted(helping, key=lambda found: -found[0]):
+            refused = self._accept(finding, option, trial)
+            if refused is None:
+                return None
+            reasons.append(f"{option.remedy}: {refused}")
+        return "; ".join(dict.fromkeys(reasons))
+
+    def _left(self, option: Option, trial: _Trial) -> str:
+        return f"{option.remedy}: {trial.review.over_air_mm2:.1f} mm² would still print over air"
 
     def _try(self, option: Option) -> _Trial | str:
         """The part with an option applied and reviewed, or why it is not allowed."""
@@ -217,6 +212,10 @@ class _Search:
                 part = apply(self.trial, [change])
         except (GeometryError, KernelError) as error:
             return str(error)
+        return self._looked_at(part, props)
+
+    def _looked_at(self, part: Part, props: list[Body]) -> _Trial | str:
+        """A changed part reviewed with its props, or which protected face was changed."""
         lost = self._areas - _areas_by_origin(part, len(self._areas))
         for face in sorted(self.protected):
             if lost[face - 1] > AREA_SLACK_MM2:
@@ -226,11 +225,35 @@ class _Search:
         found = review(scene, self.review.process, stack=stack)
         return _Trial(part, props, found, stack)
 
-    def _accept(self, finding: Finding, option: Option, trial: _Trial) -> None:
+    def _in_brep(self, change: Change, meant: _Trial) -> _Trial | str:
+        """A change applied to the B-rep and looked at again there; or why it is not taken."""
+        if self.progress is not None:
+            self.progress("apply", len(self.edits) + 1, len(self.edits) + 1)
+        try:
+            part = apply(self.produced, [change])
+        except (GeometryError, KernelError) as error:
+            return str(error)
+        trial = self._looked_at(part, list(self.props))
+        if isinstance(trial, str):
+            return trial
+        more = trial.review.over_air_mm2 - meant.review.over_air_mm2
+        if more > (1.0 - CURED_SHARE) * (self.review.over_air_mm2 - meant.review.over_air_mm2):
+            return f"in the B-rep {more:.1f} mm² more would print over air than was meant"
+        return trial
+
+    def _accept(self, finding: Finding, option: Option, trial: _Trial) -> str | None:
+        """Make a trial the part as produced; or why the B-rep kernel does not allow that."""
+        if option.op != "prop" and self.produced.brep is not None:
+            edit = f"E{len(self.edits) + 1}"
+            change = Change(option.op, option.solid, edit, f"{edit} {option.remedy}")
+            in_brep = self._in_brep(change, trial)
+            if isinstance(in_brep, str):
+                return in_brep
+            trial = in_brep
         edit = f"E{len(self.edits) + 1}"
         count = len(self._areas)
-        change = _areas_by_origin(self.trial, count) - _areas_by_origin(trial.part, count)
-        touched = set((np.flatnonzero(np.abs(change) > AREA_SLACK_MM2) + 1).tolist())
+        moved = _areas_by_origin(self.produced, count) - _areas_by_origin(trial.part, count)
+        touched = set((np.flatnonzero(np.abs(moved) > AREA_SLACK_MM2) + 1).tolist())
         faces = self.review.part.faces
         touched |= {o for f in finding.faces if (o := faces[f - 1].origin) is not None}
         low, high = np.asarray(evaluate(option.solid, self.trial).bounding_box()).reshape(2, 3)
@@ -240,33 +263,16 @@ class _Search:
                  tuple(sorted(touched)), (x, y, z), (float(low[2]), float(high[2])),
                  option.why, option.after, option.solid)
         )
-        self._keys.append((signature(finding), option.remedy))
-        self.trial, self.props = trial.part, trial.props
+        brep = self.produced.brep
+        self.produced = replace(trial.part, brep=trial.part.brep or brep)
+        self.props = trial.props
         self.review, self.layers = trial.review, trial.stack
+        return None
 
     def _received_id(self, finding: Finding) -> str:
         """Id of the same finding in the review of the part as received; "" if it is new."""
         same = (f.id for f in self.before.findings if signature(f) == signature(finding))
         return next(same, "")
-
-    def commit(self) -> set[tuple[object, ...]]:
-        """Apply the accepted edits to the part as received; what the kernel refuses."""
-        part = self.before.part
-        if part.brep is None:
-            self.produced = self.trial
-            return set()
-        for k, (edit, key) in enumerate(zip(self.edits, self._keys, strict=True)):
-            if self.progress is not None:
-                self.progress("apply", k + 1, len(self.edits))
-            if edit.op == "prop":
-                continue
-            change = Change(edit.op, edit.solid, edit.id, f"{edit.id} {edit.remedy}")
-            try:
-                part = apply(part, [change])
-            except (GeometryError, KernelError):
-                return {key}
-        self.produced = part
-        return set()
 
 
 @dataclass(frozen=True)
