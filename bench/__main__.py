@@ -1,4 +1,7 @@
-"""Run the suites: `python3 run.py bench` for all, `python3 run.py bench start` for one."""
+"""Run the suites: `python3 run.py bench` for all, `python3 run.py bench start` for one.
+
+A suite with `ON_REQUEST` takes long and runs only where it is named.
+"""
 
 from __future__ import annotations
 
@@ -22,6 +25,8 @@ def main(names: list[str]) -> int:
         return 2
     for name in names or known:
         suite = importlib.import_module(f"bench.{name}")
+        if not names and getattr(suite, "ON_REQUEST", False):
+            continue
         print(f"{name}: {(suite.__doc__ or '').strip().splitlines()[0]}")
         suite.run()
     return 0

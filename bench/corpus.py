@@ -1,0 +1,123 @@
+"""Review and resolve every part of a folder of real parts by the command, as a Markdown table.
+
+`SOFFIT_PARTS` names the folder, else `../shared/parts` beside the repository. Every file is
+reviewed as drawn; the closed ones of a single body are also resolved with `--up auto`. A mesh
+that states no unit is taken as millimetres. `SOFFIT_ONLY` is a pattern that chooses files.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parent.parent
+KINDS = {".step", ".stp", ".stl", ".3mf", ".obj", ".ply"}
+
+# After this a command counts as hung, s (derived: ten times what the slowest part takes).
+HUNG_S = 900.0
+WORKERS = 2
+
+ON_REQUEST = True
+
+
+@dataclass(frozen=True)
+class Row:
+    """What the two commands said of one file; `resolve` is None where it was not asked."""
+
+    name: str
+    review: int | str
+    report: dict[str, Any] | None
+    resolve: int | str | None
+    result: dict[str, Any] | None
+    said: str
+    time_s: float
+
+
+def run() -> None:
+    """Print the table and, below it, the sums."""
+    folder = Path(os.environ.get("SOFFIT_PARTS") or ROOT.parent / "shared" / "parts")
+    pattern = os.environ.get("SOFFIT_ONLY", "*")
+    files = sorted(p for p in folder.rglob(pattern) if p.suffix.lower() in KINDS)
+    if not files:
+        sys.exit(f"bench corpus: no parts in {folder}; set SOFFIT_PARTS to a folder of parts")
+    print("| file | review | over air, mm² | resolve | left, mm² | edits | time, s |")
+    print("|---|---|---|---|---|---|---|", flush=True)
+    rows = []
+    with ThreadPoolExecutor(WORKERS) as pool:
+        for row in pool.map(lambda p: look_at(p, folder), files):
+            rows.append(row)
+            print(line(row), flush=True)
+    print()
+    for text in sums(rows):
+        print(text)
+
+
+def look_at(path: Path, folder: Path) -> Row:
+    """Review one file and, where it is closed and of one body, resolve it."""
+    begun = time.perf_counter()
+    name = path.relative_to(folder).as_posix()
+    unit: list[str] = []
+    code, report, said = call("review", path, unit)
+    if code == 2 and "--unit" in said:
+        unit = ["--unit", "mm"]
+        code, report, said = call("review", path, unit)
+    resolved: int | str | None = None
+    result = None
+    if report is not None and report["part"]["closed"] and report["part"]["bodies"] == 1:
+        with tempfile.TemporaryDirectory() as out:
+            resolved, result, said = call(
+                "resolve", path, [*unit, "--up", "auto", "--out", out]
+            )
+    return Row(name, code, report, resolved, result, said, time.perf_counter() - begun)
+
+
+def call(
+    verb: str, path: Path, options: list[str]
+) -> tuple[int | str, dict[str, Any] | None, str]:
+    """Exit code (or "hung"), the JSON report if there is one, and the last line of stderr."""
+    command = [sys.executable, "-m", "soffit", verb, str(path), "--format", "json", *options]
+    try:
+        done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=HUNG_S)
+    except subprocess.TimeoutExpired:
+        return "hung", None, ""
+    lines = done.stderr.strip().splitlines()
+    report = json.loads(done.stdout) if done.returncode in (0, 1) else None
+    return done.returncode, report, lines[-1] if lines else ""
+
+
+def line(row: Row) -> str:
+    """One row of the table."""
+    before = after = edits = ""
+    if row.report is not None:
+        before = f"{row.report['totals']['over_air_mm2']:.1f}"
+    if row.result is not None:
+        before = f"{row.result['before']['totals']['over_air_mm2']:.1f}"
+        after = f"{row.result['after']['totals']['over_air_mm2']:.1f}"
+        counts = Counter(e["remedy"] for e in row.result["edits"])
+        edits = ", ".join(f"{n} {name}" for name, n in sorted(counts.items()))
+    resolved = "" if row.resolve is None else row.resolve
+    return (f"| {row.name} | {row.review} | {before} | {resolved} | {after} | {edits} "
+            f"| {row.time_s:.0f} |")
+
+
+def sums(rows: list[Row]) -> Iterator[str]:
+    """Exit codes counted, and the share of parts that resolve clean."""
+    for verb, codes in (("review", Counter(r.review for r in rows)),
+                        ("resolve", Counter(r.resolve for r in rows if r.resolve is not None))):
+        counted = ", ".join(f"{n} × {code}" for code, n in sorted(codes.items(), key=str))
+        yield f"Exit codes of `{verb}`: {counted}."
+    asked = [r for r in rows if r.resolve is not None]
+    if asked:
+        clean = sum(r.resolve == 0 for r in asked)
+        yield (f"Closed parts of one body: {len(asked)}; resolved to a clean verdict: {clean}, "
+               f"{100 * clean / len(asked):.0f} %.")
