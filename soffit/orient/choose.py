@@ -71,13 +71,12 @@ def _candidates(part: Part) -> list[Vec3]:
     normals = cross[solid] / (2 * area[solid])[:, None]
     area = area[solid]
     sides: list[tuple[Floats, float]] = []
-    for k in np.argsort(-area, kind="stable"):
-        for j, (normal, total) in enumerate(sides):
-            if float(normal @ normals[k]) > 1 - 1e-5:
-                sides[j] = (normal, total + float(area[k]))
-                break
-        else:
-            sides.append((normals[k], float(area[k])))
+    left = np.argsort(-area, kind="stable")
+    while len(left):
+        normal = normals[left[0]]
+        same = normals[left] @ normal > 1 - 1e-5
+        sides.append((normal, float(area[left[same]].sum())))
+        left = left[~same]
     sides.sort(key=lambda side: (-side[1], tuple(np.round(side[0], 6))))
     largest = sides[0][1] if sides else 0.0
     ups: list[Vec3] = [(0.0, 0.0, 1.0)]

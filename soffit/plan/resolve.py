@@ -223,6 +223,11 @@ class _Search:
         scene = with_bodies(part, props)
         stack = cut_layers(scene, self.review.process)
         found = review(scene, self.review.process, stack=stack)
+        known = {f.message for f in self.before.findings}
+        for finding in found.findings:
+            damage = finding.severity == "blocker" and not finding.kind.startswith("air/")
+            if damage and finding.message not in known:
+                return finding.message
         return _Trial(part, props, found, stack)
 
     def _in_brep(self, change: Change, meant: _Trial) -> _Trial | str:
