@@ -6,6 +6,7 @@ Outlines and facets keep their exact coordinates, so that faces meant to coincid
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 
@@ -22,6 +23,7 @@ from soffit.part.solid import (
     Difference,
     Drop,
     Extrusion,
+    Fitted,
     Hull,
     Intersection,
     Moved,
@@ -66,6 +68,8 @@ def evaluate(solid: Solid, part: Part | None = None) -> m3.Manifold:
         return _drop(solid, part)
     if isinstance(solid, Polyhedron):
         return _polyhedron(solid)
+    if isinstance(solid, Fitted):
+        return evaluate(solid.mesh, part)
     raise GeometryError(f"evaluate a solid: {type(solid).__name__} is not a known expression")
 
 
@@ -227,6 +231,8 @@ def _extrusion(solid: Extrusion) -> m3.Manifold:
 
 
 def _cone(solid: Cone) -> m3.Manifold:
+    if solid.sector is not None:
+        return _cone_sector(solid, *solid.sector)
     n = solid.segments
     axis = np.asarray(solid.axis, dtype=np.float64)
     axis = axis / np.linalg.norm(axis)
@@ -264,6 +270,24 @@ def _cone(solid: Cone) -> m3.Manifold:
     else:
         raise GeometryError("make a cone: both radii are zero")
     return require(_build(np.concatenate(vertices), np.concatenate(triangles)), "make a cone")
+
+
+def _cone_sector(solid: Cone, start: float, turn: float) -> m3.Manifold:
+    """The convex pieces of a sector of a cone that stands upright, side by side."""
+    n = max(2, math.ceil(solid.segments * turn / (2 * math.pi)))
+    grow = 1.0 / math.cos(0.5 * turn / n) if solid.outside else 1.0
+    angle = start + turn * np.arange(n + 1) / n
+    rim = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(n + 1)])
+    low = np.asarray(solid.base, dtype=np.float64)
+    high = low + np.array([0.0, 0.0, solid.length])
+    pieces = []
+    for a, b in itertools.pairwise(rim):
+        corners = [low, high]
+        for centre, radius in ((low, solid.r0), (high, solid.r1)):
+            if radius > 0:
+                corners += [centre + grow * radius * a, centre + grow * radius * b]
+        pieces.append(m3.Manifold.hull_points(np.array(corners)))
+    return _boolean(pieces, m3.OpType.Add)
 
 
 def _drop(solid: Drop, part: Part | None) -> m3.Manifold:

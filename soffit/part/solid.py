@@ -62,7 +62,8 @@ class Cone(Solid):
 
     In the B-rep a true conical or cylindrical face; in the mesh `segments` facets, drawn
     inside the circle, or outside it where `outside` (for a solid that is cut away or must
-    contain the true one).
+    contain the true one). `sector`: only the piece from one angle over a turn, both radians
+    in plan, counter-clockwise from +x; the axis must then point straight up.
     """
 
     base: Vec3
@@ -72,6 +73,7 @@ class Cone(Solid):
     r1: float
     segments: int = 96
     outside: bool = False
+    sector: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -124,6 +126,19 @@ class Moved(Solid):
 
     solid: Solid
     matrix: Floats
+
+
+@dataclass(frozen=True)
+class Fitted(Solid):
+    """One solid in the form that suits each kernel; only an edit's whole solid may be one.
+
+    `mesh` reaches a hair into the part, so that no two faces merely touch. `exact` are forms
+    without that hair for the B-rep, the cleanest first: the first that the kernel takes
+    counts.
+    """
+
+    mesh: Solid
+    exact: tuple[Solid, ...]
 
 
 def box(low: Vec3, high: Vec3) -> Hull:

@@ -24,6 +24,8 @@ JOIN_MM = 1e-4
 COLLINEAR_MM = 2e-3
 # Vertices of a recognised arc lie this near to its circle, and its chords that far from it.
 ARC_FIT_MM = 1e-3
+# A fitted circle this near to one of the part's is that one (derived: five times the fit).
+SNAP_MM = 5e-3
 ARC_SAGITTA_MM = 0.05
 # Coarsest drawing of a circle that still is one: twelve segments (common practice, no source).
 ARC_TURN_DEG = 30.5
@@ -121,6 +123,7 @@ class Arc:
 
 
 Element = Edge | Arc
+Circle = tuple[Floats, float]
 
 
 @dataclass(frozen=True)
@@ -134,7 +137,7 @@ class Chain:
 
     def distance(self, points: Floats) -> Floats:
         """Distance of plan points (n, 2) to the chain, (n,)."""
-        return np.min([e.distance(points) for e in self.elements], axis=0)  # type: ignore[no-any-return]
+        return np.asarray(np.min([e.distance(points) for e in self.elements], axis=0))
 
 
 def distance(points: Floats, chains: Sequence[Chain]) -> Floats:
@@ -144,7 +147,8 @@ def distance(points: Floats, chains: Sequence[Chain]) -> Floats:
 
 def polygon(rings: Sequence[Floats]) -> shapely.Geometry:
     """Rings (outer counter-clockwise, holes clockwise) as one plan region."""
-    outer, holes = [], []  # type: ignore[var-annotated]
+    outer: list[shapely.Polygon] = []
+    holes: list[shapely.Polygon] = []
     for ring in rings:
         if len(ring) >= 3:
             (outer if _area(ring) > 0 else holes).append(shapely.Polygon(ring))
@@ -164,8 +168,11 @@ def rings_of(region: shapely.Geometry) -> tuple[Floats, ...]:
     return tuple(rings)
 
 
-def chains_of(anchors: Sequence[Floats], region: shapely.Geometry, arcs: bool = True) -> list[Chain]:  # noqa: E501
-    """The anchor polylines of a patch as chains of edges and, where `arcs`, arcs."""
+def chains_of(
+    anchors: Sequence[Floats], region: shapely.Geometry, circles: Sequence[Circle] = ()
+) -> list[Chain]:
+    """The anchor polylines of a patch as chains of edges and arcs. An arc that fits one of
+    `circles`, those of the part's upright round faces, is taken to lie on it."""
     chains = []
     for line in _joined([np.asarray(a, dtype=np.float64) for a in anchors if len(a) >= 2]):
         closed = bool(np.linalg.norm(line[0] - line[-1]) < JOIN_MM) and len(line) > 3
@@ -174,7 +181,7 @@ def chains_of(anchors: Sequence[Floats], region: shapely.Geometry, arcs: bool = 
             continue
         if not _region_on_left(line, region):
             line = line[::-1]
-        chains.append(_recognised(line, closed, arcs))
+        chains.append(_recognised(line, closed, circles))
     return chains
 
 
@@ -282,7 +289,8 @@ def _simple(line: Floats, closed: bool) -> Floats:
 
 
 def _straight(line: Floats) -> Floats:
-    return shapely.get_coordinates(shapely.simplify(shapely.LineString(line), COLLINEAR_MM))  # type: ignore[no-any-return]
+    simple = shapely.simplify(shapely.LineString(line), COLLINEAR_MM)
+    return np.asarray(shapely.get_coordinates(simple))
 
 
 def _region_on_left(line: Floats, region: shapely.Geometry) -> bool:
@@ -299,17 +307,17 @@ def _region_on_left(line: Floats, region: shapely.Geometry) -> bool:
     return votes >= 0
 
 
-def _recognised(line: Floats, closed: bool, arcs: bool) -> Chain:
+def _recognised(line: Floats, closed: bool, circles: Sequence[Circle]) -> Chain:
     elements: list[Element] = []
     i = 0
     last = len(line) - 1
     while i < last:
-        stop, arc = _arc_from(line, i) if arcs else (i, None)
+        stop, arc = _arc_from(line, i)
         if arc is None:
             elements.append(Edge(line[i], line[i + 1]))
             i += 1
         else:
-            elements.append(arc)
+            elements.append(_snapped(arc, circles))
             i = stop
     if closed and len(elements) == 2 and all(isinstance(e, Arc) for e in elements):
         a, b = elements
@@ -317,6 +325,20 @@ def _recognised(line: Floats, closed: bool, arcs: bool) -> Chain:
         if np.linalg.norm(a.centre - b.centre) < ARC_FIT_MM:
             elements = [Arc(a.centre, a.radius, a.a0, math.copysign(2 * math.pi, a.turn))]
     return Chain(tuple(elements), closed, line)
+
+
+def _snapped(arc: Arc, circles: Sequence[Circle]) -> Arc:
+    """The arc on the nearest of `circles` that it fits, else as it is."""
+    best, near = arc, SNAP_MM
+    for centre, radius in circles:
+        off = max(float(np.linalg.norm(centre - arc.centre)), abs(radius - arc.radius))
+        if off < near:
+            near = off
+            start, end = arc.start - centre, arc.end - centre
+            a0, a1 = math.atan2(start[1], start[0]), math.atan2(end[1], end[0])
+            turn = (a1 - a0) % (2 * math.pi) if arc.turn > 0 else -((a0 - a1) % (2 * math.pi))
+            best = Arc(centre, radius, a0, arc.turn if arc.full else turn)
+    return best
 
 
 def _arc_from(line: Floats, i: int) -> tuple[int, Arc | None]:

@@ -10,50 +10,70 @@ ledge of depth d and width b.
 
 **Example.** A ledge 10 mm deep and 20 mm wide: 1000 mm³.
 
-**Limits.** The wall must stand below the ledge as deep as the wedge; the review of the
-result decides.
+**A fillet above the wall** that runs out into the ledge is one place with it: the chamfer runs
+over the fillet down to the wall. A hole in the ledge stays open straight down.
+
+**Limits.** The wall must stand below the ledge as deep as the wedge; where it stands less
+deep, the wedge ends as far down as the wall does and d − H/tan δc stays over air. Parts of
+the anchor over a pocket or a window carry nothing. The review of the result decides.
 """
 
 from __future__ import annotations
 
-import math
-
 from soffit.findings.model import Finding
-from soffit.part.model import Surface
-from soffit.remedies.context import HAIR_MM, Context
+from soffit.remedies.context import Context
 from soffit.remedies.model import Option
-from soffit.remedies.wedge import patchwork, wedge
+from soffit.remedies.under import (
+    closes_a_hole,
+    deepest_wall,
+    lean_as_far,
+    lean_on,
+    place_of,
+    reach_of,
+    slope_of,
+    solid_of,
+)
 
 NAME = "chamfer"
 RANK = 2
-KINDS = ("air/ledge", "air/slope")
+KINDS = frozenset({"air/ledge", "air/slope"})
+
+# A chamfer that ends early is worth it from this share of a whole one's depth; less of it does
+# not help the place (common practice, no source).
+WORTH = 0.3
 
 
 def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]]:
-    """A chamfer to the edge, and one that leaves a lip; or why there is none."""
+    """A chamfer to the edge, one that leaves a lip, or one as deep as the wall; or why none."""
     if finding.kind not in KINDS:
         return [], []
-    faces = [context.part.face(face) for face in finding.faces]
-    if any(f.surface is Surface.CYLINDER and f.inward for f in faces):
+    place = place_of(context, finding)
+    if not place.kinds <= KINDS:
+        return [], []  # a fillet below a ceiling or a bridge: a roof
+    if closes_a_hole(context, place):
         return [], ["chamfer: it would close the crown of a round hole"]
-    process = context.process
-    patch = patchwork(finding.patch.rings, finding.patch.anchors, HAIR_MM)
-    if patch is None:
+    if not len(place.wall.pieces):
         return [], ["chamfer: no wall holds this place, so a chamfer has nothing to start from"]
-    slope = math.tan(math.radians(process.angle_deg))
-    ceiling = finding.patch.z_mm[1]
-    lip = 0.75 * process.lip_mm  # a quarter kept as margin (common practice, no source)
-    variants = [
-        ("chamfer", patch.reach_mm, "run to the edge, so that nothing flat is left"),
-        ("chamfer leaving a lip", patch.reach_mm - lip, f"a lip of {lip:.2f} mm stays"),
-    ]
+    lip = 0.75 * context.process.lip_mm  # a quarter kept as margin (common practice, no source)
     found = []
-    for name, reach, words in variants:
-        depth = reach * slope
-        if process.layer_mm < depth <= ceiling:
-            solid = wedge(patch, ceiling, depth, slope, HAIR_MM)
-            why = f"{depth:.1f} mm deep; {words}"
+    for name, short, words in (
+        ("chamfer", 0.0, "run to the edge, so that nothing flat is left"),
+        ("chamfer leaving a lip", lip, f"a lip of {lip:.2f} mm stays"),
+    ):
+        lean = lean_on(context, place, short)
+        if lean is not None and lean.depth_mm > context.process.layer_mm:
+            why = f"{lean.depth_mm:.1f} mm deep; {words}"
+            solid = solid_of(context, place, lean)
             found.append(Option(name, finding.id, "add", solid, RANK, why))
-    need = patch.reach_mm * slope
-    reason = f"chamfer: {need:.1f} mm of wall are needed, {ceiling:.1f} mm are there"
-    return found, [] if found else [reason]
+    if found:
+        return found, []
+    slope = slope_of(context)
+    need, most = reach_of(place) * slope, deepest_wall(place, slope)
+    lean = lean_as_far(context, place)
+    if lean is None or lean.depth_mm < WORTH * need:
+        return [], [f"chamfer: {need:.1f} mm of wall are needed, the wall below is only "
+                    f"{most:.1f} mm high"]
+    why = (f"{lean.depth_mm:.1f} mm deep, as far as the wall below goes; a whole one needs "
+           f"{need:.1f} mm")
+    solid = solid_of(context, place, lean)
+    return [Option("chamfer as deep as the wall", finding.id, "add", solid, RANK, why)], []

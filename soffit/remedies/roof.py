@@ -10,21 +10,29 @@ takes 2πr³/3 and leaves πr³/3.
 
 **Example.** A slot of 12 mm: 36 mm² in section.
 
-**Limits.** It takes room below the ceiling; the review of the result decides.
+**Limits.** It takes room below the ceiling, and the walls must go down as far as it does; the
+review of the result decides.
 """
 
 from __future__ import annotations
 
-import math
-
 from soffit.findings.model import Finding
-from soffit.remedies.context import HAIR_MM, Context
+from soffit.remedies.context import Context
 from soffit.remedies.model import Option
-from soffit.remedies.wedge import patchwork, wedge
+from soffit.remedies.under import (
+    closes_a_hole,
+    deepest_wall,
+    lean_on,
+    place_of,
+    reach_of,
+    slope_of,
+    solid_of,
+)
 
 NAME = "roof"
 RANK = 2
-KINDS = ("air/bridge", "air/ceiling")
+SPANS = frozenset({"air/bridge", "air/ceiling"})
+KINDS = SPANS | {"air/slope"}
 
 # Share of the bridge limit that a bridge left on purpose may span (common practice, no
 # source: a fifth kept as margin).
@@ -35,29 +43,27 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     """A roof to the peak, and one that leaves a bridge; or why there is none."""
     if finding.kind not in KINDS:
         return [], []
-    process = context.process
-    patch = patchwork(finding.patch.rings, finding.patch.anchors, HAIR_MM)
-    if patch is None:
+    place = place_of(context, finding)
+    if not place.kinds & SPANS or closes_a_hole(context, place):
+        return [], []
+    if not len(place.wall.pieces):
         return [], ["roof: no edge holds this place"]
-    slope = math.tan(math.radians(process.angle_deg))
-    ceiling = finding.patch.z_mm[1]
-    bridge = BRIDGE_SHARE * process.bridge_mm
-    variants = [
-        ("roof", RANK, patch.reach_mm, "the slopes meet in a peak, nothing flat is left"),
-        (
-            "roof leaving a bridge",
-            4,
-            patch.reach_mm - 0.5 * bridge,
-            f"a bridge of {bridge:.1f} mm stays",
-        ),
-    ]
+    bridge = BRIDGE_SHARE * context.process.bridge_mm
     found = []
-    for name, rank, reach, words in variants:
-        depth = reach * slope
-        if process.layer_mm < depth <= ceiling and not (finding.patch.pierced and rank == 4):
-            solid = wedge(patch, ceiling, depth, slope, HAIR_MM)
-            why = f"{depth:.1f} mm high; {words}"
+    for name, rank, short, words in (
+        ("roof", RANK, 0.0, "the slopes meet in a peak, nothing flat is left"),
+        ("roof leaving a bridge", 4, 0.5 * bridge, f"a bridge of {bridge:.1f} mm stays"),
+    ):
+        if place.pierced and rank == 4:
+            continue
+        lean = lean_on(context, place, short)
+        if lean is not None and lean.depth_mm > context.process.layer_mm:
+            why = f"{lean.depth_mm:.1f} mm high; {words}"
+            solid = solid_of(context, place, lean)
             found.append(Option(name, finding.id, "add", solid, rank, why))
-    need = patch.reach_mm * slope
-    reason = f"roof: {need:.1f} mm of wall are needed, {ceiling:.1f} mm are there"
-    return found, [] if found else [reason]
+    if found:
+        return found, []
+    slope = slope_of(context)
+    need, most = reach_of(place) * slope, deepest_wall(place, slope)
+    reason = f"roof: {need:.1f} mm of wall are needed, the wall below is only {most:.1f} mm high"
+    return [], [reason]

@@ -21,7 +21,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -41,6 +41,7 @@ from soffit.remedies.anchor import (
     ARC_SAGITTA_MM,
     Arc,
     Chain,
+    Circle,
     Edge,
     Element,
     chains_of,
@@ -58,6 +59,14 @@ MOST_NODES = 150
 MITRE_DEG = 20.0
 # Plan area nearest to a corner that is worth a cone of its own (derived: 0.05 mm square).
 CORNER_MM2 = 2.5e-3
+# How far an exact piece goes past what bounds the wedge (derived: far over any tolerance of a
+# kernel, about a wall's thickness).
+PAST_MM = 1.0
+# Overlap of the pieces that the mesh kernel unites, mm: edges of 1e-11 mm, which rounding makes
+# where pieces only abut, spoil its result; the slope gets lower by 1e-7 mm (derived).
+LAP_MM = 1e-3
+# Plan area below which a lump or a hole of a region says nothing (derived: a hair square).
+SPECK_MM2 = 1e-4
 # Chords of the mesh's cones lie this near to the true circle, mm (common practice, no source).
 CHORD_MM = 0.01
 
@@ -66,26 +75,53 @@ CHORD_MM = 0.01
 class Patchwork:
     """A patch made ready for wedges: its region, its anchor and its greatest reach.
 
-    `behind_mm`: how far an added solid reaches behind the anchor into the wall.
+    `behind_mm`: how far an added solid reaches behind the anchor into the wall, over the
+    plan region `strip` (where None: a strip of that width along the anchor).
     """
 
     region: shapely.Geometry
     chains: tuple[Chain, ...]
     reach_mm: float
     behind_mm: float
+    strip: shapely.Geometry | None = None
 
     @property
     def grown(self) -> shapely.Geometry:
         """The region with the strip behind its anchor."""
+        if self.strip is not None:
+            return _clean(shapely.union(self.region, self.strip))
         return _grown(self.region, self.chains, self.behind_mm)
 
 
+@dataclass(frozen=True)
+class _Slope:
+    """What the pieces of a wedge have in common: `low` is its height at the anchor, `top` that
+    of its flat side, `far` how far from the anchor it reaches there, `back` how far behind the
+    anchor it goes on downwards. `exact` pieces abut, others overlap."""
+
+    low: float
+    top: float
+    slope: float
+    far: float
+    back: float
+    exact: bool
+
+    @property
+    def foot(self) -> float:
+        """Lowest height, behind the anchor."""
+        return self.low - self.back * self.slope
+
+
 def patchwork(
-    rings: Sequence[Floats], anchors: Sequence[Floats], behind_mm: float = 0.0
+    rings: Sequence[Floats],
+    anchors: Sequence[Floats],
+    behind_mm: float = 0.0,
+    circles: Sequence[Circle] = (),
 ) -> Patchwork | None:
-    """A patch with its anchor recognised; None where it has no anchor or no area."""
+    """A patch with its anchor recognised; None where it has no anchor or no area. `circles`
+    are those of the part's upright round walls, which arcs then follow exactly."""
     region = polygon(rings)
-    chains = tuple(chains_of(anchors, region))
+    chains = tuple(chains_of(anchors, region, circles))
     if not chains or region.is_empty:
         return None
     return Patchwork(region, chains, reach(region, chains), behind_mm)
@@ -98,23 +134,36 @@ def wedge(
     its top lies `hair_mm` inside the part."""
     low = ceiling_mm - depth_mm
     top = ceiling_mm + hair_mm
-    far = (top - low) / slope
+    shape = _Slope(low, top, slope, (top - low) / slope, patch.behind_mm, False)
     grown = patch.grown
     # A cone may stand out of a round outline drawn with chords by their sagitta.
     room = grown.buffer(ARC_SAGITTA_MM / 5, join_style="mitre")
     direct: list[Solid] = []
     clipped: list[Solid] = []
     for chain in patch.chains:
-        for solid, footprint in _pieces(chain, patch, low, top, slope, far):
+        for solid, footprint in _pieces(chain, patch, shape):
             limits = room if isinstance(solid, (Cone, Difference)) else grown
             inside = shapely.area(footprint.difference(limits)) < 1e-7 * (1 + footprint.area)
             (direct if inside else clipped).append(solid)
     parts = direct
     if clipped:
-        body = union(clipped)
-        parts = [*direct, Intersection((plan_solid(grown, low - patch.behind_mm * slope, top), body))]  # noqa: E501
+        parts = [*direct, Intersection((plan_solid(grown, shape.foot, top), union(clipped)))]
     whole = union(parts)
     return as_polyhedron(whole) if nodes(whole) > MOST_NODES else whole
+
+
+def slope_above(
+    patch: Patchwork, ceiling_mm: float, depth_mm: float, slope: float
+) -> Solid | None:
+    """All that lies above the slope of a wedge, to be intersected with the room below the
+    surface itself: it goes past the ceiling, the wall and the free ends of the anchor by
+    `PAST_MM`, so that no face of it lies on one of the part. None where it has too many pieces."""
+    low, top = ceiling_mm - depth_mm, ceiling_mm + PAST_MM
+    far = (top - low) / slope
+    shape = _Slope(low, top, slope, far, patch.behind_mm + PAST_MM, True)
+    pieces = [s for chain in patch.chains for s, _ in _pieces(chain, patch, shape)]
+    whole = union(pieces)
+    return whole if nodes(whole) <= MOST_NODES else None
 
 
 def union(parts: Sequence[Solid]) -> Solid:
@@ -202,8 +251,18 @@ def _grown(
     return shapely.union_all([region, *strips])
 
 
+def _clean(region: shapely.Geometry) -> shapely.Geometry:
+    """The region on a grid of 1e-8 mm (the polygon kernel's own), without specks and pinholes."""
+    kept = []
+    for part in shapely.get_parts(shapely.set_precision(region, 1e-8)):
+        if part.geom_type == "Polygon" and part.area > SPECK_MM2:
+            holes = [h for h in part.interiors if shapely.Polygon(h).area > SPECK_MM2]
+            kept.append(shapely.Polygon(part.exterior, holes))
+    return shapely.multipolygons(kept)
+
+
 def _pieces(
-    chain: Chain, patch: Patchwork, low: float, top: float, slope: float, far: float
+    chain: Chain, patch: Patchwork, shape: _Slope
 ) -> list[tuple[Solid, shapely.Geometry]]:
     """Solids whose union, clipped to the region, is the wedge of one chain, each with its
     plan footprint."""
@@ -212,20 +271,27 @@ def _pieces(
     turns = _turns(chain)
     for k, element in enumerate(chain.elements):
         if isinstance(element, Arc):
-            pieces.append(_round(element, patch, low, top, slope, far))
-        else:
-            after = (k + 1) % count if chain.closed else k + 1
-            before = chain.elements[k - 1]
-            beyond = chain.elements[(k + 1) % count]
-            mitre = (_mitre(turns[k], before), _mitre(turns[after], beyond))
-            pieces.append(_tent(element, mitre, patch.behind_mm, low, top, slope, far))
-    for vertex, before, after, turn in _corners(chain, turns):  # type: ignore[assignment]
-        if turn is not None and (turn >= -1e-9 or _is_mitred(turn, before, after)):  # type: ignore[arg-type]
+            pieces.append(_round(element, patch, shape))
             continue
-        if _is_nearest(vertex, before, after, patch, far):  # type: ignore[arg-type]
-            x, y = vertex.tolist()
-            cone = Cone((x, y, low), (0.0, 0.0, 1.0), top - low, 0.0, far, segments_for(far))
-            pieces.append((cone, shapely.Point(x, y).buffer(far)))
+        after = (k + 1) % count if chain.closed else k + 1
+        before = chain.elements[k - 1]
+        beyond = chain.elements[(k + 1) % count]
+        start = _Corner(_mitre(turns[k], before), _back_mitre(turns[k]))
+        end = _Corner(_mitre(turns[after], beyond), _back_mitre(turns[after]))
+        if turns[k] is None:
+            start = _free_end(element, False, patch, shape) if shape.exact else start
+        elif not shape.exact:
+            start = replace(start, along_mm=LAP_MM)
+        if turns[after] is None:
+            end = _free_end(element, True, patch, shape) if shape.exact else end
+        elif not shape.exact:
+            end = replace(end, along_mm=LAP_MM)
+        pieces.append(_tent(element, start, end, shape))
+    for corner in _corners(chain, turns):
+        if corner.turn is not None and (corner.turn >= -1e-9 or corner.is_mitred):
+            continue
+        if _is_nearest(corner, patch, shape.far):
+            pieces.append(_point(corner, shape))
     return pieces
 
 
@@ -242,10 +308,31 @@ def _turn(a: Floats, b: Floats) -> float:
     return math.atan2(float(a[0] * b[1] - a[1] * b[0]), float(a @ b))
 
 
-def _is_mitred(turn: float, before: Element | None, after: Element | None) -> bool:
-    """Whether the tents beside a convex corner reach to each other across it."""
-    both_arcs = isinstance(before, Arc) and isinstance(after, Arc)
-    return -turn <= math.radians(MITRE_DEG) and (not both_arcs or -turn < 1e-6)
+@dataclass(frozen=True)
+class _Vertex:
+    """A vertex of a chain, the elements before and after it and its turn (None at an end)."""
+
+    at: Floats
+    before: Element | None
+    after: Element | None
+    turn: float | None
+
+    @property
+    def is_mitred(self) -> bool:
+        """Whether the tents beside a convex corner reach to each other across it."""
+        both_arcs = isinstance(self.before, Arc) and isinstance(self.after, Arc)
+        turn = self.turn or 0.0
+        return -turn <= math.radians(MITRE_DEG) and (not both_arcs or -turn < 1e-6)
+
+
+@dataclass(frozen=True)
+class _Corner:
+    """How the slab of an edge ends: by how much of the distance from the edge it widens in front
+    of it and behind it, and how far it goes on along it."""
+
+    front: float = 0.0
+    behind: float = 0.0
+    along_mm: float = 0.0
 
 
 def _mitre(turn: float | None, other: Element) -> float:
@@ -256,118 +343,159 @@ def _mitre(turn: float | None, other: Element) -> float:
     return math.tan(-turn if isinstance(other, Arc) else -turn / 2)
 
 
-def _corners(
-    chain: Chain, turns: Sequence[float | None]
-) -> list[tuple[Floats, Element | None, Element | None, float | None]]:
-    """Each vertex with the elements before and after it and its turn."""
+def _back_mitre(turn: float | None) -> float:
+    """Behind an inner corner the slabs of its edges meet on the bisector."""
+    return math.tan(min(turn, math.radians(120.0)) / 2) if turn is not None and turn > 0 else 0.0
+
+
+def _free_end(edge: Edge, at_end: bool, patch: Patchwork, shape: _Slope) -> _Corner:
+    """The slab goes on past an end of the anchor where the patch ends there too, so that the
+    side of the part, not the slab, ends the wedge."""
+    u = edge.along if at_end else -edge.along
+    left = np.array([-edge.along[1], edge.along[0]])
+    p = edge.end if at_end else edge.start
+    strip = shapely.Polygon([
+        p + a * u + b * left for a, b in
+        ((1e-3, 0.0), (PAST_MM, 0.0), (PAST_MM, shape.far), (1e-3, shape.far))
+    ])
+    if shapely.area(shapely.intersection(strip, patch.region)) > CORNER_MM2:
+        return _Corner()
+    return _Corner(along_mm=PAST_MM)
+
+
+def _corners(chain: Chain, turns: Sequence[float | None]) -> list[_Vertex]:
+    """Each vertex of a chain."""
     elements = chain.elements
     if chain.closed:
         if len(elements) == 1:
             return []
-        return [(e.start, elements[k - 1], e, turns[k]) for k, e in enumerate(elements)]
-    inner = [(e.start, elements[k], e, turns[k + 1]) for k, e in enumerate(elements[1:])]
+        return [_Vertex(e.start, elements[k - 1], e, turns[k]) for k, e in enumerate(elements)]
+    inner = [
+        _Vertex(e.start, elements[k], e, turns[k + 1]) for k, e in enumerate(elements[1:])
+    ]
     return [
-        (elements[0].start, None, elements[0], None),
+        _Vertex(elements[0].start, None, elements[0], None),
         *inner,
-        (elements[-1].end, elements[-1], None, None),
+        _Vertex(elements[-1].end, elements[-1], None, None),
     ]
 
 
 def _tent(
-    edge: Edge,
-    mitre: tuple[float, float],
-    behind: float,
-    low: float,
-    top: float,
-    slope: float,
-    far: float,
+    edge: Edge, start: _Corner, end: _Corner, shape: _Slope
 ) -> tuple[Solid, shapely.Geometry]:
     """Right-triangle prism over the slab of one edge."""
     u = edge.along
     n = np.array([-u[1], u[0]])
-    p, q = edge.start, edge.end
-    p_far, q_far = p + far * (n - mitre[0] * u), q + far * (n + mitre[1] * u)
-    p_back, q_back = p - behind * n, q - behind * n
-    foot = low - behind * slope
+    far, behind = shape.far, shape.back
+    p, q = edge.start - start.along_mm * u, edge.end + end.along_mm * u
+    p_far, q_far = p + far * (n - start.front * u), q + far * (n + end.front * u)
+    p_back, q_back = p - behind * (n + start.behind * u), q - behind * (n - end.behind * u)
     points = np.array(
         [
-            [*p_back, foot], [*q_back, foot], [*p_back, top],
-            [*q_back, top], [*p_far, top], [*q_far, top],
+            [*p_back, shape.foot], [*q_back, shape.foot], [*p_back, shape.top],
+            [*q_back, shape.top], [*p_far, shape.top], [*q_far, shape.top],
         ]
     )
     return Hull(points), shapely.Polygon([p_back, q_back, q_far, p_far])
 
 
+def _point(corner: _Vertex, shape: _Slope) -> tuple[Solid, shapely.Geometry]:
+    """The cone of a convex corner or an end; exact ones fill only the sector between the slabs
+    of its edges, and so do not touch these along a line."""
+    x, y = corner.at.tolist()
+    far = shape.far
+    base, up = (x, y, shape.low), (0.0, 0.0, 1.0)
+    sector = None
+    if shape.exact:
+        turn = math.pi if corner.turn is None else -corner.turn
+        if corner.after is not None:
+            # From the normal of what follows, counter-clockwise to that of what came before.
+            u = corner.after.first_along
+        else:
+            assert corner.before is not None  # a vertex has an element on one side at least
+            u = -corner.before.last_along
+        sector = (math.atan2(u[0], -u[1]), turn)
+    cone = Cone(base, up, shape.top - shape.low, 0.0, far, segments_for(far), sector=sector)
+    return cone, shapely.Point(x, y).buffer(far)
+
+
 def _round(
-    arc: Arc, patch: Patchwork, low: float, top: float, slope: float, far: float
+    arc: Arc, patch: Patchwork, shape: _Slope
 ) -> tuple[Solid, shapely.Geometry]:
     """The wedge of one arc over its sector."""
     x, y = arc.centre.tolist()
     up = (0.0, 0.0, 1.0)
-    r, behind = arc.radius, patch.behind_mm
-    foot = low - behind * slope
-    around = segments_for(r + far)
+    r, behind, foot, height = arc.radius, shape.back, shape.foot, shape.top - shape.foot
+    around = segments_for(r + shape.far)
+    piece = (arc.a0 if arc.turn > 0 else arc.a0 + arc.turn, abs(arc.turn))
+    sector = piece if shape.exact and not arc.full else None
     if not arc.inside:
-        outer = r + far
-        cone: Solid = Cone((x, y, foot), up, top - foot, max(r - behind, 0.0), outer, around)
-        if arc.full:
-            disc = shapely.Point(x, y)
-            body = cone
-            footprint = disc.buffer(outer, quad_segs=around // 4)
-            inner = r - behind
-            if inner > 0:
-                bore = Cone((x, y, foot), up, top - foot, inner, inner, segments_for(r))
-                body = Difference(cone, bore)
-                footprint = footprint.difference(disc.buffer(inner, quad_segs=around // 4))
-            return body, footprint
-        sector = _sector(arc, outer)
-        pie = Prism((np.asarray(sector.exterior.coords)[:-1],), foot, top)
-        return Intersection((cone, pie)), sector
+        outer, inner = r + shape.far, r - behind
+        # A foot deeper than the axis is away starts at the apex.
+        down = max(0.0, -inner) * shape.slope
+        cone: Solid = Cone((x, y, foot + down), up, height - down, max(inner, 0.0), outer,
+                           around, sector=sector)
+        if not arc.full:
+            plan = _sector(arc, outer)
+            if not shape.exact:
+                cone = Intersection((cone, Prism(rings_of(plan), foot, shape.top)))
+            return cone, plan
+        disc = shapely.Point(x, y)
+        footprint = disc.buffer(outer, quad_segs=around // 4)
+        if inner > 0:
+            bore = Cone((x, y, foot), up, height, inner, inner, segments_for(r))
+            cone = Difference(cone, bore)
+            footprint = footprint.difference(disc.buffer(inner, quad_segs=around // 4))
+        return cone, footprint
     # Inside a bore: all of the sector but the cone that narrows upwards.
-    peak = (r + behind) * slope
-    height = min(peak, top - foot)
-    left = max(0.0, r + behind - height / slope)
-    tool = Cone((x, y, foot), up, height, r + behind, left if left > 1e-9 else 0.0, around)
+    peak = min((r + behind) * shape.slope, height)
+    left = max(0.0, r + behind - peak / shape.slope)
+    narrow = left if left > 1e-9 else 0.0
+    tool = Cone((x, y, foot), up, peak, r + behind, narrow, around, sector=sector)
+    if shape.exact:
+        # Wider than the cone, so that this ends in a circle on its own.
+        wide = r + behind + PAST_MM
+        base: Solid = Cone((x, y, foot), up, height, wide, wide, around, sector=sector)
+        return Difference(base, tool), shapely.Polygon()
     if arc.full:
         ring = shapely.Polygon(shapely.Point(x, y).buffer(r + behind, quad_segs=around // 4))
         region = patch.grown
         outline = rings_of(region)
         whole = circle_of(outline[0]) if len(outline) == 1 else None
         base = (
-            _cylinder((arc.centre, r + behind), foot, top)
+            _cylinder((arc.centre, r + behind), foot, shape.top)
             if whole is not None and abs(whole[1] - r) < 0.02 + behind
-            else plan_solid(region, foot, top)
+            else plan_solid(region, foot, shape.top)
         )
         return Difference(base, tool), ring.intersection(region)
-    sector = _sector(arc, r + behind + 0.1)
-    pie = Prism((np.asarray(shapely.orient_polygons(sector).exterior.coords)[:-1],), foot, top)
-    return Difference(pie, tool), sector
+    plan = _sector(arc, r + behind + 0.1)
+    return Difference(Prism(rings_of(plan), foot, shape.top), tool), plan
 
 
 def _sector(arc: Arc, radius: float) -> shapely.Polygon:
-    """Pie from the centre over the arc, out to at least `radius`."""
-    steps = max(2, math.ceil(abs(arc.turn) / math.radians(10)))
-    grow = 1.0 / math.cos(abs(arc.turn) / steps / 2)
-    angles = arc.a0 + arc.turn * np.arange(steps + 1) / steps
+    """Pie from the centre over the arc and a little past its ends, out to at least `radius`."""
+    lap = math.copysign(LAP_MM / max(arc.radius, 1.0), arc.turn)
+    whole = arc.turn + 2 * lap
+    steps = max(2, math.ceil(abs(whole) / math.radians(10)))
+    grow = 1.0 / math.cos(abs(whole) / steps / 2)
+    angles = arc.a0 - lap + whole * np.arange(steps + 1) / steps
     rim = arc.centre + grow * radius * np.column_stack([np.cos(angles), np.sin(angles)])
-    return shapely.orient_polygons(shapely.Polygon([arc.centre, *rim]))
+    return shapely.Polygon([arc.centre, *rim])
 
 
-def _is_nearest(
-    vertex: Floats, before: Element | None, after: Element | None, patch: Patchwork, far: float
-) -> bool:
+def _is_nearest(corner: _Vertex, patch: Patchwork, far: float) -> bool:
     """Whether part of the region is nearer to this vertex than to any edge's own slab."""
     angles = 2 * np.pi * np.arange(180) / 180
     rays = np.column_stack([np.cos(angles), np.sin(angles)])
-    if before is not None:
-        rays = rays[rays @ before.last_along >= 0]
-    if after is not None:
-        rays = rays[rays @ after.first_along <= 0]
+    if corner.before is not None:
+        rays = rays[rays @ corner.before.last_along >= 0]
+    if corner.after is not None:
+        rays = rays[rays @ corner.after.first_along <= 0]
     # Each point stands for a piece of its ring of the sector; 40 rings.
     radii = far * (np.arange(40) + 0.5) / 40
-    points = vertex + (rays[:, None] * radii[None, :, None]).reshape(-1, 2)
+    points = corner.at + (rays[:, None] * radii[None, :, None]).reshape(-1, 2)
     cells = np.tile(radii * (far / 40) * (2 * np.pi / 180), len(rays))
     mine = shapely.contains_xy(patch.region, points[:, 0], points[:, 1])
-    away = np.linalg.norm(points[mine] - vertex, axis=1)
+    away = np.linalg.norm(points[mine] - corner.at, axis=1)
     nearest = away <= distance(points[mine], patch.chains) + 1e-9
     return bool(cells[mine][nearest].sum() >= CORNER_MM2)

@@ -25,7 +25,11 @@ _ALGORITHMS: dict[Op, type[BRepAlgoAPI_BooleanOperation]] = {
     "cut": BRepAlgoAPI_Cut,
     "common": BRepAlgoAPI_Common,
 }
-_WORDS: dict[Op, str] = {"add": "add solids", "cut": "subtract solids", "common": "intersect solids"}  # noqa: E501
+_WORDS: dict[Op, str] = {
+    "add": "add solids",
+    "cut": "subtract solids",
+    "common": "intersect solids",
+}
 
 # Planes closer than this are one plane: far over rounding of rotated coordinates (1e-13), far
 # under anything that a remedy means (derived).

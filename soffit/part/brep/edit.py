@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from OCP.BRepGProp import BRepGProp
 from OCP.BRepTools import BRepTools_History
+from OCP.GProp import GProp_GProps
 from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_VERTEX
 from OCP.TopoDS import TopoDS_Face, TopoDS_Shape
 
@@ -35,7 +37,7 @@ from soffit.part.brep.solids import Frame, evaluate, file_frame
 from soffit.part.brep.tessellate import tessellate
 from soffit.part.model import Change, Mesh, Part, Vec3
 from soffit.part.place import transform
-from soffit.part.solid import Solid
+from soffit.part.solid import Fitted, Solid
 
 # Colours of the sheet's palette, RGB 0..1: material added teal #00797a, removed grey #8a8a8a.
 _COLORS: dict[str, Vec3] = {
@@ -51,6 +53,10 @@ _FUZZY_MM = (0.0, 1e-5, 1e-4, 1e-3)
 # under what a missing or doubled lump would be, over the error of integration (derived).
 _BALANCE_REL = 1e-4
 _BALANCE_MM3 = 1e-3
+# A face narrower than this in the mean, twice its area over its border, is a sliver: finer than
+# any chord of a tessellation, far below a line's width (derived).
+_SLIVER_MM = 0.03
+
 _INTEGRATION = 1e-6  # relative error per face, a hundredth of the balance (derived)
 
 
@@ -71,9 +77,8 @@ def apply_changes(part: Part, changes: Sequence[Change]) -> Part:
     frame = file_frame(part.placement, faces_of(shape))
     tags = tuple(Tag(f.name, f.color, f.origin, f.edit) for f in part.faces)
     state = _State(tuple(solids_of(shape)), tags)
-    tools = [_tool(change, frame) for change in changes]
-    for change, tool in zip(changes, tools, strict=True):
-        state = _apply(state, change, tool)
+    for change in changes:
+        state = _apply(state, change, frame)
     notes = tuple(n for n in part.notes if n.kind != "file/mesh")
     made = assemble(state.solids, state.tags, part.source, notes, part.deflection_mm)
     return transform(replace(made, placement=np.eye(4)), part.placement)
@@ -108,35 +113,52 @@ def _doing(change: Change) -> str:
     return f"edit {change.edit} ({change.op} {change.name!r})"
 
 
-def _tool(change: Change, frame: Frame) -> TopoDS_Shape:
-    try:
-        tool, _ = unified(evaluate(change.solid, frame), ())
-    except SoffitError as error:
-        raise GeometryError(f"{_doing(change)}: {error}; drop the edit") from None
+def _forms(solid: Solid) -> tuple[Solid, ...]:
+    return solid.exact if isinstance(solid, Fitted) else (solid,)
+
+
+def _tool(solid: Solid, frame: Frame) -> TopoDS_Shape:
+    tool, _ = unified(evaluate(solid, frame), ())
     if not solids_of(tool) or volume_mm3(tool) <= _BALANCE_MM3:
-        raise GeometryError(f"{_doing(change)}: the solid is empty; drop the edit")
+        raise GeometryError("the solid is empty")
     return tool
 
 
-def _apply(state: _State, change: Change, tool: TopoDS_Shape) -> _State:
-    touched = [i for i, solid in enumerate(state.solids) if _boxes_meet(solid, tool)]
-    if not touched:
-        if change.op == "add":
-            raise GeometryError(f"{_doing(change)}: it does not touch the part; not applied")
-        raise GeometryError(f"{_doing(change)}: there is nothing of the part to cut; drop the edit")
+def _apply(state: _State, change: Change, frame: Frame) -> _State:
+    """The state after a change: of the forms of its solid, each with the tolerances in turn,
+    the first that leaves no sliver, else the first that is right."""
     reasons: list[str] = []
-    for fuzzy_mm in _FUZZY_MM:
+    slivered: _State | None = None
+    for form in _forms(change.solid):
         try:
-            return _attempt(state, change, tool, touched, fuzzy_mm)
-        except GeometryError as error:
-            reasons.append(str(error))
+            tool = _tool(form, frame)
+        except SoffitError as error:
+            reasons.append(f"{error}; drop the edit")
+            continue
+        touched = [i for i, solid in enumerate(state.solids) if _boxes_meet(solid, tool)]
+        if not touched:
+            reasons.append("it does not touch the part; not applied" if change.op == "add" else
+                           "there is nothing of the part to cut; drop the edit")
+            continue
+        for fuzzy_mm in _FUZZY_MM:
+            try:
+                made, slivers = _attempt(state, change, tool, touched, fuzzy_mm)
+            except GeometryError as error:
+                reasons.append(f"{error}; not applied")
+                continue
+            if not slivers:
+                return made
+            slivered = slivered or made
+    if slivered is not None:
+        return slivered
     # The exact attempt says best what is wrong.
-    raise GeometryError(f"{_doing(change)}: {reasons[0]}; not applied")
+    raise GeometryError(f"{_doing(change)}: {reasons[0]}")
 
 
 def _attempt(
     state: _State, change: Change, tool: TopoDS_Shape, touched: list[int], fuzzy_mm: float
-) -> _State:
+) -> tuple[_State, int]:
+    """The state after one boolean, and how many slivers it left behind."""
     before = [state.solids[i] for i in touched]
     result, history = _boolean_one_by_one(change.op, before, tool, fuzzy_mm)
     found = _Descent(state, touched, change)
@@ -162,7 +184,7 @@ def _attempt(
         elif i not in touched:
             solids.append(solid)
             tags += own[i]
-    return _State(tuple(solids), tuple(tags))
+    return _State(tuple(solids), tuple(tags)), found.slivers(after)
 
 
 def _boolean_one_by_one(
@@ -242,6 +264,12 @@ class _Descent:
             tags.append(self._tags[best[index][1]] if index in best else self._new)
         return tags
 
+    def slivers(self, after: Sequence[TopoDS_Shape]) -> int:
+        """Faces of the result, not the customer's own as they were, thinner than `_SLIVER_MM`."""
+        own = map_of(compound_of(self._faces), TopAbs_FACE)
+        made = (f for f in faces_of(compound_of(after)) if not own.FindIndex(f))
+        return sum(1 for face in made if 2 * area_mm2(face) < _SLIVER_MM * _border_mm(face))
+
     def to_keep(
         self, result: TopoDS_Shape, history: BRepTools_History
     ) -> list[TopoDS_Shape]:
@@ -271,6 +299,13 @@ def _tags_by_solid(state: _State) -> list[list[Tag]]:
         found.append(list(state.tags[at : at + count]))
         at += count
     return found
+
+
+def _border_mm(face: TopoDS_Face) -> float:
+    """Length of the edges of a face, mm."""
+    props = GProp_GProps()
+    BRepGProp.LinearProperties_s(face, props)
+    return float(props.Mass())
 
 
 def _boxes_meet(a: TopoDS_Shape, b: TopoDS_Shape) -> bool:

@@ -8,6 +8,7 @@ sweeps the part's own faces.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -35,6 +36,7 @@ from soffit.part.solid import (
     Difference,
     Drop,
     Extrusion,
+    Fitted,
     Hull,
     Intersection,
     Moved,
@@ -49,6 +51,8 @@ _SAME_MM = 1e-6
 # Facets of a hull within this angle of each other and this distance are one face (derived:
 # rounding of a rotated point 100 mm out is 1e-14 × 100).
 _FLAT = 1e-9
+
+_WITH, _AGAINST = TopAbs_Orientation.TopAbs_FORWARD, TopAbs_Orientation.TopAbs_REVERSED
 
 
 @dataclass(frozen=True)
@@ -113,6 +117,8 @@ def evaluate(solid: Solid, frame: Frame) -> TopoDS_Shape:
         return _drop(solid, frame)
     if isinstance(solid, Polyhedron):
         return polyhedron(frame.points(solid.vertices), solid.loops)
+    if isinstance(solid, Fitted):
+        return evaluate(solid.exact[0], frame)
     raise GeometryError(f"evaluate a solid: {type(solid).__name__} is not a known expression")
 
 
@@ -165,8 +171,17 @@ def _drop(solid: Drop, frame: Frame) -> TopoDS_Shape:
 
 def _cone(solid: Cone, frame: Frame) -> TopoDS_Shape:
     base = gp_Pnt(*frame.points(np.asarray(solid.base)).tolist())
-    axes = gp_Ax2(base, gp_Dir(*frame.direction(np.asarray(solid.axis)).tolist()))
-    if abs(solid.r0 - solid.r1) < _SAME_MM:
+    axis = gp_Dir(*frame.direction(np.asarray(solid.axis)).tolist())
+    level = abs(solid.r0 - solid.r1) < _SAME_MM
+    if solid.sector is not None:
+        start, turn = solid.sector
+        first = frame.direction(np.array([math.cos(start), math.sin(start), 0.0]))
+        sector = gp_Ax2(base, axis, gp_Dir(*first.tolist()))
+        if level:
+            return BRepPrimAPI_MakeCylinder(sector, solid.r0, solid.length, turn).Shape()
+        return BRepPrimAPI_MakeCone(sector, solid.r0, solid.r1, solid.length, turn).Shape()
+    axes = gp_Ax2(base, axis)
+    if level:
         return BRepPrimAPI_MakeCylinder(axes, solid.r0, solid.length).Shape()
     return BRepPrimAPI_MakeCone(axes, solid.r0, solid.r1, solid.length).Shape()
 
@@ -233,8 +248,7 @@ def polyhedron(points: Floats, loops: Sequence[Sequence[int]]) -> TopoDS_Shape:
             low, high = min(a, b), max(a, b)
             if (low, high) not in edges:
                 edges[low, high] = BRepBuilderAPI_MakeEdge(vertices[low], vertices[high]).Edge()
-            turn = TopAbs_Orientation.TopAbs_FORWARD if a < b else TopAbs_Orientation.TopAbs_REVERSED  # noqa: E501
-            wire.Add(TopoDS.Edge(edges[low, high].Oriented(turn)))
+            wire.Add(TopoDS.Edge(edges[low, high].Oriented(_WITH if a < b else _AGAINST)))
         builder.Add(shell, _planar_face([wire.Wire()], corners, normal))
     shell.Closed(True)
     solid = TopoDS_Solid()

@@ -1,0 +1,366 @@
+"""Slopes under a place: what the chamfer and the roof have in common.
+
+A place is a finding with what belongs to it: a fillet that runs out into a ledge or a ceiling is
+one place with it. From its anchor, as far as the wall below stands deep enough, a wedge rises
+at the smallest angle that holds, and ends at the surface itself.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from soffit.findings.model import Finding
+from soffit.layers.stack import GRID_MM
+from soffit.part.mesh_solid import evaluate
+from soffit.part.model import Face, Floats, Surface
+from soffit.part.solid import Drop, Fitted, Intersection, Moved, Solid
+from soffit.remedies.anchor import Circle, distance, polygon, rings_of
+from soffit.remedies.context import HAIR_MM, Context
+from soffit.remedies.wall import Wall, area_of, wall_below
+from soffit.remedies.wedge import (
+    PAST_MM,
+    Patchwork,
+    as_polyhedron,
+    patchwork,
+    slope_above,
+    wedge,
+)
+
+# Two strips this near are one place (derived: twice the layer engine's probe).
+TOUCH_MM = 2e-3
+# A closing surface spans both sides of its highest line by this at least (derived: chords of a
+# mesh's cylinder lean by up to half a facet, 3.75° at 48 segments).
+CROWN_DEG = 8.0
+# Where the farthest point lies on a round edge, the slope ends this much deeper, or it would
+# touch that edge in one point (derived: five hairs).
+ROUND_MM = 0.05
+# The forms of a wedge agree within this share of its volume (derived: a chord's sagitta of
+# 0.02 mm on a round wall of 5 mm, twice).
+AGREE = 0.01
+
+
+@dataclass(frozen=True)
+class Place:
+    """Findings that are one place: its plan `rings`, its `anchors`, the wall below them, the
+    height of its highest point and whether a hole pierces it."""
+
+    findings: tuple[Finding, ...]
+    region: shapely.Geometry
+    rings: tuple[Floats, ...]
+    wall: Wall
+    ceiling_mm: float
+    layers: tuple[int, int]
+    circles: tuple[Circle, ...]
+
+    @property
+    def kinds(self) -> frozenset[str]:
+        """Kinds of its findings."""
+        return frozenset(f.kind for f in self.findings)
+
+    @property
+    def pierced(self) -> bool:
+        """Whether a hole pierces it."""
+        return any(f.patch.pierced for f in self.findings)
+
+
+@dataclass(frozen=True)
+class Lean:
+    """A wedge's measures: its anchor made ready, its depth below the ceiling at the anchor, and
+    the share of the anchor that carries it."""
+
+    patch: Patchwork
+    depth_mm: float
+    carried: float
+
+
+def place_of(context: Context, finding: Finding) -> Place:
+    """The place that a finding belongs to."""
+    members = [finding]
+    others = [f for f in context.review.air if f.kind != "air/island"]
+    grew = True
+    while grew:
+        grew = False
+        for other in others:
+            if other not in members and any(_joined(m, other) for m in members):
+                members.append(other)
+                grew = True
+    members.sort(key=lambda f: (f.patch.layers, f.at_mm))
+    regions = [polygon(f.patch.rings) for f in members]
+    whole = shapely.union_all([r.buffer(GRID_MM, join_style="mitre") for r in regions])
+    whole = whole.buffer(-GRID_MM, join_style="mitre") if len(members) > 1 else regions[0]
+    anchors: list[Floats] = []
+    for k, member in enumerate(members):
+        rest = shapely.union_all([r for i, r in enumerate(regions) if i != k])
+        for line in member.patch.anchors:
+            anchors += _away_from(line, rest)
+    first = max(0, min(f.patch.layers[0] for f in members) - 1)
+    last = max(first, max(f.patch.layers[1] for f in members) - 1)
+    assert context.solid is not None  # `all_options` asks no remedy without one
+    return Place(
+        tuple(members),
+        whole,
+        finding.patch.rings if len(members) == 1 else rings_of(whole),
+        wall_below(context.stack, context.solid, anchors, (first, last)),
+        max(f.patch.z_mm[1] for f in members),
+        (first, last),
+        _circles(context),
+    )
+
+
+def _joined(a: Finding, b: Finding) -> bool:
+    """Whether one is a slope that runs out into the other."""
+    low, high = sorted((a, b), key=lambda f: f.patch.layers)
+    if low.kind != "air/slope" or high.patch.layers[0] > low.patch.layers[1] + 1:
+        return False
+    gap = shapely.distance(polygon(low.patch.rings), polygon(high.patch.rings))
+    return bool(gap <= TOUCH_MM)
+
+
+def _away_from(line: Floats, rest: shapely.Geometry) -> list[Floats]:
+    """The parts of a polyline that do not border on `rest`."""
+    middle = 0.5 * (line[1:] + line[:-1])
+    apart = shapely.distance(shapely.points(middle), rest) if not rest.is_empty else None
+    if apart is None or (apart > TOUCH_MM).all():
+        return [line]
+    lines: list[Floats] = []
+    run: list[int] = []
+    for k, away in enumerate((apart > TOUCH_MM).tolist()):
+        if away:
+            run = run or [k]
+            run.append(k + 1)
+        elif run:
+            lines.append(line[run])
+            run = []
+    return [*lines, line[run]] if run else lines
+
+
+def _circles(context: Context) -> tuple[Circle, ...]:
+    """Circles of the part's upright round faces."""
+    found = []
+    for face in context.part.faces:
+        if face.surface is not Surface.CYLINDER or face.axis_dir is None:
+            continue
+        if abs(face.axis_dir[2]) > 1 - 1e-9 and face.axis_point and face.radius_mm:
+            found.append((np.array(face.axis_point[:2]), face.radius_mm))
+    return tuple(found)
+
+
+def closes_a_hole(context: Context, place: Place) -> bool:
+    """Whether the place is the crown of a round hole: a hollow round surface that goes down on
+    both sides of its highest line. A fillet's ends there."""
+    part = context.part
+    for name in {f for member in place.findings for f in member.faces}:
+        face = part.face(name)
+        if face.surface is not Surface.CYLINDER or not face.inward:
+            continue
+        assert face.axis_dir is not None and face.axis_point is not None  # a cylinder has both
+        axis, point = np.array(face.axis_dir), np.array(face.axis_point)
+        if abs(axis[2]) > 0.7:
+            continue
+        side = np.cross(axis, [0.0, 0.0, 1.0])
+        side /= np.linalg.norm(side)
+        same = [
+            f.id
+            for f in part.faces
+            if f.surface is Surface.CYLINDER and f.inward and _on_axis(f, axis, point)
+            and abs((f.radius_mm or 0.0) - (face.radius_mm or 0.0)) < TOUCH_MM
+        ]
+        normals = part.mesh.normals[part.triangles_of(same)]
+        lean = np.degrees(np.arctan2(normals @ side, -normals[:, 2]))
+        above = lean[np.abs(lean) < 90.0]
+        if len(above) and above.min() < -CROWN_DEG and above.max() > CROWN_DEG:
+            return True
+    return False
+
+
+def _on_axis(face: Face, axis: Floats, point: Floats) -> bool:
+    if face.axis_dir is None or face.axis_point is None:
+        return False
+    if abs(float(axis @ np.array(face.axis_dir))) < 1 - 1e-9:
+        return False
+    off = np.array(face.axis_point) - point
+    return bool(np.linalg.norm(off - (off @ axis) * axis) < TOUCH_MM)
+
+
+def lean_on(context: Context, place: Place, short_mm: float) -> Lean | None:
+    """The wedge that ends `short_mm` before the farthest point, on those parts of the anchor
+    whose wall stands deep enough for it; None where none does."""
+    slope = slope_of(context)
+    good = np.ones(len(place.wall.pieces), dtype=bool)
+    while good.any():
+        patch = patchwork(place.rings, place.wall.anchors(good), 0.0, place.circles)
+        if patch is None:
+            return None
+        round_end = 0.0 if short_mm > 0 else _round_end(patch)
+        depth = (patch.reach_mm - short_mm) * slope + round_end
+        found = _carried(context, place, good, patch, depth)
+        if isinstance(found, Lean):
+            return found
+        good = found
+    return None
+
+
+def lean_as_far(context: Context, place: Place) -> Lean | None:
+    """The deepest wedge that the wall carries, where it is too short for a whole one: of all
+    depths that pieces of the wall allow, the one with the largest section along its length."""
+    slope = slope_of(context)
+    wall = place.wall
+    if not len(wall.pieces):
+        return None
+    depths = place.ceiling_mm - wall.lowest_foot(slope)
+    length = np.linalg.norm(wall.pieces[:, 1] - wall.pieces[:, 0], axis=1)
+    best = max(
+        np.unique(np.round(depths, 6)).tolist(),
+        key=lambda d: d * d * float(length[depths >= d - 1e-5].sum()),
+    )
+    if best <= context.process.layer_mm:
+        return None
+    good = depths >= best - 1e-5
+    patch = patchwork(place.rings, wall.anchors(good), 0.0, place.circles)
+    if patch is None:
+        return None
+    found = _carried(context, place, good, patch, min(best, patch.reach_mm * slope))
+    return found if isinstance(found, Lean) else None
+
+
+def _carried(
+    context: Context, place: Place, good: NDArray[np.bool_], patch: Patchwork, depth: float
+) -> Lean | NDArray[np.bool_]:
+    """The wedge on the good pieces; or the fewer that carry it."""
+    wall = place.wall
+    back = wall.meets(place.ceiling_mm - depth, slope_of(context))
+    carry = good & ~np.isnan(back)
+    if (carry != good).any():
+        return carry
+    behind = float(np.max(back[good]))
+    share = float(np.linalg.norm(wall.pieces[good, 1] - wall.pieces[good, 0], axis=1).sum())
+    strip = _strip(context, place, patch, place.ceiling_mm - depth, behind)
+    # A slope that goes on behind the anchor must come to lie within the wall.
+    behind += HAIR_MM + (context.stack.step_mm if behind > 0 else 0.0)
+    ready = replace(patch, behind_mm=behind, strip=strip)
+    return Lean(ready, depth, share / wall.length_mm)
+
+
+def _strip(
+    context: Context, place: Place, patch: Patchwork, foot_mm: float, behind_mm: float
+) -> shapely.Geometry:
+    """Plan region behind the anchor: what hangs there below the surface, and a hair of wall."""
+    stack = context.stack
+    first, last = place.layers
+    over = area_of(stack, last)
+    room = shapely.Polygon()
+    if behind_mm > 0:
+        foot = foot_mm - behind_mm * slope_of(context)
+        base = int(np.searchsorted(stack.cut_mm, foot, side="right")) - 1
+        lines = [c.polyline for c in patch.chains]
+        near = shapely.union_all([shapely.LineString(line) for line in lines]).buffer(
+            behind_mm + context.stack.step_mm + HAIR_MM, cap_style="flat", join_style="mitre"
+        )
+        open_room = over.difference(area_of(stack, min(max(base, 0), first)))
+        room = open_room.intersection(near).difference(place.region)
+        room = shapely.union_all(
+            [p for p in shapely.get_parts(room) if p.geom_type == "Polygon"
+             and shapely.distance(p, place.region) < TOUCH_MM]
+        )
+    whole = shapely.union(place.region, room).buffer(HAIR_MM, join_style="mitre")
+    return shapely.union(room, whole.intersection(over))
+
+
+def _round_end(patch: Patchwork) -> float:
+    """`ROUND_MM` where the point farthest from the anchor lies on a round edge that the slope
+    would only touch, else 0."""
+    for ring in rings_of(patch.region):
+        away = distance(ring, patch.chains)
+        k = int(np.argmax(away))
+        if away[k] < patch.reach_mm - 1e-6:
+            continue
+        before, after = ring[k] - ring[k - 1], ring[(k + 1) % len(ring)] - ring[k]
+        turn = math.degrees(abs(math.atan2(before[0] * after[1] - before[1] * after[0],
+                                           float(before @ after))))
+        level = min(away[k] - away[k - 1], away[k] - away[(k + 1) % len(ring)]) < 1e-6
+        if turn < 31.0 and not level:
+            return ROUND_MM
+    return 0.0
+
+
+def slope_of(context: Context) -> float:
+    """tan δc."""
+    return math.tan(math.radians(context.process.angle_deg))
+
+
+def solid_of(context: Context, place: Place, lean: Lean) -> Solid:
+    """The wedge in the forms that suit the two kernels, bounded by the surface itself."""
+    slope = slope_of(context)
+    whole = wedge(lean.patch, place.ceiling_mm, lean.depth_mm, slope, HAIR_MM)
+    flush = replace(lean.patch, behind_mm=max(0.0, lean.patch.behind_mm - HAIR_MM), strip=(
+        lean.patch.strip if lean.patch.behind_mm > HAIR_MM else None))
+    plain = wedge(flush, place.ceiling_mm, lean.depth_mm, slope)
+    under = _under_faces(context, place, lean)
+    assert context.solid is not None
+    if under is None:
+        return Fitted(whole, (plain, as_polyhedron(whole)))
+    body, room = evaluate(whole), evaluate(under, context.part)
+    new, same = body - context.solid, room - context.solid
+    allowed = AGREE * same.volume() + HAIR_MM
+    past = (new - room).volume()
+    if (same - body).volume() > allowed:
+        # The faces go on beyond the place.
+        return Fitted(whole, (plain, as_polyhedron(whole)))
+    if past > allowed:
+        # It would come out above the surface, where the part is thin: the surface ends it.
+        up = np.eye(4)
+        up[2, 3] = HAIR_MM
+        raised = Intersection((under.parts[1], Moved(under.parts[0], up)))
+        return Fitted(raised, (under,))
+    return Fitted(whole, (under, plain, as_polyhedron(whole)))
+
+
+def _under_faces(context: Context, place: Place, lean: Lean) -> Intersection | None:
+    """The room straight below the part's own faces over the place, above the slope."""
+    part = context.part
+    tents = slope_above(lean.patch, place.ceiling_mm, lean.depth_mm, slope_of(context))
+    if tents is None:
+        return None
+    low = place.ceiling_mm - lean.depth_mm - lean.patch.behind_mm * slope_of(context)
+    mesh = part.mesh
+    names = {f for member in place.findings for f in member.faces}
+    if lean.patch.behind_mm > 2 * HAIR_MM:
+        names |= _faces_over(context, place, lean, low)
+    faces = tuple(sorted(names))
+    triangles = part.triangles_of(faces)
+    if not len(triangles) or (mesh.cross[triangles, 2] > 1e-6 * mesh.areas[triangles]).any():
+        return None
+    depth = place.ceiling_mm - low + 2 * PAST_MM * (1.0 + slope_of(context))
+    return Intersection((Drop(faces, triangles, depth), tents))
+
+
+def _faces_over(context: Context, place: Place, lean: Lean, low: float) -> set[int]:
+    """Faces that look down over the room behind the anchor."""
+    mesh = context.part.mesh
+    room = shapely.difference(lean.patch.grown, place.region).buffer(-2 * HAIR_MM)
+    if room.is_empty:
+        return set()
+    corners = mesh.corners
+    z = corners[:, :, 2]
+    down = mesh.cross[:, 2] < -1e-3 * mesh.areas
+    near = np.flatnonzero(down & (z.max(axis=1) > low) & (z.min(axis=1) < place.ceiling_mm + 1e-6))
+    plan = shapely.polygons(corners[near][:, :, :2])
+    over = near[shapely.intersects(plan, room)]
+    return set(np.unique(mesh.face_of[over]).tolist())
+
+
+def deepest_wall(place: Place, slope: float) -> float:
+    """Greatest depth of wall below the place that a slope can lean on, mm."""
+    return float((place.ceiling_mm - place.wall.lowest_foot(slope)).max())
+
+
+def reach_of(place: Place) -> float:
+    """Greatest distance from the whole anchor, mm."""
+    patch = patchwork(place.rings, place.wall.lines, 0.0, place.circles)
+    return 0.0 if patch is None else patch.reach_mm
+
