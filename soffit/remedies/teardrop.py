@@ -22,8 +22,8 @@ flat arch, the planes start from its ends at the same slope.
 **Example.** r = 5, δc = 45°: apex 7.07 above the axis, 5.37 mm² cut away; cut level with the
 top of the circle it has a flat of 4.14 mm, within what any material bridges.
 
-**Limits.** Axes up to 30° from the platform; one that rises gets the pointed roof only. Above
-the roof two lines of wall must remain.
+**Limits.** An axis that rises, and a hole that a slit opens at the top, get the pointed roof
+only. Above the roof two lines of wall must remain.
 A crown that is not round, or that something in the hole fills, is left to other remedies.
 A seat or bearing that needs its whole circle must be protected; then the prop is what is left.
 """
@@ -31,6 +31,7 @@ A seat or bearing that needs its whole circle must be protected; then the prop i
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import manifold3d as m3
@@ -39,58 +40,21 @@ import numpy as np
 from soffit.findings.model import Finding
 from soffit.findings.places import LEVEL_DEG
 from soffit.part.mesh_solid import evaluate
-from soffit.part.model import Floats, Part, Surface
-from soffit.part.solid import Extrusion, Solid, Union
+from soffit.part.model import Floats
+from soffit.part.solid import Extrusion, Fitted, Solid, Union
 from soffit.remedies.context import HAIR_MM, Context
+from soffit.remedies.hole import Crown, find_crowns
 from soffit.remedies.model import Option
 from soffit.remedies.probe import hits, inside, reach_of
 
 NAME = "teardrop"
 RANK = 3
 
-# Steepest axis, degrees from the platform: above it the strips that are left are short and
-# the chamfer of the mouth is the simpler cure (common practice, no source).
-STEEPEST_AXIS_DEG = 30.0
-
 # Share of the bridging limit that a designed flat may use (common practice, no source).
 BRIDGE_SHARE = 0.8
 
 # Lines of wall that must stay above the roof (common practice, no source).
 WALL_LINES = 2.0
-
-# The round surface must reach this far to both sides of its crown, else it is a rounded
-# corner and not the top of a hole (from memory).
-LEAST_SIDE_DEG = 10.0
-
-# A gap in a hole up to this many radii with nothing at crown height is taken for a hole that
-# crosses it, and the roof goes through (from memory: holes that cross are of like size).
-CROSSING_RADII = 4.0
-
-
-@dataclass(frozen=True)
-class Crown:
-    """The top of a round hole. Directions are unit vectors (3,): `along` the axis, `across`
-    level, `up` normal to both. `low`, `high`: ends along the axis from `centre` (mm);
-    `left`, `right`: how far the surface reaches from the crown, radians."""
-
-    centre: Floats
-    along: Floats
-    across: Floats
-    up: Floats
-    radius: float
-    low: float
-    high: float
-    left: float
-    right: float
-
-    @property
-    def rise_rad(self) -> float:
-        """Angle of the axis from the platform."""
-        return math.asin(min(1.0, abs(float(self.along[2]))))
-
-    def at(self, t: float, x: float, y: float) -> Floats:
-        """Point at `t` along the axis, `x` across and `y` above it, (3,)."""
-        return self.centre + t * self.along + x * self.across + y * self.up
 
 
 def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]]:
@@ -106,27 +70,42 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     made: list[Option] = []
     reasons: list[str] = []
     for level in (True, False):
-        cuts: list[Solid] = []
-        said: list[str] = []
+        cuts: list[_Cut] = []
         problems: list[str] = []
         for crown in crowns:
             try:
-                cut, words = _cut(context, solid, crown, level)
+                cuts.append(_cut(context, solid, crown, level))
             except _No as no:
                 problems.append(str(no))
-            else:
-                cuts.append(cut)
-                said.append(words)
         if problems:
             reasons += [f"teardrop: {p}" for p in problems]
-        elif cuts:
-            shape: Solid = cuts[0] if len(cuts) == 1 else Union(tuple(cuts))
-            volume = float((solid ^ evaluate(shape, context.part)).volume())
-            why = "; ".join(dict.fromkeys(said))
-            made.append(Option(NAME, finding.id, "cut", shape, RANK, why, volume_mm3=volume))
-    if len(made) == 2 and abs(made[0].volume_mm3 - made[1].volume_mm3) < 1e-6:
+            continue
+        exact = _all(cut.exact for cut in cuts)
+        lifted = _all(cut.lifted for cut in cuts)
+        shape = Fitted(_all(cut.mesh for cut in cuts), (exact, lifted) if level else (exact,))
+        volume = float((solid ^ evaluate(shape, context.part)).volume())
+        why = "; ".join(dict.fromkeys(cut.words for cut in cuts))
+        made.append(Option(NAME, finding.id, "cut", shape, RANK, why, volume_mm3=volume))
+    if len(made) == 2 and made[0].why == made[1].why:
         made.pop()
     return made, list(dict.fromkeys(reasons))
+
+
+def _all(solids: Iterable[Solid]) -> Solid:
+    parts = tuple(solids)
+    return parts[0] if len(parts) == 1 else Union(parts)
+
+
+@dataclass(frozen=True)
+class _Cut:
+    """The cut of one crown for either kernel: `exact` ends flush with the hole and, where it
+    is level, touches the circle in one line; `lifted` and `mesh` end a hair above that line,
+    and `mesh` a hair past the ends, so that nothing merely touches. `words` say what it is."""
+
+    mesh: Extrusion
+    exact: Extrusion
+    lifted: Extrusion
+    words: str
 
 
 class _No(Exception):
@@ -142,13 +121,20 @@ def roof_angle(limit_rad: float, rise_rad: float) -> float:
     return math.acos(ratio) if ratio < 1.0 else 0.0
 
 
-def profile(radius: float, phi: float, left: float, right: float, flat_mm: float | None) -> Floats:
+def profile(
+    radius: float,
+    phi: float,
+    left: float,
+    right: float,
+    flat_mm: float | None,
+    lift_mm: float = 0.0,
+) -> Floats:
     """Outline of the cut in the plane normal to the axis, (n, 2) mm, counter-clockwise.
 
     Origin on the axis, y up. It holds the roof from the points where the planes leave the
     circle (φ from the crown, or its ends `left` and `right` if those come first) and the
     segment of the circle below them. Cut level where the roof is `flat_mm` wide, though not
-    below the crown; None leaves it pointed.
+    below `lift_mm` above the crown; None leaves it pointed.
     """
     a, b = min(phi, right), min(phi, left)
     foot_right = np.array([radius * math.sin(a), radius * math.cos(a)])
@@ -159,168 +145,58 @@ def profile(radius: float, phi: float, left: float, right: float, flat_mm: float
     apex = np.array([x, foot_right[1] + (foot_right[0] - x) * slope])
     if flat_mm is None:
         return np.array([foot_left, foot_right, apex])
-    y = max(radius, float(apex[1]) - 0.5 * flat_mm * slope)
+    y = max(radius + lift_mm, float(apex[1]) - 0.5 * flat_mm * slope)
     half = (float(apex[1]) - y) / slope
     if half < 1e-9:
         return np.array([foot_left, foot_right, apex])
     return np.array([foot_left, foot_right, [x + half, y], [x - half, y]])
 
 
-def find_crowns(part: Part, finding: Finding, solid: m3.Manifold | None = None) -> list[Crown]:
-    """Crowns of round holes that a finding lies under, one for each stretch of a hole.
-
-    With `solid`, stretches that only a crossing hole or a narrow gap parts count as one.
-    """
-    ids = np.unique(part.mesh.face_of[finding.patch.triangles]).tolist()
-    under = [f for f in ids if _is_hole(part, f)]
-    crowns: list[Crown] = []
-    done: set[int] = set()
-    for face in under:
-        if face in done:
-            continue
-        group = [k.id for k in part.faces if _is_hole(part, k.id) and _same(part, face, k.id)]
-        for stretch in _stretches(part, group, solid):
-            if not set(stretch) & set(under):
-                continue
-            done |= set(stretch)
-            crown = _crown(part, stretch)
-            if crown is not None:
-                crowns.append(crown)
-    return crowns
-
-
-def _is_hole(part: Part, face_id: int) -> bool:
-    face = part.face(face_id)
-    if face.surface is not Surface.CYLINDER or not face.inward or face.axis_dir is None:
-        return False
-    rise = math.asin(min(1.0, abs(face.axis_dir[2]) / float(np.linalg.norm(face.axis_dir))))
-    return rise <= math.radians(STEEPEST_AXIS_DEG)
-
-
-def _axis(part: Part, face_id: int) -> tuple[Floats, Floats, float]:
-    face = part.face(face_id)
-    direction = np.array(face.axis_dir)
-    direction /= np.linalg.norm(direction)
-    return np.array(face.axis_point), direction, float(face.radius_mm or 0.0)
-
-
-def _same(part: Part, one: int, other: int) -> bool:
-    """Whether two faces lie on one cylinder, to within what tessellation blurs."""
-    p, d, r = _axis(part, one)
-    q, e, s = _axis(part, other)
-    blur = max(HAIR_MM, 2.0 * part.deflection_mm)
-    apart = float(np.linalg.norm(np.cross(q - p, d)))
-    length = max(part.size_mm)
-    return (
-        abs(r - s) <= blur
-        and apart <= blur
-        and float(np.linalg.norm(np.cross(d, e))) * length <= 2.0 * blur
-    )
-
-
-def _stretches(part: Part, group: list[int], solid: m3.Manifold | None) -> list[list[int]]:
-    """Faces of one cylinder grouped by where they lie along it: two lugs with aligned holes
-    are two stretches, a hole that another one crosses is one."""
-    p, d, radius = _axis(part, group[0])
-    up = np.array([0.0, 0.0, 1.0]) - d[2] * d
-    crown = p + 0.98 * radius * up / np.linalg.norm(up)
-    spans = []
-    for face in group:
-        t = (part.mesh.corners[part.mesh.face_of == face].reshape(-1, 3) - p) @ d
-        spans.append((float(t.min()), float(t.max()), face))
-    joined: list[list[int]] = []
-    end = -math.inf
-    for low, high, face in sorted(spans):
-        gap = low - end
-        open_gap = gap <= CROSSING_RADII * radius and solid is not None and (
-            gap <= HAIR_MM or not hits(solid, crown + end * d, d, gap)
-        )
-        if joined and (gap <= HAIR_MM or open_gap):
-            joined[-1].append(face)
-        else:
-            joined.append([face])
-        end = max(end, high)
-    return joined
-
-
-def _crown(part: Part, faces: list[int]) -> Crown | None:
-    """The crown of one stretch of a hole; None where the surface does not reach over its top."""
-    p, along, radius = _axis(part, faces[0])
-    if along[np.argmax(np.abs(along))] < 0:
-        along = -along
-    across = np.array([along[1], -along[0], 0.0])
-    across /= np.linalg.norm(across)
-    up = np.cross(across, along)
-    if up[2] < 0:
-        across, up = -across, -up
-    mine = np.isin(part.mesh.face_of, np.array(faces))
-    corners = part.mesh.corners[mine]
-    q = corners - p
-    x, y = q @ across, q @ up
-    # Angle of each corner from the crown, positive to the right.
-    angle = np.arctan2(x, y)
-    centre = corners.mean(axis=1) - p
-    towards = np.einsum("ij,ij->i", part.mesh.normals[mine], centre)
-    over = (np.abs(angle) < math.pi / 2).all(axis=1) & (towards < 0)
-    if not over.any():
-        return None
-    here = [b for b in _merge(angle[over].min(axis=1), angle[over].max(axis=1))
-            if b[0] <= 0.0 <= b[1]]
-    if not here:
-        return None
-    left, right = -here[0][0], here[0][1]
-    if min(left, right) < math.radians(LEAST_SIDE_DEG):
-        return None
-    t = (q @ along).reshape(-1)
-    return Crown(p, along, across, up, radius, float(t.min()), float(t.max()), left, right)
-
-
-def _merge(low: Floats, high: Floats) -> list[tuple[float, float]]:
-    """Intervals joined where they touch (to 1e-6, far below any facet), sorted."""
-    joined: list[tuple[float, float]] = []
-    for k in np.argsort(low, kind="stable").tolist():
-        if joined and low[k] <= joined[-1][1] + 1e-6:
-            joined[-1] = (joined[-1][0], max(joined[-1][1], float(high[k])))
-        else:
-            joined.append((float(low[k]), float(high[k])))
-    return joined
-
-
-def _cut(
-    context: Context, solid: m3.Manifold, crown: Crown, level: bool
-) -> tuple[Extrusion, str]:
-    """The solid to cut for one crown and what it is, in words; raises _No with the reason."""
+def _cut(context: Context, solid: m3.Manifold, crown: Crown, level: bool) -> _Cut:
+    """The solid to cut for one crown; raises _No with the reason why there is none."""
     process = context.process
     limit = math.radians(process.angle_deg)
     phi = roof_angle(limit, crown.rise_rad)
-    diameter = 2.0 * crown.radius
-    where = f"the hole of {diameter:.4g} mm diameter"
+    where = f"the hole of {2.0 * crown.radius:.4g} mm diameter"
     if phi <= 0.0:
         raise _No(f"{where} lies steep enough already")
     flat_limit = BRIDGE_SHARE * process.bridge_mm
     if level and crown.rise_rad >= math.radians(LEVEL_DEG):
         raise _No(f"a level roof on {where} would rise only with its axis, at "
                   f"{math.degrees(crown.rise_rad):.3g}° from the platform; it needs the point")
+    if level and crown.broken:
+        raise _No(f"{where} is open at the top, so a level roof would have no second end; "
+                  "it needs the point")
     if level and flat_limit <= 0.0:
         raise _No(f"{where}: this process bridges nothing, so only the pointed roof holds")
-    outline = profile(crown.radius, phi, crown.left, crown.right, flat_limit if level else None)
-    low, high = _ends(solid, crown, outline)
+    flat = flat_limit if level else None
+    outline = profile(crown.radius, phi, crown.left, crown.right, flat)
+    lifted = profile(crown.radius, phi, crown.left, crown.right, flat, HAIR_MM)
+    flush, past = _ends(solid, crown, outline)
     _check_clear(context, solid, crown, outline)
     _check_wall(context, solid, crown, outline)
-    polygon = np.array([crown.at(low, x, y) for x, y in outline.tolist()])
-    step = (high - low) * crown.along
-    cut = Extrusion(polygon, (float(step[0]), float(step[1]), float(step[2])))
     top = outline[2:]
     if len(top) == 2:
-        flat = float(np.ptp(top[:, 0]))
-        return cut, (
+        words = (
             f"the crown of {where} is cut to a roof at {process.angle_deg:.3g}° from the "
-            f"platform, level over the last {flat:.2f} mm, which are bridged"
+            f"platform, level over the last {float(np.ptp(top[:, 0])):.2f} mm, which are bridged"
         )
-    return cut, (
-        f"the crown of {where} is cut to a point {top[0, 1] - crown.radius:.2f} mm above the "
-        f"circle, nowhere flatter than {process.angle_deg:.3g}° from the platform"
+    else:
+        words = (
+            f"the crown of {where} is cut to a point {top[0, 1] - crown.radius:.2f} mm above "
+            f"the circle, nowhere flatter than {process.angle_deg:.3g}° from the platform"
+        )
+    return _Cut(
+        _swept(crown, lifted, past), _swept(crown, outline, flush), _swept(crown, lifted, flush),
+        words,
     )
+
+
+def _swept(crown: Crown, outline: Floats, ends: tuple[float, float]) -> Extrusion:
+    low, high = ends
+    polygon = np.array([crown.at(low, x, y) for x, y in outline.tolist()])
+    step = (high - low) * crown.along
+    return Extrusion(polygon, (float(step[0]), float(step[1]), float(step[2])))
 
 
 def _samples(crown: Crown, count: int = 9) -> Floats:
@@ -329,31 +205,36 @@ def _samples(crown: Crown, count: int = 9) -> Floats:
     return np.asarray(crown.low + (crown.high - crown.low) * share)
 
 
-def _ends(solid: m3.Manifold, crown: Crown, outline: Floats) -> tuple[float, float]:
-    """Where the cut starts and ends along the axis.
+def _ends(
+    solid: m3.Manifold, crown: Crown, outline: Floats
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Where the cut starts and ends along the axis: for the B-rep, and for the mesh.
 
-    A blind end stops at the end of the round surface. An end that opens to the outside goes
-    on through what leans over it (a sloping wall, a rounded mouth), a hair past the surface,
-    but not farther than twice the height of the roof.
+    A blind end stops at the end of the round surface, in the mesh a hair past it. An end that
+    opens goes on through what leans over it (a sloping wall, a rounded mouth), a hair past the
+    surface, but not farther than the radius nor to what stands opposite.
     """
-    height = float(outline[:, 1].max()) - crown.radius
-    farthest = 2.0 * height
-    ends = []
+    flush, past = [], []
     for end, way in ((crown.low, -1.0), (crown.high, 1.0)):
         direction = way * crown.along
         mouth = crown.at(end, 0.0, 0.98 * crown.radius) + HAIR_MM * direction
         reach = reach_of(solid)
-        if hits(solid, mouth, direction, reach):
-            ends.append(end)
+        ahead = hits(solid, mouth, direction, reach)
+        room = ahead[0].at_mm if ahead else math.inf
+        if room <= HAIR_MM or (ahead and not ahead[0].entering):
+            flush.append(end)
+            past.append(end + way * HAIR_MM)
             continue
-        past = 0.0
+        lean = 0.0
         for x, y in _roof_points(crown, outline):
             start = crown.at(end, x, y) - HAIR_MM * direction
             found = hits(solid, start, direction, reach)
-            if found and not found[0].entering:
-                past = max(past, found[0].at_mm - HAIR_MM)
-        ends.append(end + way * (past + HAIR_MM) if past <= farthest else end)
-    return ends[0], ends[1]
+            if found and not found[0].entering and found[0].at_mm - HAIR_MM <= crown.radius:
+                lean = max(lean, found[0].at_mm - HAIR_MM)
+        out = end + way * min(lean + HAIR_MM, room)
+        flush.append(out)
+        past.append(out)
+    return (flush[0], flush[1]), (past[0], past[1])
 
 
 def _roof_points(crown: Crown, outline: Floats) -> list[tuple[float, float]]:
@@ -389,12 +270,14 @@ def _check_wall(context: Context, solid: m3.Manifold, crown: Crown, outline: Flo
     reach = reach_of(solid)
     up = np.array([0.0, 0.0, 1.0])
     thinnest = math.inf
+    left, right = float(outline[0, 0]), float(outline[1, 0])
+    across = np.unique([*np.linspace(left, right, 7)[1:-1], *outline[2:, 0]])
     for t in _samples(crown):
-        if not inside(solid, crown.at(t, 0.0, crown.radius + 2 * context.stack.slack_mm)):
-            continue  # another hole crosses here
-        for x, y in outline[2:].tolist():
-            start = crown.at(t, x, y)
-            found = hits(solid, start, up, reach)
+        for x in across.tolist():
+            rim = math.sqrt(crown.radius**2 - x**2) + 2 * context.stack.slack_mm
+            if not inside(solid, crown.at(t, x, rim)):
+                continue  # another hole or a slit opens into this one here
+            found = hits(solid, crown.at(t, x, _roof_mm(outline, x)), up, reach)
             solid_here = bool(found) and not found[0].entering
             thinnest = min(thinnest, found[0].at_mm if solid_here else 0.0)
     if thinnest < least - 1e-9:
@@ -402,3 +285,9 @@ def _check_wall(context: Context, solid: m3.Manifold, crown: Crown, outline: Flo
             f"over the roof of the hole of {2 * crown.radius:.4g} mm diameter only "
             f"{thinnest:.2f} mm of wall would remain; {least:.2f} mm are needed"
         )
+
+
+def _roof_mm(outline: Floats, x: float) -> float:
+    """Height of the roof above the axis at `x` across, mm."""
+    roof = np.concatenate([outline[1:], outline[:1]])[::-1]
+    return float(np.interp(x, roof[:, 0], roof[:, 1]))
