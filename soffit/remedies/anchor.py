@@ -123,7 +123,7 @@ class Arc:
 
 
 Element = Edge | Arc
-Circle = tuple[Floats, float]
+Circle = tuple[Floats, float | None]  # centre (2,) and radius, None where only the axis is known
 
 
 @dataclass(frozen=True)
@@ -210,9 +210,11 @@ def reach(region: shapely.Geometry, chains: Sequence[Chain]) -> float:
     centres = centres[shapely.contains_xy(region, centres[:, 0], centres[:, 1])]
     if len(centres):
         best = max(best, float(distance(centres, chains).max()))
+    corner = best
     for index in np.argsort(-far, kind="stable")[:24].tolist():
         best = max(best, far[index], _polished(points[index], step, region, elements))
-    return best
+    # The middle of a chord of a hole lies farther than the round edge itself.
+    return corner if best - corner < ARC_SAGITTA_MM / 2 else best
 
 
 def _polished(
@@ -328,12 +330,14 @@ def _recognised(line: Floats, closed: bool, circles: Sequence[Circle]) -> Chain:
 
 
 def _snapped(arc: Arc, circles: Sequence[Circle]) -> Arc:
-    """The arc on the nearest of `circles` that it fits, else as it is."""
+    """The arc on the nearest of `circles` that it fits, or about its centre; else as it is."""
     best, near = arc, SNAP_MM
-    for centre, radius in circles:
+    for centre, known in circles:
+        radius = arc.radius if known is None else known
         off = max(float(np.linalg.norm(centre - arc.centre)), abs(radius - arc.radius))
-        if off < near:
-            near = off
+        # A circle of the part says more than an axis alone.
+        if off < near or (off < SNAP_MM and known is not None and best is not arc):
+            near = min(off, near)
             start, end = arc.start - centre, arc.end - centre
             a0, a1 = math.atan2(start[1], start[0]), math.atan2(end[1], end[0])
             turn = (a1 - a0) % (2 * math.pi) if arc.turn > 0 else -((a0 - a1) % (2 * math.pi))

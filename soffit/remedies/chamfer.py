@@ -27,7 +27,7 @@ from soffit.remedies.under import (
     closes_a_hole,
     deepest_wall,
     lean_as_far,
-    lean_on,
+    leans_on,
     place_of,
     reach_of,
     slope_of,
@@ -56,24 +56,24 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         return [], ["chamfer: no wall holds this place, so a chamfer has nothing to start from"]
     lip = 0.75 * context.process.lip_mm  # a quarter kept as margin (common practice, no source)
     found = []
-    for name, short, words in (
+    for name, left, words in (
         ("chamfer", 0.0, "run to the edge, so that nothing flat is left"),
         ("chamfer leaving a lip", lip, f"a lip of {lip:.2f} mm stays"),
     ):
-        lean = lean_on(context, place, short)
-        if lean is not None and lean.depth_mm > context.process.layer_mm:
-            why = f"{lean.depth_mm:.1f} mm deep; {words}"
-            solid = solid_of(context, place, lean)
-            found.append(Option(name, finding.id, "add", solid, RANK, why))
+        for lean in leans_on(context, place, left):
+            if lean.depth_mm > context.process.layer_mm:
+                why = f"{lean.depth_mm:.1f} mm deep; {words}"
+                solid = solid_of(context, place, lean)
+                found.append(Option(name, finding.id, "add", solid, RANK, why))
     if found:
         return found, []
     slope = slope_of(context)
     need, most = reach_of(place) * slope, deepest_wall(place, slope)
-    lean = lean_as_far(context, place)
-    if lean is None or lean.depth_mm < WORTH * need:
+    short = lean_as_far(context, place)
+    if short is None or short.depth_mm < WORTH * need:
         return [], [f"chamfer: {need:.1f} mm of wall are needed, the wall below is only "
                     f"{most:.1f} mm high"]
-    why = (f"{lean.depth_mm:.1f} mm deep, as far as the wall below goes; a whole one needs "
+    why = (f"{short.depth_mm:.1f} mm deep, as far as the wall below goes; a whole one needs "
            f"{need:.1f} mm")
-    solid = solid_of(context, place, lean)
+    solid = solid_of(context, place, short)
     return [Option("chamfer as deep as the wall", finding.id, "add", solid, RANK, why)], []

@@ -22,7 +22,7 @@ from soffit.remedies.model import Option
 from soffit.remedies.under import (
     closes_a_hole,
     deepest_wall,
-    lean_on,
+    leans_on,
     place_of,
     reach_of,
     slope_of,
@@ -56,11 +56,11 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     ):
         if place.pierced and rank == 4:
             continue
-        lean = lean_on(context, place, short)
-        if lean is not None and lean.depth_mm > context.process.layer_mm:
-            why = f"{lean.depth_mm:.1f} mm high; {words}"
-            solid = solid_of(context, place, lean)
-            found.append(Option(name, finding.id, "add", solid, rank, why))
+        for lean in leans_on(context, place, short):
+            if lean.depth_mm > context.process.layer_mm:
+                why = f"{lean.depth_mm:.1f} mm high; {words}"
+                solid = solid_of(context, place, lean)
+                found.append(Option(name, finding.id, "add", solid, rank, why))
     if found:
         return found, []
     slope = slope_of(context)

@@ -8,6 +8,7 @@ at the smallest angle that holds, and ends at the surface itself.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,16 +18,25 @@ from numpy.typing import NDArray
 from soffit.findings.model import Finding
 from soffit.layers.stack import GRID_MM
 from soffit.part.mesh_solid import evaluate
-from soffit.part.model import Face, Floats, Surface
+from soffit.part.model import Face, Floats, Ints, Surface
 from soffit.part.solid import Drop, Fitted, Intersection, Moved, Solid
-from soffit.remedies.anchor import Circle, distance, polygon, rings_of
+from soffit.remedies.anchor import (
+    ARC_SAGITTA_MM,
+    ARC_TURN_DEG,
+    Circle,
+    distance,
+    polygon,
+    rings_of,
+)
 from soffit.remedies.context import HAIR_MM, Context
+from soffit.remedies.probe import hits
 from soffit.remedies.wall import Wall, area_of, wall_below
 from soffit.remedies.wedge import (
     PAST_MM,
     Patchwork,
     as_polyhedron,
     patchwork,
+    plan_solid,
     slope_above,
     wedge,
 )
@@ -39,6 +49,9 @@ CROWN_DEG = 8.0
 # Where the farthest point lies on a round edge, the slope ends this much deeper, or it would
 # touch that edge in one point (derived: five hairs).
 ROUND_MM = 0.05
+# Facets of a slope begin and end up to half a layer before its first and after its last strip:
+# at 15° that is 0.4 mm in plan (derived, doubled).
+NEAR_MM = 1.0
 # The forms of a wedge agree within this share of its volume (derived: a chord's sagitta of
 # 0.02 mm on a round wall of 5 mm, twice).
 AGREE = 0.01
@@ -47,12 +60,14 @@ AGREE = 0.01
 @dataclass(frozen=True)
 class Place:
     """Findings that are one place: its plan `rings`, its `anchors`, the wall below them, the
-    height of its highest point and whether a hole pierces it."""
+    height of its highest point and whether a hole pierces it. `surface` (n, 3): the corners of
+    its facets near it, which may go on a little past the last layer that shows them."""
 
     findings: tuple[Finding, ...]
     region: shapely.Geometry
     rings: tuple[Floats, ...]
     wall: Wall
+    surface: Floats
     ceiling_mm: float
     layers: tuple[int, int]
     circles: tuple[Circle, ...]
@@ -106,10 +121,21 @@ def place_of(context: Context, finding: Finding) -> Place:
         whole,
         finding.patch.rings if len(members) == 1 else rings_of(whole),
         wall_below(context.stack, context.solid, anchors, (first, last)),
+        _surface(context, members, whole),
         max(f.patch.z_mm[1] for f in members),
         (first, last),
         _circles(context),
     )
+
+
+def _surface(
+    context: Context, members: Sequence[Finding], region: shapely.Geometry
+) -> Floats:
+    mesh = context.part.mesh
+    used = np.unique(np.concatenate([mesh.triangles[f.patch.triangles].ravel() for f in members]))
+    points = mesh.vertices[used]
+    near = shapely.dwithin(shapely.points(points[:, :2]), region, NEAR_MM)
+    return np.asarray(points[near])
 
 
 def _joined(a: Finding, b: Finding) -> bool:
@@ -140,14 +166,20 @@ def _away_from(line: Floats, rest: shapely.Geometry) -> list[Floats]:
 
 
 def _circles(context: Context) -> tuple[Circle, ...]:
-    """Circles of the part's upright round faces."""
-    found = []
+    """Axes of the part's upright round faces, with the radius of cylinders; these last."""
+    axes: list[Circle] = []
+    circles: list[Circle] = []
     for face in context.part.faces:
-        if face.surface is not Surface.CYLINDER or face.axis_dir is None:
+        if face.axis_point is None or face.surface is Surface.SPHERE:
             continue
-        if abs(face.axis_dir[2]) > 1 - 1e-9 and face.axis_point and face.radius_mm:
-            found.append((np.array(face.axis_point[:2]), face.radius_mm))
-    return tuple(found)
+        if face.axis_dir is None or abs(face.axis_dir[2]) < 1 - 1e-9:
+            continue
+        centre = np.array(face.axis_point[:2])
+        if face.surface is Surface.CYLINDER:
+            circles.append((centre, face.radius_mm))
+        else:
+            axes.append((centre, None))
+    return (*axes, *circles)
 
 
 def closes_a_hole(context: Context, place: Place) -> bool:
@@ -187,9 +219,23 @@ def _on_axis(face: Face, axis: Floats, point: Floats) -> bool:
     return bool(np.linalg.norm(off - (off @ axis) * axis) < TOUCH_MM)
 
 
-def lean_on(context: Context, place: Place, short_mm: float) -> Lean | None:
+def leans_on(context: Context, place: Place, short_mm: float) -> list[Lean]:
+    """Wedges that end `short_mm` before the farthest point: one whose foot bridges what is
+    missing of the wall, as far as the process spans it, and one that leans only on what is there,
+    if that is another."""
+    span = context.process.bridge_mm
+    found = [_lean_on(context, place, short_mm, gap) for gap in (span, 0.0)]
+    whole, apart = found
+    if whole is None or apart is None:
+        return [lean for lean in found if lean is not None]
+    return [whole] if whole.carried == apart.carried else [whole, apart]
+
+
+def _lean_on(
+    context: Context, place: Place, short_mm: float, gap_mm: float
+) -> Lean | None:
     """The wedge that ends `short_mm` before the farthest point, on those parts of the anchor
-    whose wall stands deep enough for it; None where none does."""
+    whose wall stands deep enough for it or lacks no more than `gap_mm`; None where none does."""
     slope = slope_of(context)
     good = np.ones(len(place.wall.pieces), dtype=bool)
     while good.any():
@@ -197,12 +243,22 @@ def lean_on(context: Context, place: Place, short_mm: float) -> Lean | None:
         if patch is None:
             return None
         round_end = 0.0 if short_mm > 0 else _round_end(patch)
-        depth = (patch.reach_mm - short_mm) * slope + round_end
-        found = _carried(context, place, good, patch, depth)
+        depth = _depth(place, patch, slope) - short_mm * slope + round_end
+        found = _carried(context, place, good, patch, depth, gap_mm)
         if isinstance(found, Lean):
             return found
         good = found
     return None
+
+
+def _depth(place: Place, patch: Patchwork, slope: float) -> float:
+    """How far below the ceiling a slope starts that passes below the whole surface."""
+    level = patch.reach_mm * slope
+    if not len(place.surface):
+        return level
+    away = distance(place.surface[:, :2], patch.chains)
+    deep = float((away * slope + place.ceiling_mm - place.surface[:, 2]).max())
+    return deep if deep > level + GRID_MM else level
 
 
 def lean_as_far(context: Context, place: Place) -> Lean | None:
@@ -224,20 +280,26 @@ def lean_as_far(context: Context, place: Place) -> Lean | None:
     patch = patchwork(place.rings, wall.anchors(good), 0.0, place.circles)
     if patch is None:
         return None
-    found = _carried(context, place, good, patch, min(best, patch.reach_mm * slope))
+    depth = min(best, _depth(place, patch, slope))
+    found = _carried(context, place, good, patch, depth, 0.0)
     return found if isinstance(found, Lean) else None
 
 
 def _carried(
-    context: Context, place: Place, good: NDArray[np.bool_], patch: Patchwork, depth: float
+    context: Context,
+    place: Place,
+    good: NDArray[np.bool_],
+    patch: Patchwork,
+    depth: float,
+    gap_mm: float,
 ) -> Lean | NDArray[np.bool_]:
     """The wedge on the good pieces; or the fewer that carry it."""
     wall = place.wall
     back = wall.meets(place.ceiling_mm - depth, slope_of(context))
-    carry = good & ~np.isnan(back)
+    carry = good & wall.bridged(good & ~np.isnan(back), gap_mm)
     if (carry != good).any():
         return carry
-    behind = float(np.max(back[good]))
+    behind = float(np.nanmax(back[good]))
     share = float(np.linalg.norm(wall.pieces[good, 1] - wall.pieces[good, 0], axis=1).sum())
     strip = _strip(context, place, patch, place.ceiling_mm - depth, behind)
     # A slope that goes on behind the anchor must come to lie within the wall.
@@ -282,8 +344,9 @@ def _round_end(patch: Patchwork) -> float:
         before, after = ring[k] - ring[k - 1], ring[(k + 1) % len(ring)] - ring[k]
         turn = math.degrees(abs(math.atan2(before[0] * after[1] - before[1] * after[0],
                                            float(before @ after))))
-        level = min(away[k] - away[k - 1], away[k] - away[(k + 1) % len(ring)]) < 1e-6
-        if turn < 31.0 and not level:
+        # Along a round edge about the anchor's own centre nothing is farthest but by its chords.
+        around = away[np.arange(k - 3, k + 4) % len(ring)]
+        if 1.0 < turn < ARC_TURN_DEG and away[k] - around.min() > ARC_SAGITTA_MM:
             return ROUND_MM
     return 0.0
 
@@ -308,15 +371,14 @@ def solid_of(context: Context, place: Place, lean: Lean) -> Solid:
     new, same = body - context.solid, room - context.solid
     allowed = AGREE * same.volume() + HAIR_MM
     past = (new - room).volume()
-    if (same - body).volume() > allowed:
+    margin = NEAR_MM if "air/slope" in place.kinds else 5 * HAIR_MM
+    near = plan_solid(lean.patch.grown.buffer(margin), -PAST_MM, place.ceiling_mm + PAST_MM)
+    if (same - evaluate(near)).volume() > allowed:
         # The faces go on beyond the place.
         return Fitted(whole, (plain, as_polyhedron(whole)))
     if past > allowed:
         # It would come out above the surface, where the part is thin: the surface ends it.
-        up = np.eye(4)
-        up[2, 3] = HAIR_MM
-        raised = Intersection((under.parts[1], Moved(under.parts[0], up)))
-        return Fitted(raised, (under,))
+        return Fitted(Intersection((under.parts[1], _raised(under.parts[0], HAIR_MM))), (under,))
     return Fitted(whole, (under, plain, as_polyhedron(whole)))
 
 
@@ -336,7 +398,36 @@ def _under_faces(context: Context, place: Place, lean: Lean) -> Intersection | N
     if not len(triangles) or (mesh.cross[triangles, 2] > 1e-6 * mesh.areas[triangles]).any():
         return None
     depth = place.ceiling_mm - low + 2 * PAST_MM * (1.0 + slope_of(context))
-    return Intersection((Drop(faces, triangles, depth), tents))
+    room: Solid = Drop(faces, triangles, depth)
+    if _held_round(lean.patch):
+        # The slopes may meet in a point or a ridge right at the ceiling: with the
+        # room's top within the part above, that is no contact of its own.
+        room = _raised(room, 0.5 * _thickness(context, triangles))
+    return Intersection((room, tents))
+
+
+def _held_round(patch: Patchwork) -> bool:
+    """Whether no edge of the patch is free."""
+    held = sum(float(np.linalg.norm(np.diff(c.polyline, axis=0), axis=1).sum())
+               for c in patch.chains)
+    return held > 0.999 * float(shapely.length(patch.region))
+
+
+def _raised(solid: Solid, by_mm: float) -> Moved:
+    up = np.eye(4)
+    up[2, 3] = by_mm
+    return Moved(solid, up)
+
+
+def _thickness(context: Context, triangles: Ints) -> float:
+    """Least thickness of the part straight above some facets, at most `PAST_MM`."""
+    assert context.solid is not None
+    thickness = PAST_MM
+    for x, y, z in context.part.mesh.corners[triangles].mean(axis=1).tolist():
+        start = np.array([x, y, z + HAIR_MM])
+        found = hits(context.solid, start, np.array([0.0, 0.0, 1.0]), PAST_MM)
+        thickness = min([thickness, *(h.at_mm for h in found if not h.entering)])
+    return thickness
 
 
 def _faces_over(context: Context, place: Place, lean: Lean, low: float) -> set[int]:

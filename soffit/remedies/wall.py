@@ -66,6 +66,18 @@ class Wall:
         last = np.nanmax(np.where(np.isnan(self.back_mm), 0.0, self.back_mm), axis=1)
         return np.asarray(self.bottom_mm + last * slope)
 
+    def bridged(self, good: NDArray[np.bool_], gap_mm: float) -> NDArray[np.bool_]:
+        """The good pieces and those between two of them that are no more than `gap_mm` apart."""
+        found = good.copy()
+        for k in range(len(self.lines)):
+            mine = np.flatnonzero(self.line_of == k)
+            ends = mine[good[mine]]
+            for a, b in itertools.pairwise(ends.tolist()):
+                apart = np.linalg.norm(self.pieces[b, 0] - self.pieces[a, 1])
+                if b > a + 1 and apart <= gap_mm:
+                    found[a:b] = True
+        return found
+
     def anchors(self, good: NDArray[np.bool_]) -> tuple[Floats, ...]:
         """The anchor polylines as far as their pieces are `good`."""
         lines: list[Floats] = []

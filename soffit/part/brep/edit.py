@@ -132,8 +132,8 @@ def _apply(state: _State, change: Change, frame: Frame) -> _State:
     for form in _forms(change.solid):
         try:
             tool = _tool(form, frame)
-        except SoffitError as error:
-            reasons.append(f"{error}; drop the edit")
+        except Exception as error:
+            reasons.append(f"{_words(error)}; drop the edit")
             continue
         touched = [i for i, solid in enumerate(state.solids) if _boxes_meet(solid, tool)]
         if not touched:
@@ -143,8 +143,8 @@ def _apply(state: _State, change: Change, frame: Frame) -> _State:
         for fuzzy_mm in _FUZZY_MM:
             try:
                 made, slivers = _attempt(state, change, tool, touched, fuzzy_mm)
-            except GeometryError as error:
-                reasons.append(f"{error}; not applied")
+            except Exception as error:
+                reasons.append(f"{_words(error)}; not applied")
                 continue
             if not slivers:
                 return made
@@ -153,6 +153,15 @@ def _apply(state: _State, change: Change, frame: Frame) -> _State:
         return slivered
     # The exact attempt says best what is wrong.
     raise GeometryError(f"{_doing(change)}: {reasons[0]}")
+
+
+def _words(error: Exception) -> str:
+    """What went wrong in one attempt; an error that is not of geometry is passed on."""
+    if isinstance(error, SoffitError):
+        return str(error)
+    if not type(error).__module__.startswith("OCP"):
+        raise error
+    return f"the B-rep kernel failed ({type(error).__name__})"
 
 
 def _attempt(
@@ -278,17 +287,23 @@ class _Descent:
         faces = map_of(result, TopAbs_FACE)
         old = {faces.FindIndex(i) for face in self._faces for i in _images(face, history)}
         made = compound_of(f for i, f in enumerate(items(faces), start=1) if i not in old)
+        own = compound_of(self._faces)
         kept: list[TopoDS_Shape] = []
         for kind in (TopAbs_EDGE, TopAbs_VERTEX):
-            fresh = map_of(made, kind)
-            kept += [s for s in items(map_of(result, kind)) if not fresh.FindIndex(s)]
+            fresh, there = map_of(made, kind), map_of(result, kind)
+            # What the boolean drew across a face of the customer's is not theirs.
+            theirs = {there.FindIndex(i) for s in items(map_of(own, kind))
+                      for i in _images(s, history)}
+            kept += [s for i, s in enumerate(items(there), start=1)
+                     if i in theirs and not fresh.FindIndex(s)]
         return kept
 
 
-def _images(face: TopoDS_Face, history: BRepTools_History) -> list[TopoDS_Shape]:
-    if history.IsRemoved(face):
+def _images(shape: TopoDS_Shape, history: BRepTools_History) -> list[TopoDS_Shape]:
+    """What became of a face, an edge or a vertex."""
+    if history.IsRemoved(shape):
         return []
-    return list(history.Modified(face)) or [face]
+    return list(history.Modified(shape)) or [shape]
 
 
 def _tags_by_solid(state: _State) -> list[list[Tag]]:
