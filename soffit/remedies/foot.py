@@ -1,0 +1,167 @@
+"""The outline on which a part stands, where its surface rises from it too flat.
+
+Edges between facets that lie on the platform and facets that hang beside them, as directed
+polylines with the air on their left, each edge knowing the face that hangs over it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from soffit.findings.facets import ANGLE_TOLERANCE_DEG
+from soffit.findings.model import Finding
+from soffit.layers.stack import GRID_MM
+from soffit.part.mesh_solid import neighbours
+from soffit.part.model import Face, Floats, Ints, Part, Surface
+
+# A corner that turns by less is a joint of a smooth outline (derived: half of the coarsest
+# facet that still reads as round, 31°).
+SMOOTH_RAD = math.radians(15.5)
+
+
+@dataclass(frozen=True)
+class Outline:
+    """A directed polyline, the air on its left: `points` (n + 1, 2), the first again at the end
+    where it is `closed`; `faces` (n,) id of the face that hangs over each edge."""
+
+    points: Floats
+    faces: Ints
+    closed: bool
+
+    @property
+    def normals(self) -> Floats:
+        """Outward unit normal of each edge, (n, 2)."""
+        d = np.diff(self.points, axis=0)
+        return np.asarray(
+            np.column_stack([-d[:, 1], d[:, 0]]) / np.linalg.norm(d, axis=1)[:, None])
+
+    def corner(self, vertex: int) -> tuple[Floats, Floats]:
+        """Outward normals of the edges before and after a vertex; at a free end the same."""
+        n = self.normals
+        if self.closed:
+            return n[(vertex - 1) % len(n)], n[vertex % len(n)]
+        return n[max(vertex - 1, 0)], n[min(vertex, len(n) - 1)]
+
+
+def turn_of(corner: tuple[Floats, Floats]) -> float:
+    """Angle from the first normal to the second, radians; negative where the outline bends
+    away from the air, as at the corner of a box."""
+    a, b = corner
+    return math.atan2(float(a[0] * b[1] - a[1] * b[0]), float(a @ b))
+
+
+def mitre(corner: tuple[Floats, Floats]) -> Floats:
+    """Plan vector from a corner to where the edges moved out by 1 meet, (2,)."""
+    a, b = corner
+    return np.asarray((a + b) / (1.0 + float(a @ b)))
+
+
+def hanging(part: Part, finding: Finding, limit_deg: float) -> Ints:
+    """Facets of the place: those flatter than the limit and off the platform that hang together
+    with the finding's, (k,)."""
+    limit = math.cos(math.radians(limit_deg - ANGLE_TOLERANCE_DEG))
+    flat = (-part.mesh.normals[:, 2] > limit) & off_platform(part)
+    return together(part, finding.patch.triangles, flat)
+
+
+def off_platform(part: Part) -> NDArray[np.bool_]:
+    """Whether each facet reaches up from the platform, (m,)."""
+    return np.asarray(part.mesh.corners[:, :, 2].max(axis=1) > GRID_MM)
+
+
+def together(part: Part, seed: Ints, allowed: NDArray[np.bool_]) -> Ints:
+    """Facets among the `allowed` that hang together with those of `seed`, (k,)."""
+    a, b = neighbours(part.mesh.triangles)
+    both = allowed[a] & allowed[b]
+    a, b = a[both], b[both]
+    inside = np.zeros(len(allowed), dtype=bool)
+    inside[seed] = allowed[seed]
+    while True:
+        more = np.concatenate([b[inside[a] & ~inside[b]], a[inside[b] & ~inside[a]]])
+        if not len(more):
+            return np.flatnonzero(inside)
+        inside[more] = True
+
+
+def outlines(part: Part, over: Ints) -> list[Outline]:
+    """The edges between what stands on the platform and the facets `over`, joined."""
+    mesh = part.mesh
+    down = ~off_platform(part)
+    above = np.zeros(len(down), dtype=bool)
+    above[over] = True
+    a, b = neighbours(mesh.triangles)
+    border = (down[a] & above[b]) | (down[b] & above[a])
+    after: dict[int, list[tuple[int, int]]] = {}
+    for i, j in zip(a[border].tolist(), b[border].tolist(), strict=True):
+        hung = j if above[j] else i
+        corners = mesh.triangles[hung].tolist()
+        shared = np.intersect1d(mesh.triangles[i], mesh.triangles[j])
+        if len(shared) != 2:
+            continue
+        start, end = shared.tolist()
+        p, q = mesh.vertices[start][:2], mesh.vertices[end][:2]
+        third = mesh.vertices[next(c for c in corners if c not in (start, end))][:2] - p
+        if (q - p)[0] * third[1] - (q - p)[1] * third[0] < 0:
+            start, end = end, start
+        after.setdefault(start, []).append((end, int(mesh.face_of[hung])))
+    return [_outline(part, nodes, faces) for nodes, faces in _chained(after)]
+
+
+def _chained(after: dict[int, list[tuple[int, int]]]) -> list[tuple[list[int], list[int]]]:
+    """Edges followed from start to end; open runs first, from where nothing leads to."""
+    entered = {end for ends in after.values() for end, _ in ends}
+    runs = []
+    for node in [n for n in sorted(after) if n not in entered] + sorted(after):
+        while after.get(node):
+            nodes, faces, here = [node], [], node
+            while after.get(here):
+                here, face = after[here].pop()
+                nodes.append(here)
+                faces.append(face)
+                if here == node:
+                    break
+            runs.append((nodes, faces))
+    return runs
+
+
+def _outline(part: Part, nodes: list[int], faces: list[int]) -> Outline:
+    """An outline without vertices on a straight edge of one face."""
+    points = part.mesh.vertices[nodes][:, :2]
+    closed = nodes[0] == nodes[-1]
+    whole = Outline(points, np.array(faces), closed)
+    if closed:  # start where a face begins, so that none is divided by the seam
+        changes = [k for k in range(len(faces)) if faces[k - 1] != faces[k]]
+        k = changes[0] if changes else 0
+        points = np.concatenate([points[k:-1], points[: k + 1]])
+        whole = Outline(points, np.roll(whole.faces, -k), True)
+    keep = [0]
+    for k in range(1, len(faces)):
+        same = whole.faces[k] == whole.faces[k - 1]
+        if not (same and abs(turn_of(whole.corner(k))) < 1e-7):
+            keep.append(k)
+    return Outline(whole.points[[*keep, len(faces)]], whole.faces[keep], closed)
+
+
+def away_from(points: Floats, lines: list[Outline]) -> Floats:
+    """Distance in plan of points (n, 3) to the outlines, (n,)."""
+    whole = shapely.union_all([shapely.LineString(line.points) for line in lines])
+    return np.asarray(shapely.distance(shapely.points(points[:, :2]), whole))
+
+
+def tangent_radius(face: Face) -> float | None:
+    """Radius of a round edge that is tangent to the platform, else None."""
+    if face.inward or face.axis_point is None:
+        return None
+    height = face.axis_point[2]
+    rise = abs(face.axis_dir[2]) if face.axis_dir is not None else 0.5
+    if face.surface is Surface.TORUS and rise > 1.0 - 1e-9:
+        return height  # the middle of its section lies one radius above the platform
+    round_ = face.surface is Surface.SPHERE or (face.surface is Surface.CYLINDER and rise < 1e-9)
+    if round_ and face.radius_mm is not None and abs(face.radius_mm - height) < GRID_MM:
+        return face.radius_mm
+    return None
