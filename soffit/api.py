@@ -86,12 +86,15 @@ def resolve(
 
     Raises ProcessError, SelectorError, or InputError for a value that is not allowed.
     """
+    from dataclasses import replace
+
     from soffit.plan.resolve import resolve as resolve_part
+    from soffit.production.estimate import estimate
 
     if quantity < 1:
         raise InputError(f"resolving {part.source.file}: quantity is {quantity}; give 1 or more")
     how = load_process(process)
-    return resolve_part(
+    result = resolve_part(
         part,
         how,
         up=_direction(part, how, up),
@@ -100,6 +103,7 @@ def resolve(
         quantity=quantity,
         progress=progress,
     )
+    return replace(result, estimate=estimate(result))
 
 
 def _direction(part: Part, process: Process, up: Up) -> Literal["keep"] | Vec3:

@@ -189,19 +189,15 @@ def _open_lines(result: Resolution) -> list[Line]:
 def _estimate_lines(result: Resolution) -> list[Line]:
     if not result.estimate:
         return []
-    titles = {
-        "as_received": "as received",
-        "slicer_supported": "with slicer supports",
-        "resolved": "resolved",
-    }
-    columns = [key for key in titles if key in result.estimate]
-    figures = list(dict.fromkeys(name for key in columns for name in result.estimate[key]))
-    rows = []
-    for name in figures:
-        values = (result.estimate[key].get(name) for key in columns)
-        rows.append((name, *("" if value is None else f"{value:,.2f}" for value in values)))
-    heading = (f"for {result.quantity:,} parts", *(titles[key] for key in columns))
-    return [*_table(heading, rows, right=set(range(1, len(columns) + 1))), Line("")]
+    from soffit.production.figures import CASES, figure_rows
+
+    rows = [
+        (f"{row.words}, {row.unit}",
+         *("" if v is None else f"{v:,.{row.decimals}f}" for v in row.values))
+        for row in figure_rows(result.estimate)
+    ]  # fmt: skip
+    heading = (f"for {_count(result.quantity, 'part')}", *CASES.values())
+    return [*_table(heading, rows, right=set(range(1, len(CASES) + 1))), Line("")]
 
 
 def _measure(finding: Finding) -> tuple[str, str]:
@@ -255,4 +251,4 @@ def _faces(faces: tuple[int, ...]) -> str:
 
 
 def _count(number: int, one: str, many: str = "") -> str:
-    return f"{number} {one if number == 1 else many or one + 's'}"
+    return f"{number:,} {one if number == 1 else many or one + 's'}"

@@ -50,6 +50,8 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
                 "volume_mm3": _number(edit.volume_mm3),
                 "faces": list(edit.faces),
                 "why": edit.why,
+                "after": edit.after,
+                "at_mm": _numbers(edit.at_mm),
             }
             for edit in result.edits
         ],

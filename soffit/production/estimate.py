@@ -1,16 +1,29 @@
 """What it takes to make the part: as received, with supports under every patch, resolved.
 
-A first estimate from volumes; mass is that of the solid part.
+A plain first estimate, the same for all three so that they compare. Plastic is that of solid
+bodies, and time is how long the nozzle needs to lay that plastic down:
+
+    time of a layer = max(plastic of the layer / flow, least time of a layer)
+    flow = min(flow limit, bead area · speed),  bead area = (w − h)·h + π·h²/4
+
+(derived; the first layer at its own speed). Left out: sparse infill, travel, acceleration,
+heating, and hand work. A support fills `SUPPORT_FILL` of the room between a place over air and
+the first material or platform below it.
 """
 
 from __future__ import annotations
+
+import math
 
 import manifold3d as m3
 import numpy as np
 
 from soffit.findings.model import Finding
 from soffit.layers.stack import LayerStack, cut_layers
+from soffit.part.model import Floats
 from soffit.plan.model import Resolution
+from soffit.plan.scene import with_bodies
+from soffit.process.model import Process
 
 # Share of its envelope that a support is filled with (from memory: 15 to 20 % is usual).
 SUPPORT_FILL = 0.2
@@ -21,11 +34,24 @@ def mass_g(volume_mm3: float, density_g_cm3: float) -> float:
     return volume_mm3 * density_g_cm3 / 1000.0
 
 
-def support_envelope_mm3(stack: LayerStack, findings: tuple[Finding, ...]) -> float:
-    """Volume between each patch of `findings` and the first material or platform below it.
+def bead_area_mm2(line_mm: float, layer_mm: float) -> float:
+    """Cross-section of one laid line, mm²: a rectangle with round ends (derived)."""
+    return (line_mm - layer_mm) * layer_mm + math.pi * layer_mm**2 / 4.0
+
+
+def flow_mm3_s(process: Process, speed_mm_s: float) -> float:
+    """Plastic laid down per second at a speed, mm³/s, within the flow limit."""
+    bead = bead_area_mm2(process.line_mm, process.layer_mm)
+    return min(process.motion.flow_limit_mm3_s.value, bead * speed_mm_s)
+
+
+def support_layers_mm3(stack: LayerStack, findings: tuple[Finding, ...]) -> Floats:
+    """Room between each patch of `findings` and the first material or platform below it, for
+    each layer, (n,) mm³.
 
     Summed over layers from the top: what a patch shadows, less the part itself (derived).
     """
+    found = np.zeros(len(stack.regions))
     starts: dict[int, list[m3.CrossSection]] = {}
     for finding in findings:
         if finding.patch.rings:
@@ -33,45 +59,68 @@ def support_envelope_mm3(stack: LayerStack, findings: tuple[Finding, ...]) -> fl
                 [np.asarray(r) for r in finding.patch.rings], m3.FillRule.Positive
             )
             starts.setdefault(finding.patch.layers[1], []).append(region)
-    if not starts:
-        return 0.0
-    total = 0.0
     shadow = m3.CrossSection()
-    for layer in range(max(starts) - 1, -1, -1):
+    for layer in range(max(starts, default=0) - 1, -1, -1):
         new = starts.get(layer + 1)
         if new:
             shadow = m3.CrossSection.batch_boolean([shadow, *new], m3.OpType.Add)
         if not shadow.is_empty():
             shadow = shadow - stack.regions[layer]
-            total += shadow.area() * (float(stack.top_mm[layer]) - stack.bottom_mm(layer))
-    return total
+            found[layer] = shadow.area() * (float(stack.top_mm[layer]) - stack.bottom_mm(layer))
+    return found
+
+
+def layers_mm3(stack: LayerStack) -> Floats:
+    """Plastic of each layer, (n,) mm³."""
+    return np.array([
+        region.area() * (float(stack.top_mm[k]) - stack.bottom_mm(k))
+        for k, region in enumerate(stack.regions)
+    ])
+
+
+def print_time_s(plastic_mm3: Floats, process: Process) -> float:
+    """Time to lay down layers of so much plastic (n,) mm³ each, by the formula above, s."""
+    if not len(plastic_mm3):
+        return 0.0
+    flow = np.full(len(plastic_mm3), flow_mm3_s(process, process.motion.speed_mm_s.value))
+    flow[0] = flow_mm3_s(process, process.motion.first_layer_speed_mm_s.value)
+    least = process.motion.min_layer_time_s.value
+    return float(np.maximum(plastic_mm3 / flow, least).sum())
 
 
 def estimate(result: Resolution) -> dict[str, dict[str, float]]:
-    """Figures for "as_received", "slicer_supported" and "resolved"."""
-    before = result.before
-    density = before.process.material.density_g_cm3.value
-    received = before.part.mesh.volume_mm3
-    stack = cut_layers(before.part, before.process)
-    envelope = support_envelope_mm3(stack, before.air)
-    produced = result.produced.mesh.volume_mm3
+    """Figures for "as_received", "slicer_supported" and "resolved".
+
+    `plastic_*` includes supports or props, `thrown_away_g` is their share; `run_*` is for the
+    quantity of `result`. "as_received" is the bare part, which prints over air.
+    """
+    process = result.before.process
+    received = result.received.mesh.volume_mm3
+    bare = cut_layers(result.received, process)
+    layers = layers_mm3(bare)
+    supports = SUPPORT_FILL * support_layers_mm3(bare, result.before.air)
     props = float(sum(body.mesh.volume_mm3 for body in result.props))
+    produced = result.produced.mesh.volume_mm3
+    resolved = layers_mm3(cut_layers(with_bodies(result.produced, result.props), process))
     return {
-        "as_received": {
-            "part_mm3": received,
-            "solid_mass_g": mass_g(received, density),
-            "over_air_mm2": before.over_air_mm2,
-        },
-        "slicer_supported": {
-            "part_mm3": received,
-            "support_envelope_mm3": envelope,
-            "solid_mass_g": mass_g(received, density),
-            "support_mass_g": mass_g(envelope * SUPPORT_FILL, density),
-        },
-        "resolved": {
-            "part_mm3": produced,
-            "props_mm3": props,
-            "solid_mass_g": mass_g(produced, density),
-            "props_mass_g": mass_g(props, density),
-        },
+        "as_received": _figures(result, received, 0.0, layers),
+        "slicer_supported": _figures(result, received, float(supports.sum()), layers + supports),
+        "resolved": _figures(result, produced, props, resolved),
+    }
+
+
+def _figures(result: Resolution, part_mm3: float, extra_mm3: float, layers: Floats
+             ) -> dict[str, float]:
+    """Figures of one case; `extra_mm3`: supports or props, `layers`: plastic of each layer."""
+    process = result.before.process
+    density = process.material.density_g_cm3.value
+    plastic_mm3 = part_mm3 + extra_mm3
+    time_s = print_time_s(layers, process)
+    return {
+        "plastic_mm3": plastic_mm3,
+        "plastic_g": mass_g(plastic_mm3, density),
+        "thrown_away_g": mass_g(extra_mm3, density),
+        "time_s": time_s,
+        "run_plastic_kg": mass_g(plastic_mm3, density) * result.quantity / 1000.0,
+        "run_time_h": time_s * result.quantity / 3600.0,
     }

@@ -14,6 +14,7 @@ from soffit.findings.words import angle
 from soffit.part.model import Part
 from soffit.plan.model import Resolution
 from soffit.process.model import Process, Value
+from soffit.production.figures import figure_rows
 from soffit.remedies.model import Edit
 from soffit.sheet.model import (
     ChangeRow,
@@ -311,33 +312,12 @@ def measured_rows(resolution: Resolution) -> tuple[QuantityRow, ...]:
     return tuple(rows)
 
 
-CASES = ("as_received", "slicer_supported", "resolved")
-_UNITS = (("_mm3", "mm³"), ("_mm2", "mm²"), ("_mm", "mm"), ("_kg", "kg"), ("_g", "g"),
-          ("_ppm", "ppm"), ("_h", "h"), ("_min", "min"), ("_s", "s"), ("_pct", "%"))
-
-
 def estimate_rows(resolution: Resolution) -> tuple[QuantityRow, ...]:
-    """Every named figure of the estimate, one row, its three cases side by side."""
-    names: list[str] = []
-    for case in CASES:
-        names += [n for n in resolution.estimate.get(case, {}) if n not in names]
-    return tuple(_estimate_row(resolution, name) for name in names)
-
-
-def _estimate_row(resolution: Resolution, name: str) -> QuantityRow:
-    stem, unit = next(((name[: -len(end)], unit) for end, unit in _UNITS if name.endswith(end)),
-                      (name, ""))
-    raw = [resolution.estimate.get(case, {}).get(name) for case in CASES]
-    known = [v for v in raw if v is not None]
-    largest = max((abs(v) for v in known), default=0.0)
-    if unit == "s" and largest >= 7200.0:
-        unit, raw = "h", [None if v is None else v / 3600.0 for v in raw]
-    elif unit == "s" and largest >= 300.0:
-        unit, raw = "min", [None if v is None else v / 60.0 for v in raw]
-    decimals = 0 if largest >= 10_000 else 1 if largest >= 100 or unit in ("h", "min", "s") else 2
-    words = stem.replace("_", " ")
-    return QuantityRow(words[:1].upper() + words[1:], unit,
-                       tuple("" if v is None else number(v, decimals) for v in raw))
+    """Every figure of the estimate, one row, its three cases side by side."""
+    return tuple(
+        QuantityRow(row.words, row.unit, tuple("" if v is None else number(v, row.decimals)
+                                               for v in row.values))
+        for row in figure_rows(resolution.estimate))
 
 
 def verdict(resolution: Resolution, still_open: int) -> str:

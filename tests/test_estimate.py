@@ -1,0 +1,110 @@
+"""The estimate against closed forms: plastic, supports, time, and where it is shown."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from shapes import box, ledge, read, resolved
+
+import soffit
+from soffit.cli.render_text import resolution_lines
+from soffit.layers.stack import cut_layers
+from soffit.plan.report import resolve_json
+from soffit.process.load import load_process
+from soffit.production.estimate import (
+    SUPPORT_FILL,
+    bead_area_mm2,
+    estimate,
+    flow_mm3_s,
+    layers_mm3,
+    print_time_s,
+    support_layers_mm3,
+)
+from soffit.production.figures import figure_rows
+
+PLA = load_process("pla-04")
+
+
+def test_bead_and_flow() -> None:
+    """A bead 0.45 × 0.2 is 0.081416 mm² (derived: (w − h)h + πh²/4)."""
+    assert bead_area_mm2(0.45, 0.2) == pytest.approx(0.081416, abs=1e-6)
+    bead = 0.2 * 0.2 + math.pi * 0.2**2 / 4
+    assert flow_mm3_s(PLA, 150.0) == pytest.approx(bead * 150)  # 10.71, below the limit of 11
+    assert flow_mm3_s(PLA, 500.0) == PLA.motion.flow_limit_mm3_s.value
+
+
+def test_time_of_a_block_is_its_volume_over_flow(tmp_path: Path) -> None:
+    """40 × 40 × 10: 49 layers of 320 mm³ at full speed, the first at 50 mm/s; a block of
+    20 × 20 needs less than the least time of a layer, 8 s, but for its first."""
+    bead = 0.2 * 0.2 + math.pi * 0.2**2 / 4
+    stack = cut_layers(read(box((0, 0, 0), (40, 40, 10)), tmp_path, "large"), PLA)
+    assert layers_mm3(stack) == pytest.approx(np.full(50, 320.0))
+    wide = print_time_s(layers_mm3(stack), PLA)
+    assert wide == pytest.approx(320 / (bead * 50) + 49 * 320 / (bead * 150), rel=1e-6)
+    stack = cut_layers(read(box((0, 0, 0), (20, 20, 10)), tmp_path, "small"), PLA)
+    small = print_time_s(layers_mm3(stack), PLA)
+    assert small == pytest.approx(80 / (bead * 50) + 49 * 8.0, rel=1e-6)
+
+
+def test_support_of_a_ledge_is_the_room_below_it(tmp_path: Path) -> None:
+    """A shelf 10 deep, 20 wide at z = 14 shadows 2800 mm³ of empty room."""
+    found = soffit.review(read(ledge(10, 20, 14), tmp_path), "pla-04")
+    room = support_layers_mm3(cut_layers(found.part, PLA), found.air)
+    assert room.sum() == pytest.approx(2800.0, rel=2e-3)
+    assert room[:70] == pytest.approx(np.full(70, 40.0), rel=2e-3)
+    assert not room[70:].any()
+
+
+def test_part_with_nothing_over_air_costs_the_same_three_times(tmp_path: Path) -> None:
+    result = soffit.resolve(read(box((0, 0, 0), (30, 20, 10)), tmp_path), "pla-04", quantity=1000)
+    cases = list(result.estimate.values())
+    assert cases[0] == cases[1] == cases[2]
+    assert cases[0]["plastic_mm3"] == pytest.approx(6000.0)
+    assert cases[0]["plastic_g"] == pytest.approx(7.5)  # 1.25 g/cm³
+    assert cases[0]["run_plastic_kg"] == pytest.approx(7.5)
+    assert cases[0]["thrown_away_g"] == 0.0
+
+
+def test_resolution_carries_its_estimate_into_report_and_terminal() -> None:
+    result = resolved("ledge_bracket")
+    figures = result.estimate
+    assert list(figures) == ["as_received", "slicer_supported", "resolved"]
+    bare, supported, done = figures.values()
+    assert bare["plastic_mm3"] == pytest.approx(result.received.mesh.volume_mm3)
+    assert done["plastic_mm3"] == pytest.approx(
+        bare["plastic_mm3"] + sum(e.volume_mm3 for e in result.edits), rel=2e-3)
+    # The shelf's 1033 mm² stand 36 mm above the base plate of 5 mm, and its holes apart.
+    thrown = supported["thrown_away_g"] / 1.25 * 1000
+    over = result.before.over_air_mm2
+    assert supported["plastic_mm3"] - bare["plastic_mm3"] == pytest.approx(thrown)
+    assert SUPPORT_FILL * over * 36 < thrown < SUPPORT_FILL * over * 41
+    assert supported["time_s"] > bare["time_s"]
+    report = json.loads(json.dumps(resolve_json(result)))
+    assert report["estimate"]["resolved"]["plastic_g"] == pytest.approx(
+        done["plastic_g"], abs=1e-6)
+    text = "\n".join(line.text for line in resolution_lines(result))
+    assert f"{done['plastic_g']:.2f}" in text
+    assert "with slicer supports" in text
+
+
+def test_run_scales_with_the_quantity_and_nothing_else_does() -> None:
+    result = resolved("ledge_bracket")
+    many = estimate(replace(result, quantity=10_000))
+    for case, figures in estimate(replace(result, quantity=1)).items():
+        for name, value in figures.items():
+            factor = 10_000 if name.startswith("run_") else 1
+            assert many[case][name] == pytest.approx(factor * value), (case, name)
+
+
+def test_figures_are_shown_in_units_that_read_well() -> None:
+    rows = figure_rows({"as_received": {"time_s": 90.0, "plastic_g": 12.3},
+                        "resolved": {"time_s": 5400.0}})
+    assert [(r.words, r.unit, r.values) for r in rows] == [
+        ("Plastic, solid", "g", (12.3, None, None)),
+        ("Time, solid, no travel", "min", (1.5, None, 90.0)),
+    ]
