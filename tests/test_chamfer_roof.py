@@ -33,8 +33,8 @@ from soffit.process.load import load_process
 from soffit.remedies import all_options
 from soffit.remedies.context import Context, context_of
 from soffit.remedies.model import Option
+from soffit.remedies.place import closes_a_hole, members_of, place_of
 from soffit.remedies.probe import inside
-from soffit.remedies.under import closes_a_hole, place_of
 from tests import shapes
 
 PLA = load_process("pla-04")
@@ -147,7 +147,7 @@ def test_wall_that_ends_in_the_air(tmp_path: Path) -> None:
     part = shapes.read(stairs(), tmp_path)
     found, context = seen(part)
     upper = next(f for f in found.air if f.z_mm[0] > 13)
-    place = place_of(context, upper)
+    place = place_of(context, [upper])
     assert place.wall.bottom_mm == pytest.approx(10.0, abs=1e-6)
     options, _ = all_options(context, upper)
     (only,) = [o for o in options if o.remedy.startswith("chamfer")]
@@ -162,10 +162,10 @@ def test_wedge_leans_only_on_wall_that_is_there(tmp_path: Path) -> None:
     part = shapes.read(fuse(wall, box((-6, 0, 14), (8, 60, 18))), tmp_path)
     found, context = seen(part)
     ledge = next(f for f in found.air if f.kind == "air/ledge")
-    place = place_of(context, ledge)
+    place = place_of(context, [ledge])
     off = np.abs(place.wall.pieces.mean(axis=1)[:, 1] - 30)
     assert place.wall.bottom_mm[off < 14] == pytest.approx(11.0, abs=1e-6)
-    assert place.wall.bottom_mm[off > 16] == pytest.approx(0.0)
+    assert place.wall.bottom_mm[off > 16] == pytest.approx(0.0)  # the platform
     for chosen in all_options(context, ledge)[0]:
         new = applied(part, chosen)
         solid = to_manifold(new.mesh)
@@ -181,7 +181,7 @@ def test_fillet_and_ledge_are_one_place_and_get_one_plane(tmp_path: Path) -> Non
     part = shapes.read(shape, tmp_path)
     found, context = seen(part)
     assert {f.kind for f in found.air} == {"air/slope", "air/ledge"}
-    assert len({place_of(context, f).findings for f in found.air}) == 1
+    assert members_of(context, found.air[0]) == members_of(context, found.air[1])
     expected = (50.0 - 9.0 * (1.0 - math.pi / 4.0)) * 20.0
     after = check(shape, tmp_path, "chamfer", "air/slope", expected, 2e-3)
     assert len(part.faces) == 9
@@ -250,13 +250,13 @@ def test_fillet_is_no_crown_and_a_hole_is(tmp_path: Path) -> None:
     hole = shapes.read(shapes.cross_hole(6, 20), tmp_path)
     found, context = seen(hole)
     crown = next(f for f in found.air if f.kind == "air/slope")
-    assert closes_a_hole(context, place_of(context, crown))
+    assert closes_a_hole(context, members_of(context, crown))
     assert any("crown" in reason for reason in all_options(context, crown)[1])
     foot = shapes.example("skid_foot")
     found, context = seen(foot)
     under = [f for f in found.air if f.z_mm[0] > 30]
     assert len(under) == 4
-    assert not any(closes_a_hole(context, place_of(context, f)) for f in under)
+    assert not any(closes_a_hole(context, members_of(context, f)) for f in under)
 
 
 def test_nothing_to_lean_on_is_said(tmp_path: Path) -> None:

@@ -13,8 +13,9 @@ from soffit.part.brep_edit import solid_volume
 from soffit.part.mesh_solid import evaluate
 from soffit.part.solid import Cone, Hull, Polyhedron
 from soffit.part.step import read_shape
-from soffit.remedies import wedge as w
+from soffit.remedies import trees, wedge
 from soffit.remedies.anchor import Arc, Edge, chains_of, polygon
+from soffit.remedies.patchwork import patchwork
 
 
 def rect(x0: float, y0: float, x1: float, y1: float) -> np.ndarray:
@@ -31,10 +32,10 @@ def closed(ring: np.ndarray) -> np.ndarray:
 
 
 def made(rings, anchors, ceiling=20.0, depth=None, slope=1.0, behind=0.0, hair=0.0):
-    patch = w.patchwork(rings, anchors, behind)
+    patch = patchwork(rings, anchors, behind)
     assert patch is not None
     depth = patch.reach_mm * slope if depth is None else depth
-    return patch, w.wedge(patch, ceiling, depth, slope, hair)
+    return patch, wedge.wedge(patch, ceiling, depth, slope, hair)
 
 
 def height_field_volume(rings, anchors, depth, slope, n=500):
@@ -100,14 +101,14 @@ def test_round_blind_ceiling_is_a_cylinder_without_a_cone() -> None:
     arc = chain.elements[0]
     assert isinstance(arc, Arc) and arc.full and arc.inside
     assert patch.reach_mm == pytest.approx(5, abs=1e-6)
-    assert w.nodes(solid) <= 4
+    assert trees.nodes(solid) <= 4
     # The cylinder less the cone πr³/3 that stays open, with true circles by the B-rep kernel;
     # in the mesh the cylinder is a prism over n chords, n/2·sin(2π/n) for π, and what is taken
     # out is no more than the true cone.
     part = read_shape(block((0, 0, 0), (1, 1, 1)))
     full = 2 * math.pi * 125 / 3
     assert solid_volume(solid, part) == pytest.approx(full, rel=1e-6)
-    n = w.segments_for(5.0)
+    n = trees.segments_for(5.0)
     chords = n / 2 * math.sin(2 * math.pi / n)
     assert 125 * (chords - math.pi / 3) < evaluate(solid).volume() < full
     _, solid = made([ring], [closed(ring)], depth=3.0)
@@ -121,7 +122,7 @@ def test_ring_ledge_round_a_shaft() -> None:
     outer, inner = circle(8.0), circle(3.0)[::-1]
     patch, solid = made([outer, inner], [closed(inner)])
     assert patch.reach_mm == pytest.approx(5, abs=0.01)
-    assert w.nodes(solid) <= 6
+    assert trees.nodes(solid) <= 6
     # Frustum from r = 3 to r = 8 over 5 mm, less the shaft.
     true = math.pi * 5 / 3 * (9 + 24 + 64) - math.pi * 9 * 5
     assert evaluate(solid).volume() == pytest.approx(true, rel=5e-3)

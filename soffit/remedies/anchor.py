@@ -185,68 +185,6 @@ def chains_of(
     return chains
 
 
-def reach(region: shapely.Geometry, chains: Sequence[Chain]) -> float:
-    """Greatest distance inside the region to the anchor, mm, to about 1e-6.
-
-    Candidates are the region's vertices, points along its border and a grid inside; the
-    best are polished by solving for the point at equal distance from the elements (and on
-    the border, if it is there) that hold it (Gauss-Newton, least norm: a ridge of equal
-    height, as in a slot, is no obstacle).
-    """
-    border = shapely.get_coordinates(region)
-    length = float(shapely.length(region))
-    dense = shapely.get_coordinates(shapely.segmentize(region, max(length / 400, 1e-3)))
-    x0, y0, x1, y1 = shapely.bounds(region).tolist()
-    gx, gy = np.meshgrid(np.linspace(x0, x1, 62)[1:-1], np.linspace(y0, y1, 62)[1:-1])
-    grid = np.column_stack([gx.ravel(), gy.ravel()])
-    grid = grid[shapely.contains_xy(region, grid[:, 0], grid[:, 1])]
-    points = np.concatenate([border, dense, grid])
-    far = distance(points, chains)
-    best = float(distance(border, chains).max())
-    step = max(x1 - x0, y1 - y0) / 60 + length / 400
-    elements = [e for c in chains for e in c.elements]
-    # The distance to an arc has its peak, without slope, at the arc's centre.
-    centres = np.array([e.centre for e in elements if isinstance(e, Arc)]).reshape(-1, 2)
-    centres = centres[shapely.contains_xy(region, centres[:, 0], centres[:, 1])]
-    if len(centres):
-        best = max(best, float(distance(centres, chains).max()))
-    corner = best
-    for index in np.argsort(-far, kind="stable")[:24].tolist():
-        best = max(best, far[index], _polished(points[index], step, region, elements))
-    # The middle of a chord of a hole lies farther than the round edge itself.
-    return corner if best - corner < ARC_SAGITTA_MM / 2 else best
-
-
-def _polished(
-    point: Floats, step: float, region: shapely.Geometry, elements: Sequence[Element]
-) -> float:
-    """Distance at the local maximum near `point`, 0 where none is found."""
-    here = point.copy()
-    for _ in range(12):
-        away = np.array([e.distance(here[None])[0] for e in elements])
-        near = [e for e, d in zip(elements, away, strict=True) if d < away.min() + step]
-        rows, rhs = [], []
-        mean = float(away.min())
-        for element in near[:12]:
-            d = float(element.distance(here[None])[0])
-            eps = 1e-6
-            gx = float(element.distance(here[None] + [[eps, 0]])[0] - d) / eps
-            gy = float(element.distance(here[None] + [[0, eps]])[0] - d) / eps
-            rows.append([gx, gy, -1.0])
-            rhs.append(mean - d)
-        move = np.linalg.lstsq(np.array(rows), np.array(rhs), rcond=1e-6)[0][:2]
-        size = float(np.linalg.norm(move))
-        if size > step:
-            move *= step / size
-        here = here + move
-        step = max(0.35 * step, 1e-6)
-        if size < 1e-9:
-            break
-    if not shapely.dwithin(region, shapely.Point(here), 1e-6):
-        return 0.0
-    return float(min(e.distance(here[None])[0] for e in elements))
-
-
 def _area(ring: Floats) -> float:
     x, y = ring[:, 0] - ring[0, 0], ring[:, 1] - ring[0, 1]
     return float(0.5 * (x * np.roll(y, -1) - y * np.roll(x, -1)).sum())
@@ -286,11 +224,12 @@ def _simple(line: Floats, closed: bool) -> Floats:
         ring = np.roll(ring, -int(np.argmax(np.round(turn, 6))), axis=0)
         line = np.concatenate([ring, ring[:1]])
         half = len(ring) // 2
-        return np.concatenate([_straight(line[: half + 1])[:-1], _straight(line[half:])])
-    return _straight(line) if len(line) >= 2 else line
+        return np.concatenate([simplified(line[: half + 1])[:-1], simplified(line[half:])])
+    return simplified(line) if len(line) >= 2 else line
 
 
-def _straight(line: Floats) -> Floats:
+def simplified(line: Floats) -> Floats:
+    """An open polyline without the vertices that say nothing."""
     simple = shapely.simplify(shapely.LineString(line), COLLINEAR_MM)
     return np.asarray(shapely.get_coordinates(simple))
 

@@ -23,16 +23,15 @@ from __future__ import annotations
 from soffit.findings.model import Finding
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option
-from soffit.remedies.under import (
+from soffit.remedies.place import (
     closes_a_hole,
     deepest_wall,
-    lean_as_far,
-    leans_on,
+    members_of,
     place_of,
     reach_of,
     slope_of,
-    solid_of,
 )
+from soffit.remedies.under import lean_as_far, leans_on, solid_of
 
 NAME = "chamfer"
 RANK = 2
@@ -47,11 +46,12 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     """A chamfer to the edge, one that leaves a lip, or one as deep as the wall; or why none."""
     if finding.kind not in KINDS:
         return [], []
-    place = place_of(context, finding)
-    if not place.kinds <= KINDS:
+    members = members_of(context, finding)
+    if not {f.kind for f in members} <= KINDS:
         return [], []  # a fillet below a ceiling or a bridge: a roof
-    if closes_a_hole(context, place):
+    if closes_a_hole(context, members):
         return [], ["chamfer: it would close the crown of a round hole"]
+    place = place_of(context, members)
     if not len(place.wall.pieces):
         return [], ["chamfer: no wall holds this place, so a chamfer has nothing to start from"]
     lip = 0.75 * context.process.lip_mm  # a quarter kept as margin (common practice, no source)

@@ -19,15 +19,15 @@ from __future__ import annotations
 from soffit.findings.model import Finding
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option
-from soffit.remedies.under import (
+from soffit.remedies.place import (
     closes_a_hole,
     deepest_wall,
-    leans_on,
+    members_of,
     place_of,
     reach_of,
     slope_of,
-    solid_of,
 )
+from soffit.remedies.under import leans_on, solid_of
 
 NAME = "roof"
 RANK = 2
@@ -43,9 +43,10 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     """A roof to the peak, and one that leaves a bridge; or why there is none."""
     if finding.kind not in KINDS:
         return [], []
-    place = place_of(context, finding)
-    if not place.kinds & SPANS or closes_a_hole(context, place):
+    members = members_of(context, finding)
+    if not {f.kind for f in members} & SPANS or closes_a_hole(context, members):
         return [], []
+    place = place_of(context, members)
     if not len(place.wall.pieces):
         return [], ["roof: no edge holds this place"]
     bridge = BRIDGE_SHARE * context.process.bridge_mm

@@ -1,86 +1,38 @@
 """Slopes under a place: what the chamfer and the roof have in common.
 
-A place is a finding with what belongs to it: a fillet that runs out into a ledge or a ceiling is
-one place with it. From its anchor, as far as the wall below stands deep enough, a wedge rises
-at the smallest angle that holds, and ends at the surface itself.
+From the anchor of a place, as far as the wall below stands deep enough, a wedge rises at the
+smallest angle that holds, and ends at the surface itself.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from soffit.findings.model import Finding
 from soffit.layers.stack import GRID_MM
 from soffit.part.mesh_solid import evaluate
-from soffit.part.model import Face, Floats, Ints, Surface
+from soffit.part.model import Ints
 from soffit.part.solid import Drop, Fitted, Intersection, Moved, Solid
-from soffit.remedies.anchor import (
-    ARC_SAGITTA_MM,
-    ARC_TURN_DEG,
-    Circle,
-    distance,
-    polygon,
-    rings_of,
-)
+from soffit.remedies.anchor import ARC_SAGITTA_MM, ARC_TURN_DEG, distance, rings_of
 from soffit.remedies.context import HAIR_MM, Context
+from soffit.remedies.patchwork import Patchwork, patchwork
+from soffit.remedies.pieces import PAST_MM
+from soffit.remedies.place import NEAR_MM, TOUCH_MM, Place, slope_of
 from soffit.remedies.probe import hits
-from soffit.remedies.wall import Wall, area_of, wall_below
-from soffit.remedies.wedge import (
-    PAST_MM,
-    Patchwork,
-    as_polyhedron,
-    patchwork,
-    plan_solid,
-    slope_above,
-    wedge,
-)
+from soffit.remedies.trees import as_polyhedron, plan_solid
+from soffit.remedies.wall import area_of
+from soffit.remedies.wedge import slope_above, wedge
 
-# Two strips this near are one place (derived: twice the layer engine's probe).
-TOUCH_MM = 2e-3
-# A closing surface spans both sides of its highest line by this at least (derived: chords of a
-# mesh's cylinder lean by up to half a facet, 3.75° at 48 segments).
-CROWN_DEG = 8.0
 # Where the farthest point lies on a round edge, the slope ends this much deeper, or it would
 # touch that edge in one point (derived: five hairs).
 ROUND_MM = 0.05
-# Facets of a slope begin and end up to half a layer before its first and after its last strip:
-# at 15° that is 0.4 mm in plan (derived, doubled).
-NEAR_MM = 1.0
 # The forms of a wedge agree within this share of its volume (derived: a chord's sagitta of
 # 0.02 mm on a round wall of 5 mm, twice).
 AGREE = 0.01
-
-
-@dataclass(frozen=True)
-class Place:
-    """Findings that are one place: its plan `rings`, its `anchors`, the wall below them, the
-    height of its highest point and whether a hole pierces it. `surface` (n, 3): the corners of
-    its facets near it, which may go on a little past the last layer that shows them."""
-
-    findings: tuple[Finding, ...]
-    region: shapely.Geometry
-    rings: tuple[Floats, ...]
-    wall: Wall
-    surface: Floats
-    ceiling_mm: float
-    layers: tuple[int, int]
-    circles: tuple[Circle, ...]
-
-    @property
-    def kinds(self) -> frozenset[str]:
-        """Kinds of its findings."""
-        return frozenset(f.kind for f in self.findings)
-
-    @property
-    def pierced(self) -> bool:
-        """Whether a hole pierces it."""
-        return any(f.patch.pierced for f in self.findings)
 
 
 @dataclass(frozen=True)
@@ -91,132 +43,6 @@ class Lean:
     patch: Patchwork
     depth_mm: float
     carried: float
-
-
-def place_of(context: Context, finding: Finding) -> Place:
-    """The place that a finding belongs to."""
-    members = [finding]
-    others = [f for f in context.review.air if f.kind != "air/island"]
-    grew = True
-    while grew:
-        grew = False
-        for other in others:
-            if other not in members and any(_joined(m, other) for m in members):
-                members.append(other)
-                grew = True
-    members.sort(key=lambda f: (f.patch.layers, f.at_mm))
-    regions = [polygon(f.patch.rings) for f in members]
-    whole = shapely.union_all([r.buffer(GRID_MM, join_style="mitre") for r in regions])
-    whole = whole.buffer(-GRID_MM, join_style="mitre") if len(members) > 1 else regions[0]
-    anchors: list[Floats] = []
-    for k, member in enumerate(members):
-        rest = shapely.union_all([r for i, r in enumerate(regions) if i != k])
-        for line in member.patch.anchors:
-            anchors += _away_from(line, rest)
-    first = max(0, min(f.patch.layers[0] for f in members) - 1)
-    last = max(first, max(f.patch.layers[1] for f in members) - 1)
-    assert context.solid is not None  # `all_options` asks no remedy without one
-    return Place(
-        tuple(members),
-        whole,
-        finding.patch.rings if len(members) == 1 else rings_of(whole),
-        wall_below(context.stack, context.solid, anchors, (first, last)),
-        _surface(context, members, whole),
-        max(f.patch.z_mm[1] for f in members),
-        (first, last),
-        _circles(context),
-    )
-
-
-def _surface(
-    context: Context, members: Sequence[Finding], region: shapely.Geometry
-) -> Floats:
-    mesh = context.part.mesh
-    used = np.unique(np.concatenate([mesh.triangles[f.patch.triangles].ravel() for f in members]))
-    points = mesh.vertices[used]
-    near = shapely.dwithin(shapely.points(points[:, :2]), region, NEAR_MM)
-    return np.asarray(points[near])
-
-
-def _joined(a: Finding, b: Finding) -> bool:
-    """Whether one is a slope that runs out into the other."""
-    low, high = sorted((a, b), key=lambda f: f.patch.layers)
-    if low.kind != "air/slope" or high.patch.layers[0] > low.patch.layers[1] + 1:
-        return False
-    gap = shapely.distance(polygon(low.patch.rings), polygon(high.patch.rings))
-    return bool(gap <= TOUCH_MM)
-
-
-def _away_from(line: Floats, rest: shapely.Geometry) -> list[Floats]:
-    """The parts of a polyline that do not border on `rest`."""
-    middle = 0.5 * (line[1:] + line[:-1])
-    apart = shapely.distance(shapely.points(middle), rest) if not rest.is_empty else None
-    if apart is None or (apart > TOUCH_MM).all():
-        return [line]
-    lines: list[Floats] = []
-    run: list[int] = []
-    for k, away in enumerate((apart > TOUCH_MM).tolist()):
-        if away:
-            run = run or [k]
-            run.append(k + 1)
-        elif run:
-            lines.append(line[run])
-            run = []
-    return [*lines, line[run]] if run else lines
-
-
-def _circles(context: Context) -> tuple[Circle, ...]:
-    """Axes of the part's upright round faces, with the radius of cylinders; these last."""
-    axes: list[Circle] = []
-    circles: list[Circle] = []
-    for face in context.part.faces:
-        if face.axis_point is None or face.surface is Surface.SPHERE:
-            continue
-        if face.axis_dir is None or abs(face.axis_dir[2]) < 1 - 1e-9:
-            continue
-        centre = np.array(face.axis_point[:2])
-        if face.surface is Surface.CYLINDER:
-            circles.append((centre, face.radius_mm))
-        else:
-            axes.append((centre, None))
-    return (*axes, *circles)
-
-
-def closes_a_hole(context: Context, place: Place) -> bool:
-    """Whether the place is the crown of a round hole: a hollow round surface that goes down on
-    both sides of its highest line. A fillet's ends there."""
-    part = context.part
-    for name in {f for member in place.findings for f in member.faces}:
-        face = part.face(name)
-        if face.surface is not Surface.CYLINDER or not face.inward:
-            continue
-        assert face.axis_dir is not None and face.axis_point is not None  # a cylinder has both
-        axis, point = np.array(face.axis_dir), np.array(face.axis_point)
-        if abs(axis[2]) > 0.7:
-            continue
-        side = np.cross(axis, [0.0, 0.0, 1.0])
-        side /= np.linalg.norm(side)
-        same = [
-            f.id
-            for f in part.faces
-            if f.surface is Surface.CYLINDER and f.inward and _on_axis(f, axis, point)
-            and abs((f.radius_mm or 0.0) - (face.radius_mm or 0.0)) < TOUCH_MM
-        ]
-        normals = part.mesh.normals[part.triangles_of(same)]
-        lean = np.degrees(np.arctan2(normals @ side, -normals[:, 2]))
-        above = lean[np.abs(lean) < 90.0]
-        if len(above) and above.min() < -CROWN_DEG and above.max() > CROWN_DEG:
-            return True
-    return False
-
-
-def _on_axis(face: Face, axis: Floats, point: Floats) -> bool:
-    if face.axis_dir is None or face.axis_point is None:
-        return False
-    if abs(float(axis @ np.array(face.axis_dir))) < 1 - 1e-9:
-        return False
-    off = np.array(face.axis_point) - point
-    return bool(np.linalg.norm(off - (off @ axis) * axis) < TOUCH_MM)
 
 
 def leans_on(context: Context, place: Place, short_mm: float) -> list[Lean]:
@@ -351,11 +177,6 @@ def _round_end(patch: Patchwork) -> float:
     return 0.0
 
 
-def slope_of(context: Context) -> float:
-    """tan δc."""
-    return math.tan(math.radians(context.process.angle_deg))
-
-
 def solid_of(context: Context, place: Place, lean: Lean) -> Solid:
     """The wedge in the forms that suit the two kernels, bounded by the surface itself."""
     slope = slope_of(context)
@@ -371,7 +192,7 @@ def solid_of(context: Context, place: Place, lean: Lean) -> Solid:
     new, same = body - context.solid, room - context.solid
     allowed = AGREE * same.volume() + HAIR_MM
     past = (new - room).volume()
-    margin = NEAR_MM if "air/slope" in place.kinds else 5 * HAIR_MM
+    margin = NEAR_MM if any(f.kind == "air/slope" for f in place.findings) else 5 * HAIR_MM
     near = plan_solid(lean.patch.grown.buffer(margin), -PAST_MM, place.ceiling_mm + PAST_MM)
     if (same - evaluate(near)).volume() > allowed:
         # The faces go on beyond the place.
@@ -443,15 +264,3 @@ def _faces_over(context: Context, place: Place, lean: Lean, low: float) -> set[i
     plan = shapely.polygons(corners[near][:, :, :2])
     over = near[shapely.intersects(plan, room)]
     return set(np.unique(mesh.face_of[over]).tolist())
-
-
-def deepest_wall(place: Place, slope: float) -> float:
-    """Greatest depth of wall below the place that a slope can lean on, mm."""
-    return float((place.ceiling_mm - place.wall.lowest_foot(slope)).max())
-
-
-def reach_of(place: Place) -> float:
-    """Greatest distance from the whole anchor, mm."""
-    patch = patchwork(place.rings, place.wall.lines, 0.0, place.circles)
-    return 0.0 if patch is None else patch.reach_mm
-

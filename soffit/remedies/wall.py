@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from soffit.layers.stack import GRID_MM, LayerStack
 from soffit.part.model import Floats, Ints
+from soffit.remedies.anchor import simplified
 from soffit.remedies.probe import hits
 
 # Length of anchor that is followed down as one piece, mm (derived: two lines and a half).
@@ -99,12 +100,16 @@ class Wall:
 
 
 def wall_below(
-    stack: LayerStack, solid: m3.Manifold, anchors: Sequence[Floats], layers: tuple[int, int]
+    stack: LayerStack,
+    solid: m3.Manifold,
+    anchors: Sequence[Floats],
+    layers: tuple[int, int],
+    depth_mm: float,
 ) -> Wall:
-    """Follow the wall below `anchors` down; each is the outline of the highest of `layers`
-    (first and last, inclusive) that has it."""
+    """Follow the wall below `anchors` down, no farther than `depth_mm`; each is the outline of
+    the highest of `layers` (first and last, inclusive) that has it."""
     lines = tuple(a for a in anchors if len(a) >= 2)
-    cut = [_cut(line) for line in lines]
+    cut = [_cut(simplified(line)) for line in lines]
     pieces = np.concatenate(cut) if cut else np.empty((0, 2, 2))
     line_of = np.repeat(np.arange(len(lines)), [len(c) for c in cut])
     middle = pieces.mean(axis=1)
@@ -124,7 +129,12 @@ def wall_below(
     here = np.zeros(count)
     alive = np.ones(count, dtype=bool)
     allowed = stack.step_mm + stack.slack_mm
+    enough = float(stack.cut_mm[first]) - depth_mm
     for k in range(last, -1, -1):
+        if stack.cut_mm[k] < enough:
+            bottom[alive] = stack.cut_mm[k]
+            alive[:] = False
+            break
         active = alive & (start >= k)
         if not active.any():
             if not alive.any():
