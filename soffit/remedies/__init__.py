@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from soffit.remedies.context import Context
     from soffit.remedies.model import Option
 
-NAMES = ("chamfer", "roof", "bottom_edge", "teardrop", "membrane")
+NAMES = ("fill", "chamfer", "roof", "bottom_edge", "teardrop", "membrane")
 
 
 def modules() -> tuple[ModuleType, ...]:

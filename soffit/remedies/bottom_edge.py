@@ -30,6 +30,7 @@ from dataclasses import dataclass, replace
 import manifold3d as m3
 import numpy as np
 
+from soffit.errors import GeometryError
 from soffit.findings.model import Finding
 from soffit.layers.stack import GRID_MM
 from soffit.part.mesh_solid import evaluate
@@ -115,7 +116,10 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     profile = _profile(part, over, lines, limit)
     if profile.meet_mm <= GRID_MM:
         return [], ["bottom edge: there is no room below it"]
-    solid = _solid(context, lines, profile)
+    try:
+        solid = _solid(context, lines, profile)
+    except GeometryError as error:
+        return [], [f"bottom edge: {error}"]
     if solid is None:
         return [], ["bottom edge: its outline turns too sharply for a chamfer"]
     what = "a rounding" if profile.radius_mm is None else f"{profile.radius_mm:.4g} mm radius"

@@ -37,6 +37,7 @@ from dataclasses import dataclass
 import manifold3d as m3
 import numpy as np
 
+from soffit.errors import GeometryError
 from soffit.findings.model import Finding
 from soffit.findings.places import LEVEL_DEG
 from soffit.part.mesh_solid import evaluate
@@ -75,7 +76,7 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         for crown in crowns:
             try:
                 cuts.append(_cut(context, solid, crown, level))
-            except _No as no:
+            except (_No, GeometryError) as no:
                 problems.append(str(no))
         if problems:
             reasons += [f"teardrop: {p}" for p in problems]
