@@ -14,6 +14,7 @@ from soffit.remedies.anchor import (
     Arc,
     Chain,
     Circle,
+    Edge,
     Element,
     chains_of,
     distance,
@@ -87,30 +88,53 @@ def reach(region: shapely.Geometry, chains: Sequence[Chain]) -> float:
     if len(centres):
         best = max(best, float(distance(centres, chains).max()))
     corner = best
+    field = _Field(elements)
     for index in np.argsort(-far, kind="stable")[:24].tolist():
-        best = max(best, far[index], _polished(points[index], step, region, elements))
+        best = max(best, far[index], _polished(points[index], step, region, field))
     # The middle of a chord of a hole lies farther than the round edge itself.
     return corner if best - corner < ARC_SAGITTA_MM / 2 else best
 
 
-def _polished(
-    point: Floats, step: float, region: shapely.Geometry, elements: Sequence[Element]
-) -> float:
+class _Field:
+    """Distances from one point to each of many elements, edges first, all at once."""
+
+    def __init__(self, elements: Sequence[Element]) -> None:
+        edges = [e for e in elements if isinstance(e, Edge)]
+        arcs = [e for e in elements if isinstance(e, Arc)]
+        self._start = np.array([e.start for e in edges]).reshape(-1, 2)
+        self._along = np.array([e.end for e in edges]).reshape(-1, 2) - self._start
+        self._size = (self._along**2).sum(axis=1)
+        self._centre = np.array([a.centre for a in arcs]).reshape(-1, 2)
+        self._radius = np.array([a.radius for a in arcs])
+        self._a0 = np.array([a.a0 for a in arcs])
+        self._turn = np.array([a.turn for a in arcs])
+        self._ends = np.array([(a.start, a.end) for a in arcs]).reshape(-1, 2, 2)
+
+    def at(self, point: Floats) -> Floats:
+        """Distances, (n,) mm."""
+        off = point - self._start
+        t = np.clip((off * self._along).sum(axis=1) / self._size, 0.0, 1.0)
+        edges = np.linalg.norm(off - t[:, None] * self._along, axis=1)
+        v = point - self._centre
+        radial = np.hypot(v[:, 0], v[:, 1])
+        swept = np.mod((np.arctan2(v[:, 1], v[:, 0]) - self._a0) * np.sign(self._turn), 2 * np.pi)
+        ends = np.linalg.norm(point - self._ends, axis=2).min(axis=1)
+        beside = (swept <= np.abs(self._turn)) | (radial < 1e-12)
+        return np.concatenate([edges, np.where(beside, np.abs(radial - self._radius), ends)])
+
+
+def _polished(point: Floats, step: float, region: shapely.Geometry, field: _Field) -> float:
     """Distance at the local maximum near `point`, 0 where none is found."""
     here = point.copy()
+    eps = 1e-6
+    east, north = np.array([eps, 0.0]), np.array([0.0, eps])
     for _ in range(12):
-        away = np.array([e.distance(here[None])[0] for e in elements])
-        near = [e for e, d in zip(elements, away, strict=True) if d < away.min() + step]
-        rows, rhs = [], []
-        mean = float(away.min())
-        for element in near[:12]:
-            d = float(element.distance(here[None])[0])
-            eps = 1e-6
-            gx = float(element.distance(here[None] + [[eps, 0]])[0] - d) / eps
-            gy = float(element.distance(here[None] + [[0, eps]])[0] - d) / eps
-            rows.append([gx, gy, -1.0])
-            rhs.append(mean - d)
-        move = np.linalg.lstsq(np.array(rows), np.array(rhs), rcond=1e-6)[0][:2]
+        away = field.at(here)
+        near = np.flatnonzero(away < away.min() + step)[:12]
+        gx = (field.at(here + east) - away)[near] / eps
+        gy = (field.at(here + north) - away)[near] / eps
+        rows = np.column_stack([gx, gy, np.full(len(near), -1.0)])
+        move = np.linalg.lstsq(rows, away.min() - away[near], rcond=1e-6)[0][:2]
         size = float(np.linalg.norm(move))
         if size > step:
             move *= step / size
@@ -120,7 +144,7 @@ def _polished(
             break
     if not shapely.dwithin(region, shapely.Point(here), 1e-6):
         return 0.0
-    return float(min(e.distance(here[None])[0] for e in elements))
+    return float(field.at(here).min())
 
 
 def _grown(
