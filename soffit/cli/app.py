@@ -107,15 +107,15 @@ def resolve(
     process: ProcessOption = "pla-04",
     unit: UnitOption = None,
     up: UpOption = "keep",
-    protect: ProtectOption = [],  # noqa: B006
-    keep_out: KeepOutOption = [],  # noqa: B006
+    protect: ProtectOption = None,
+    keep_out: KeepOutOption = None,
     quantity: QuantityOption = 1,
     repair: RepairOption = False,
     output: FormatOption = TextOrJson.TEXT,
 ) -> int:
     """Change PART so that nothing prints over air; write it, proven."""
     direction = parse_up(up)
-    boxes = [parse_box(text) for text in keep_out]
+    boxes = [parse_box(text) for text in keep_out or ()]
     from soffit import api
     from soffit.process.load import load_process
 
@@ -128,7 +128,7 @@ def resolve(
         received,
         how,
         up=direction,
-        protect=protect,
+        protect=protect or (),
         keep_out=boxes,
         quantity=quantity,
         progress=progress,

@@ -114,7 +114,7 @@ UpOption = Annotated[
     ),
 ]
 ProtectOption = Annotated[
-    list[str],
+    list[str] | None,
     typer.Option(
         "--protect",
         metavar="SELECTOR",
@@ -123,7 +123,7 @@ ProtectOption = Annotated[
     ),
 ]
 KeepOutOption = Annotated[
-    list[str],
+    list[str] | None,
     typer.Option(
         "--keep-out",
         metavar="X0,Y0,Z0,X1,Y1,Z1",

@@ -90,7 +90,7 @@ class _Child:
         assert self._process is not None
         return self._process.wait()
 
-    def _stop(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
+    def _stop(self, _number: int, _frame: FrameType | None) -> None:
         self.stopped = True
         self._kill()
 

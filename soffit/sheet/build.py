@@ -7,8 +7,9 @@ import datetime
 import numpy as np
 import shapely
 
+import soffit
 from soffit.findings.model import NO_PATCH, Finding
-from soffit.part.model import Floats, Part
+from soffit.part.model import Floats, Part, Vec3
 from soffit.plan.model import Resolution
 from soffit.remedies.model import Edit
 from soffit.sheet import ledger
@@ -28,10 +29,10 @@ from soffit.sheet.ledger import Place
 from soffit.sheet.model import Sheet
 from soffit.sheet.profile import Bar
 from soffit.sheet.project import project
-from soffit.sheet.sections import across, section_figure
+from soffit.sheet.sections import across, section_figure, where_to_cut
 from soffit.sheet.view import FRONT, RIGHT, View
 
-VIEW_W_MM, VIEW_H_MM = 120.0, 116.0
+VIEW_W_MM, VIEW_H_MM = 120.0, 110.0
 ELEVATION_W_MM = 136.0
 # More sections than this say nothing new, and the reader has the files (common practice).
 MAX_SECTIONS = 24
@@ -54,6 +55,8 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
     up = resolution.before.up
     return Sheet(
         title=title,
+        number=f"{received.sha256[:8]}-{resolution.after.part.source.sha256[:8]}",
+        made_by=f"Soffit {soffit.__version__}",
         file=received.file,
         revision=revision,
         prepared_for=prepared_for,
@@ -68,7 +71,7 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         views=_views(resolution, numbered),
         sections=_sections(resolution, numbered),
         open=opened,
-        changes=ledger.change_rows(numbered),
+        changes=ledger.change_rows(resolution, numbered),
         notes=ledger.note_rows(resolution, numbered),
         protected=ledger.protected_rows(resolution),
         limits=ledger.limit_rows(process),
@@ -187,6 +190,8 @@ def _section(resolution: Resolution, place: Place, number: str, edit: Edit, inde
         patch = place.finding.patch
         point = _inside(patch.rings, place.finding.at_mm)
     direction = across(patch)
+    point = where_to_cut(resolution.received.mesh, resolution.produced.mesh, resolution.props,
+                         direction, point, mark.corners_mm)
     # What the change reaches along the section: its own faces, else only its heights.
     span = (mark.corners_mm[:, :, :2] @ direction) if len(mark.corners_mm) else np.array(
         [point[:2] @ direction])
@@ -196,10 +201,10 @@ def _section(resolution: Resolution, place: Place, number: str, edit: Edit, inde
                           focus)
 
 
-def _inside(rings: tuple[Floats, ...], at_mm: tuple[float, float, float]) -> Floats:
-    """A point in the middle of the largest outline of a patch, at the height of `at_mm`."""
+def _inside(rings: tuple[Floats, ...], at_mm: Vec3) -> Floats:
+    """The middle of the largest outline of a patch; where that lies outside, `at_mm`."""
     polygon = max((shapely.Polygon(r) for r in rings), key=lambda p: p.area)
     centre = polygon.centroid
-    inner = centre if polygon.contains(centre) else polygon.representative_point()
+    inner = centre if polygon.contains(centre) else shapely.Point(at_mm[:2])
     # Half a thousandth aside: symmetric parts have seams and vertices exactly in the middle.
     return np.array([inner.x + 5e-4, inner.y + 5e-4, at_mm[2]])

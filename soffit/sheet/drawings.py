@@ -221,7 +221,8 @@ def elevation_figure(figure: Figure, shown: Elevations) -> Figure:
             edges = shown.edges_before if row == 0 else ()
             figure = _elevation(figure, drawing, fit, name, edges, 0.0 if row else scale)
             figure = add_profile(figure, wide * scale + _AXIS_MM + 3.0, y, scale, float(high[1]),
-                                 _PROFILE_MM, bars, left)
+                                 _PROFILE_MM, bars, left,
+                                 shown.bars_before + shown.bars_after)
     return replace(figure, remark=f"scale {words}, heights in mm")
 
 

@@ -44,6 +44,7 @@ PENS = {
     "air-edge": Pen(0.8, AIR),
     "air-hidden": Pen(0.25, AIR, "1 0.7"),
     "added": Pen(0.25, ADDED),
+    "added-band": Pen(1.4, ADDED),
     "added-hidden": Pen(0.25, ADDED, "1 0.7"),
     "removed": Pen(0.25, REMOVED, "1.6 0.8"),
     "removed-hidden": Pen(0.25, REMOVED, "1 0.7"),
@@ -180,7 +181,8 @@ def to_svg(figure: Figure) -> str:
 
 def _pen_order(pen: str) -> tuple[int, str]:
     """Hidden lines first, so that whatever is visible lies over them."""
-    return (0 if "hidden" in pen else {"visible": 2, "air-edge": 3}.get(pen, 1), pen)
+    above = {"visible": 2, "air-edge": 3, "added-band": 4}
+    return (0 if "hidden" in pen else above.get(pen, 1), pen)
 
 
 def _n(value: float) -> str:

@@ -15,6 +15,8 @@ from soffit.sheet.view import EDGE_ON, Bools, Scene
 # Above this number of planes (freeform areas) triangles are shown whole where their middle is
 # seen: the exact outline of each would take seconds and look the same (derived from timing).
 MAX_PLANES = 300
+# Their longest side, as a share of the part, and how many pieces at most (from timing).
+_PIECES, _MOST_PIECES = 40.0, 4000
 
 
 def visible_area(scene: Scene, corners_mm: Floats, plan: tuple[Floats, ...] = ()
@@ -127,6 +129,17 @@ def _clipped(points: Floats, height: Floats) -> Floats:
 
 
 def _whole_triangles(scene: Scene, corners: Floats) -> m3.CrossSection:
+    # Long ones are quartered, so that none reaches far behind what hides its other end.
+    for _ in range(4):
+        sides = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2).max(axis=1)
+        long = sides > scene.size_mm / _PIECES
+        if not long.any() or len(corners) > _MOST_PIECES:
+            break
+        a, b, c = (corners[long, k] for k in range(3))
+        ab, bc, ca = (a + b) / 2.0, (b + c) / 2.0, (c + a) / 2.0
+        quarters = [np.stack(t, axis=1) for t in
+                    ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca))]
+        corners = np.concatenate([corners[~long], *quarters])
     seen = visible_middles(scene, corners.mean(axis=1))
     return m3.CrossSection(list(corners[seen][:, :, :2]), m3.FillRule.NonZero)
 

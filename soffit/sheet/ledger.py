@@ -135,22 +135,39 @@ def open_rows(numbered: Iterable[Place]) -> tuple[OpenRow, ...]:
     return tuple(rows)
 
 
-def change_rows(numbered: Iterable[Place]) -> tuple[ChangeRow, ...]:
+def change_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[ChangeRow, ...]:
     """The changes to approve or decline."""
     rows = []
     for place in numbered:
         for k, edit in enumerate(place.edits):
             if place.finding is None:
-                kind, spot = "Follows from another change", edit_where(edit)
+                cause = arose_from(edit, resolution)
+                kind, spot = f"Arose from {cause}" if cause else "Arose later", edit_where(edit)
                 measured = ("", "", "")
             else:
                 kind, spot = kind_words(place.finding), where(place.finding)
                 measured = measures(place.finding)
             sign = -1.0 if edit.op == "cut" else 1.0
-            rows.append(ChangeRow(edit_number(place, k), kind, spot, *measured,
+            rows.append(ChangeRow(edit_number(place, k), edit.id, kind, spot, *measured,
                                   remedy_words(edit.remedy), edit.op, sentence(edit.why),
                                   sign * edit.volume_mm3, sentence(edit.after)))
     return tuple(rows)
+
+
+def arose_from(edit: Edit, resolution: Resolution) -> str:
+    """Name of the earlier edit that left or brought about what `edit` cures: the one whose
+    changed surface comes nearest to it, the later of two as near; "" where there is none."""
+    earlier = resolution.edits[: [e.id for e in resolution.edits].index(edit.id)]
+    produced = resolution.produced
+
+    def distance_mm(other: Edit) -> float:
+        faces = [f.id for f in produced.faces if f.edit == other.id]
+        points = produced.mesh.corners[produced.triangles_of(faces)].reshape(-1, 3)
+        # Edits change faces that later edits may take away; their own middle is still theirs.
+        points = np.vstack([points, np.asarray(other.at_mm)])
+        return float(np.linalg.norm(points - np.asarray(edit.at_mm), axis=1).min())
+
+    return min(reversed(earlier), key=lambda e: round(distance_mm(e), 3)).id if earlier else ""
 
 
 def note_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[NoteRow, ...]:
@@ -298,11 +315,11 @@ def measured_rows(resolution: Resolution) -> tuple[QuantityRow, ...]:
         QuantityRow("Over air", "mm²", (number(before.over_air_mm2, 1),
                                         number(after.over_air_mm2, 1))),
         QuantityRow("Places over air", "", (str(len(before.air)), str(len(after.air)))),
-        QuantityRow("Volume of the part", "mm³", (number(received.mesh.volume_mm3, 0),
+        QuantityRow("Part volume", "mm³", (number(received.mesh.volume_mm3, 0),
                                                   number(produced.mesh.volume_mm3, 0))),
     ]
     if resolution.props:
-        rows.append(QuantityRow("Volume of props", "mm³", (number(0.0, 0), number(props_mm3, 0))))
+        rows.append(QuantityRow("Prop volume", "mm³", (number(0.0, 0), number(props_mm3, 0))))
     rows.append(QuantityRow("Plastic if solid", "g", (
         number(solid(received, 0.0), 1), number(solid(produced, props_mm3), 1))))
     low, high = produced.mesh.bounds if len(produced.mesh.triangles) else np.zeros((2, 3))

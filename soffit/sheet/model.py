@@ -22,9 +22,11 @@ class OpenRow:
 
 @dataclass(frozen=True)
 class ChangeRow:
-    """One change to approve or decline. `volume_mm3` is signed: plastic added or taken away."""
+    """One change to approve or decline. `edit` is its name in the CAD and in the report;
+    `volume_mm3` is signed: plastic added or taken away."""
 
     number: str
+    edit: str
     place: str
     where: str
     measure: str
@@ -81,12 +83,15 @@ class QuantityRow:
 class Sheet:
     """Everything that the change sheet says, in the words and figures that the reader sees.
 
-    `views`: part as received, as produced, elevations with height profile. `sections`: one
-    cut through each change. `measured` has the columns before and after; `estimate` has
-    as received, with slicer supports, resolved (or no rows).
+    `number` identifies the sheet by the geometry it is about. `views`: part as received, as
+    produced, elevations with height profile. `sections`: one cut through each change.
+    `measured` has the columns before and after; `estimate` has as received, with slicer
+    supports, resolved (or no rows).
     """
 
     title: str
+    number: str
+    made_by: str
     file: str
     revision: str
     prepared_for: str

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import re
 import tempfile
 from dataclasses import asdict
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import Any
 
 from soffit.errors import SoffitError
 from soffit.sheet.figure import Figure, to_svg
+from soffit.sheet.key import key_figures
 from soffit.sheet.ledger import number
 from soffit.sheet.model import Sheet
 
@@ -52,7 +54,7 @@ def to_pdf(sheet: Sheet) -> bytes:
 
 
 def _data(sheet: Sheet, issued: datetime.date, folder: Path) -> dict[str, Any]:
-    figures = {"views": sheet.views, "sections": sheet.sections}
+    figures = {"views": sheet.views, "sections": sheet.sections, "key": key_figures()}
     text = {name: value for name, value in vars(sheet).items() if name not in figures}
     data: dict[str, Any] = {
         name: [asdict(row) if hasattr(row, "__dataclass_fields__") else row for row in value]
@@ -63,11 +65,30 @@ def _data(sheet: Sheet, issued: datetime.date, folder: Path) -> dict[str, Any]:
         row["volume_text"] = number(change.volume_mm3, 1, signed=True)
     for row, face in zip(data["protected"], sheet.protected, strict=True):
         row |= {"deviation": f"{face.deviation_mm:.3f}", "allowed": f"{face.allowed_mm:.3f}"}
-    data |= {"year": issued.year, "month": issued.month, "day": issued.day,
+    for group in ("open", "changes", "notes", "protected"):
+        for row in data[group]:
+            row |= {name: breakable(v) for name, v in row.items() if isinstance(v, str)}
+    data |= {"title_text": breakable(shortened(sheet.title, 90)),
+             "file_text": breakable(shortened(sheet.file, 120)),
+             "year": issued.year, "month": issued.month, "day": issued.day,
              "quantity_text": number(sheet.quantity, 0),
              "revision_text": sheet.revision or "none stated",
              "prepared_text": sheet.prepared_for or "not stated"}
     return data
+
+
+def shortened(text: str, most: int) -> str:
+    """A text of at most so many characters, its middle left out where it is longer."""
+    if len(text) <= most:
+        return text
+    kept = most - 1
+    return f"{text[: kept - kept // 2]}…{text[len(text) - kept // 2:]}"
+
+
+def breakable(text: str) -> str:
+    """A text with places where a line may break in long words, such as names of files."""
+    return re.sub(r"\S{20,}", lambda word: re.sub(r"([_\-./,]|\w{16})(?=\S)", "\\1\u200b", word[0]),
+                  text)
 
 
 def _picture(figure: Figure, folder: Path) -> dict[str, Any]:

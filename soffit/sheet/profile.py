@@ -42,7 +42,8 @@ def spread(wanted: Floats, pitch: float, low: float, high: float) -> Floats:
             blocks[-2:] = [((v0 * n0 + v1 * n1) / (n0 + n1), n0 + n1)]
     flat = np.concatenate([np.full(k, v) for v, k in blocks]) if blocks else np.empty(0)
     top = high - (n - 1) * pitch if n else high
-    return np.clip(flat, low, top) + ladder  # type: ignore[no-any-return]
+    placed: Floats = np.clip(flat, low, top) + ladder
+    return placed
 
 
 def lanes(bars: tuple[Bar, ...], thick_mm: float) -> list[float]:
@@ -61,12 +62,13 @@ def lanes(bars: tuple[Bar, ...], thick_mm: float) -> list[float]:
 
 def add_profile(figure: Figure, x: float, y: float, scale: float, height_mm: float,
                 room_mm: float, before: tuple[Bar, ...], after: tuple[Bar, ...],
-                label: bool = True) -> Figure:
+                like: tuple[Bar, ...] = ()) -> Figure:
     """Draw axis, bars and labels; the axis stands at `x`, z = 0 at `y`.
 
     `scale`: mm of paper per mm. `height_mm`: height of the part. `room_mm`: width for bars and
     labels. Bars of the part as received are hatched outlines, what is left is solid. Of more
-    labels than fit, those of the largest areas are kept and the rest are counted.
+    labels than fit, those of the largest areas are kept and the rest are counted. `like`: bars
+    of another profile that is drawn to the same scale of areas.
     """
     top = y + height_mm * scale
     step = tick_step(height_mm, scale)
@@ -78,11 +80,12 @@ def add_profile(figure: Figure, x: float, y: float, scale: float, height_mm: flo
         labels.append(Label(f"{k * step:g}", x - 1.5, level - 0.8, 2.3, "end", SOFT))
     areas: list[Area] = []
     thick = MIN_BAR_MM / scale
-    widest = max([s + b.area_mm2 for group in (before, after)
+    every = (before, after, like)
+    widest = max([s + b.area_mm2 for group in every
                   for s, b in zip(lanes(group, thick), group, strict=True)], default=0.0)
-    words = [f"{b.number} {area_text(b.area_mm2)}" for b in before + after]
+    words = [f"{b.number} {area_text(b.area_mm2)}" for group in every for b in group]
     text_room = max([text_width_mm(w, LABEL_MM) for w in words], default=0.0)
-    reach = max(room_mm - (text_room + 5.0 if label else 0.0), 5.0)
+    reach = max(room_mm - text_room - 6.0, 5.0)
     per_mm2 = reach / widest if widest else 0.0
     for group, solid in ((before, False), (after, True)):
         for start, bar in zip(lanes(group, thick), group, strict=True):
@@ -91,10 +94,13 @@ def add_profile(figure: Figure, x: float, y: float, scale: float, height_mm: flo
             ring = np.array([[left, low], [right, low], [right, high], [left, high]])
             areas.append(Area((ring,), "solid-air" if solid else "air", "air"))
     figure = figure.plus(areas=tuple(areas), strokes=tuple(strokes), labels=tuple(labels))
-    if label:
-        shown = before if before else after
-        figure = _labelled(figure, x, y, scale, top, reach, per_mm2, shown, thick)
-    return figure
+    if not before and not after:
+        return figure.plus(labels=(Label("nothing over air", x + 2.0, y + 1.2, LABEL_MM, "start",
+                                         SOFT),))
+    # What is left is named where nothing else stands for it.
+    known = {b.number for b in before}
+    shown = before + tuple(b for b in after if b.number not in known or not b.number)
+    return _labelled(figure, x, y, scale, top, reach, per_mm2, shown, thick)
 
 
 def area_text(area_mm2: float) -> str:

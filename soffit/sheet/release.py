@@ -69,7 +69,7 @@ def write_release(
         write_pdf(sheet, paths["sheet_pdf"])
         tell("sheet", 4, 4)
         for path in paths.values():
-            os.replace(path, out_dir / path.name)  # noqa: PTH105
+            path.replace(out_dir / path.name)
     return proven
 
 

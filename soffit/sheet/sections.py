@@ -15,16 +15,29 @@ from soffit.part.model import Body, Floats, Mesh
 from soffit.sheet.drawings import Fit, dimension, drawing_scale
 from soffit.sheet.figure import ADDED, AIR, Area, AreaKind, Figure, Label, Stroke
 
-WIDTH_MM, HEIGHT_MM = 72.0, 62.0
+WIDTH_MM, HEIGHT_MM = 72.0, 58.0
 _FOOT_MM, _HEAD_MM, _SIDE_MM = 9.0, 3.0, 10.0
+# Widths closer than this are the same (derived: a circle of 16 chords differs by 2 %).
+SAME_WIDTH = 0.02
+# What is thinner on paper is drawn this thick and its thickness is written beside it (a hatch
+# of 1.3 mm needs as much).
+_THIN_MM = 1.4
+# Planes tried where the first one misses the change (from timing).
+_TRIED = 9
 
 
 def across(patch: Patch) -> Floats:
     """Plan direction in which a patch is best cut, unit (2,): along the strands of a bridge,
-    else at right angles to the edges that hold it."""
+    else at right angles to the edges that hold it; along x or y where that is as good."""
     if patch.bridge_dir is not None:
         along = np.asarray(patch.bridge_dir, dtype=np.float64)
-        return _positive(along / np.linalg.norm(along))
+        along = along / np.linalg.norm(along)
+        # A round place is as wide every way, so the one found first means nothing.
+        wide = _width(patch, along)
+        for axis in (np.array([1.0, 0.0]), np.array([0.0, 1.0])):
+            if _width(patch, axis) <= (1.0 + SAME_WIDTH) * wide:
+                return axis
+        return _positive(along)
     held = [np.diff(line, axis=0) for line in patch.anchors if len(line) > 1]
     if not held:
         return np.array([1.0, 0.0])
@@ -37,6 +50,11 @@ def across(patch: Patch) -> Floats:
         return np.array([1.0, 0.0])
     main = 0.5 * math.atan2(s, c)
     return _positive(np.array([-math.sin(main), math.cos(main)]))
+
+
+def _width(patch: Patch, along: Floats) -> float:
+    """Extent of a patch along a plan direction, mm."""
+    return float(np.ptp(np.concatenate(patch.rings) @ along)) if patch.rings else 0.0
 
 
 def _positive(direction: Floats) -> Floats:
@@ -53,6 +71,25 @@ def cut(mesh: Mesh, direction: Floats, point: Floats) -> m3.CrossSection:
     axes = np.array([d, [0.0, 0.0, 1.0], np.cross(d, (0.0, 0.0, 1.0))])
     turned = replace(mesh, vertices=mesh.vertices @ axes.T)
     return slice_open_mesh(turned, np.array([float(axes[2] @ point)]))[0]
+
+
+def where_to_cut(received: Mesh, produced: Mesh, props: tuple[Body, ...], direction: Floats,
+                 point: Floats, corners_mm: Floats) -> Floats:
+    """`point`, where the section through it shows a change; else the point beside it, within
+    what `corners_mm` (k, 3, 3) of the change reach, where it shows most of one."""
+    def shown_mm2(at: Floats) -> float:
+        before, after = cut(received, direction, at), cut(produced, direction, at)
+        stood = sum(cut(b.mesh, direction, at).area() for b in props)
+        return float((after - before).area() + (before - after).area() + stood)
+
+    # What rounding alone makes of two cuts of the same face (derived: as the hair below).
+    if not len(corners_mm) or shown_mm2(point) > 1e-3 * float(np.ptp(received.bounds)):
+        return point
+    normal = np.array([-direction[1], direction[0], 0.0])
+    reach = corners_mm @ normal
+    offsets = np.linspace(float(reach.min()), float(reach.max()), _TRIED + 2)[1:-1]
+    points = [point + (k - float(point @ normal)) * normal for k in offsets.tolist()]
+    return max(points, key=shown_mm2)
 
 
 def section_figure(key: str, number: str, received: Mesh, produced: Mesh,
@@ -99,12 +136,33 @@ def section_figure(key: str, number: str, received: Mesh, produced: Mesh,
     figure = Figure(key, f"Section at {number}", f"{place} · {words}",
                     f"Section {place} through change {number}: material kept, added and removed.",
                     WIDTH_MM, HEIGHT_MM, tuple(areas), tuple(strokes))
+    figure = _thin_sheets(figure, added ^ window, fit)
     if over is not None and over[1] - over[0] > 0.05:
         ends = fit.points(np.array([[over[0], over[2]], [over[1], over[2]]]))
         figure = figure.plus(strokes=(Stroke(ends, "air-edge"),))
         line = float(min(fit.points(np.array([[0.0, y0]]))[0, 1], ends[0, 1])) - 4.0
         figure = dimension(figure, ends[0], ends[1], line, f"{over[1] - over[0]:.1f}", AIR)
     return _slope_label(figure, added, fit, frame)
+
+
+def _thin_sheets(figure: Figure, added: m3.CrossSection, fit: Fit) -> Figure:
+    """Draw level sheets of added material that are too thin for a hatch, such as membranes, as
+    a solid band, the thickness beside it."""
+    for ring in _rings(added):
+        low, high = ring.min(axis=0), ring.max(axis=0)
+        size = (high - low) * fit.scale
+        if size[1] >= _THIN_MM or size[0] < 2.0 * size[1]:
+            continue
+        ends = fit.points(np.array([[low[0], (low[1] + high[1]) / 2.0],
+                                    [high[0], (low[1] + high[1]) / 2.0]]))
+        middle = ends.mean(axis=0)
+        figure = figure.plus(
+            # The pen's round ends reach half its width further.
+            strokes=(Stroke(ends + np.array([[_THIN_MM / 2, 0.0], [-_THIN_MM / 2, 0.0]]),
+                            "added-band"),),
+            labels=(Label(f"{high[1] - low[1]:.2f} thick", float(middle[0]),
+                          float(middle[1]) - 4.2, 2.5, "middle", ADDED),))
+    return figure
 
 
 def _open(shape: m3.CrossSection, hair: float) -> m3.CrossSection:
