@@ -1,9 +1,9 @@
 """Remedies: one remedy, one file, from a finding to options that are solids to add, cut or prop.
 
-Each module has `NAME`, `RANK` (place in the order of preference: fill 1, chamfer, roof and
-bottom edge 2, teardrop 3, membrane and what leaves a bridge 4, prop 5), a docstring that is
-its manual, and `options(context, finding)`, which returns the options that apply and, for
-each that does not, one reason in words.
+Each module has `NAME`, `RANK` (place in the order of preference: fill 1, chamfer, roof, bottom
+edge, membrane and stepped ceiling 2, teardrop 3, what leaves a bridge 4, prop 5), a docstring
+that is its manual, and `options(context, finding)`, which returns the options that apply and,
+for each that does not, one reason in words.
 """
 
 from __future__ import annotations
@@ -13,12 +13,20 @@ from importlib import import_module
 from types import ModuleType
 from typing import TYPE_CHECKING
 
+from shapely.errors import ShapelyError
+
+from soffit.errors import GeometryError
+
 if TYPE_CHECKING:
     from soffit.findings.model import Finding
     from soffit.remedies.context import Context
     from soffit.remedies.model import Option
 
-NAMES = ("fill", "chamfer", "roof", "bottom_edge", "teardrop", "membrane")
+NAMES = ("fill", "chamfer", "roof", "bottom_edge", "membrane", "stepped", "teardrop")
+
+# What geometry that a remedy did not foresee ends in; its reason says so in these words.
+_UNFIT = (ValueError, ArithmeticError, LookupError, ShapelyError, GeometryError)
+FAILED = "it could not be worked out here, please report this part"
 
 
 def modules() -> tuple[ModuleType, ...]:
@@ -34,9 +42,13 @@ def all_options(context: Context, finding: Finding) -> tuple[list[Option], list[
     found: list[Option] = []
     reasons: list[str] = []
     for module in modules():
-        options, why_not = module.options(context, finding)
-        found += [measured(context, option) for option in options]
-        reasons += why_not
+        try:
+            options, why_not = module.options(context, finding)
+            found += [measured(context, option) for option in options]
+            reasons += why_not
+        except _UNFIT as error:
+            # One remedy that cannot make sense of a place must not cost the user all others.
+            reasons.append(f"{module.NAME}: {FAILED} ({type(error).__name__}: {error})")
     found.sort(key=lambda option: (option.rank, round(option.volume_mm3, 6), option.remedy))
     return found, reasons
 
