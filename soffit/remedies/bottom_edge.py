@@ -38,9 +38,11 @@ from soffit.part.model import Face, Floats, Ints, Part, Surface
 from soffit.part.solid import (
     Cone,
     Difference,
+    Drop,
     Fitted,
     Hull,
     Intersection,
+    Moved,
     Prism,
     Solid,
     Union,
@@ -50,10 +52,13 @@ from soffit.remedies.foot import (
     SMOOTH_RAD,
     Outline,
     away_from,
+    bores_of,
     hanging,
     mitre,
     off_platform,
     outlines,
+    plan_of,
+    rings_of,
     tangent_radius,
     together,
     turn_of,
@@ -78,6 +83,10 @@ MITRE = 3.0
 
 # Turn of one facet of a mesh cone (derived: 96 for a circle, as for a `Cone`).
 FACET_RAD = 2 * math.pi / 96
+
+# Share of its volume by which a form may reach out of the room below the rounding (derived:
+# chords of round walls).
+AGREE = 0.01
 
 UP = (0.0, 0.0, 1.0)
 
@@ -113,11 +122,12 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     lines = outlines(part, over)
     if not lines:
         return [], ["bottom edge: nothing flat stands on the platform beside this place"]
-    profile = _profile(part, over, lines, limit)
+    whole = together(part, over, (part.mesh.normals[:, 2] < -1e-6) & off_platform(part))
+    profile = _profile(part, over, whole, lines, limit)
     if profile.meet_mm <= GRID_MM:
         return [], ["bottom edge: there is no room below it"]
     try:
-        solid = _solid(context, lines, profile)
+        solid = _solid(context, whole, lines, profile)
     except GeometryError as error:
         return [], [f"bottom edge: {error}"]
     if solid is None:
@@ -134,11 +144,13 @@ def added_mm2(radius_mm: float, limit_rad: float) -> float:
     return (1.0 - 0.25 * math.pi) * radius_mm**2 - 0.5 * leg**2 * math.tan(limit_rad)
 
 
-def _profile(part: Part, over: Ints, lines: list[Outline], limit: float) -> Profile:
-    """The section of the chamfer along all of a place's edges."""
+def _profile(
+    part: Part, over: Ints, whole: Ints, lines: list[Outline], limit: float
+) -> Profile:
+    """The section of the chamfer along all of a place's edges; `over` are the facets that are too
+    flat, `whole` all of the rounding."""
     mesh = part.mesh
     slope = math.tan(limit)
-    whole = together(part, over, (mesh.normals[:, 2] < -1e-6) & off_platform(part))
     radii = {tangent_radius(part.face(f)) for f in np.unique(mesh.face_of[over]).tolist()}
     points = mesh.corners[whole].reshape(-1, 3)
     away = away_from(points, lines)
@@ -175,7 +187,9 @@ def _section(profile: Profile) -> Floats:
     return np.array([*corners, [-BEHIND_MM, profile.top_mm]])
 
 
-def _solid(context: Context, lines: list[Outline], profile: Profile) -> Solid | None:
+def _solid(
+    context: Context, whole: Ints, lines: list[Outline], profile: Profile
+) -> Solid | None:
     """The chamfer along all outlines in the forms that suit the two kernels; None where a
     corner is too sharp."""
     assert context.solid is not None  # `all_options` asks no remedy without one
@@ -193,19 +207,38 @@ def _solid(context: Context, lines: list[Outline], profile: Profile) -> Solid | 
         planes += _pieces(line, ways, exact) + _fans(line, soft, exact)
         true += _elements(context.part, line, ways, exact, profile)
         true += [_corner(line, k, profile) for k in soft]
-    above = context.solid.slice(profile.top_mm - HAIR_MM)
-    void = _holes(context.solid, facets, above)
+    rounding = plan_of(context.part, whole)
+    void = _holes(context.solid, facets, rounding)
     low, high = -HAIR_MM, profile.top_mm + HAIR_MM
-    holes: list[Solid] = [Prism(_rings(void), low, high)] if not void.is_empty() else []
+    holes: list[Solid] = [Prism(rings_of(void), low, high)] if not void.is_empty() else []
     bores: list[Solid] = []
-    for centre, radius in _bores(context.part, _rings(void)):
+    for centre, radius in bores_of(context.part, rings_of(void)):
         bores.append(Cone((*centre, low), UP, high - low, radius, radius))
     # A bore's facets differ from height to height: a skin finer than they stays in its wall.
     open_ = void.offset(-2 * HAIR_MM, m3.JoinType.Miter, 2.0)
-    mesh = _without(facets, [Prism(_rings(open_), low, high)] if not open_.is_empty() else [])
+    mesh = _without(facets, [Prism(rings_of(open_), low, high)] if not open_.is_empty() else [])
     if profile.walled:
-        mesh = Intersection((mesh, Prism(_rings(above + void), 0.0, profile.top_mm)))
-    return Fitted(mesh, (_without(true, bores or holes), _without(planes, holes)))
+        stands = plan_of(context.part, np.flatnonzero(~off_platform(context.part)))
+        mesh = Intersection((mesh, Prism(rings_of(stands + rounding + void), 0.0, profile.top_mm)))
+    forms = (_without(true, bores or holes), _without(planes, holes))
+    return _below(context, whole, mesh, forms, profile)
+
+
+def _below(
+    context: Context, whole: Ints, mesh: Solid, forms: tuple[Solid, ...], profile: Profile
+) -> Solid:
+    """The forms as they are where all above the rounding is material; else, as in a shell, what
+    of them lies straight below it."""
+    part, solid = context.part, context.solid
+    drop = Drop(tuple(np.unique(part.mesh.face_of[whole]).tolist()), whole, profile.top_mm)
+    up = np.eye(4)
+    up[2, 3] = HAIR_MM
+    under = Intersection((mesh, Moved(drop, up)))
+    new = evaluate(mesh) - solid
+    within = evaluate(under, part) - solid
+    if new.volume() - within.volume() <= AGREE * new.volume():
+        return Fitted(mesh, forms)
+    return Fitted(under, tuple(Intersection((form, drop)) for form in forms))
 
 
 def _without(pieces: list[Solid], holes: list[Solid]) -> Solid:
@@ -215,36 +248,13 @@ def _without(pieces: list[Solid], holes: list[Solid]) -> Solid:
 
 
 def _holes(
-    solid: m3.Manifold, pieces: list[Solid], above: m3.CrossSection
+    solid: m3.Manifold, pieces: list[Solid], rounding: m3.CrossSection
 ) -> m3.CrossSection:
     """Plan region of what must stay open: where the rounding is pierced."""
-    void = (evaluate(Union(tuple(pieces))) - solid).project() - above
+    void = (evaluate(Union(tuple(pieces))) - solid).project() - rounding
     # A strip thinner than this is the outline's own facets, no hole (derived: four hairs).
     wide = void.offset(-2 * HAIR_MM, m3.JoinType.Miter, 2.0)
     return void ^ wide.offset(4 * HAIR_MM, m3.JoinType.Miter, 2.0)
-
-
-def _rings(region: m3.CrossSection) -> tuple[Floats, ...]:
-    return tuple(np.asarray(r, dtype=np.float64) for r in region.to_polygons())
-
-
-def _bores(part: Part, rings: tuple[Floats, ...]) -> list[tuple[tuple[float, float], float]]:
-    """Centres and radii of the upright bores that make `rings`; none where one is no bore."""
-    found = {}
-    for ring in rings:
-        for face in part.faces:
-            upright = face.axis_dir is not None and abs(face.axis_dir[2]) > 1.0 - 1e-9
-            if face.surface is Surface.CYLINDER and face.inward and upright and face.axis_point:
-                x, y, _ = face.axis_point
-                radius = face.radius_mm or 0.0
-                off = np.linalg.norm(ring - np.array([x, y]), axis=1) - radius
-                on = np.abs(off) < HAIR_MM + part.deflection_mm
-                if on.sum() >= 3 and off.max() < HAIR_MM + part.deflection_mm:
-                    found[face.id] = ((x, y), radius)
-                    break
-        else:
-            return []
-    return sorted(set(found.values()))
 
 
 def _rounded(solid: m3.Manifold, line: Outline, profile: Profile) -> list[int]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import manifold3d as m3
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from soffit.findings.model import Finding
 from soffit.layers.stack import GRID_MM
 from soffit.part.mesh_solid import neighbours
 from soffit.part.model import Face, Floats, Ints, Part, Surface
+from soffit.remedies.context import HAIR_MM
 
 # A corner that turns by less is a joint of a smooth outline (derived: half of the coarsest
 # facet that still reads as round, 31°).
@@ -165,3 +167,36 @@ def tangent_radius(face: Face) -> float | None:
     if round_ and face.radius_mm is not None and abs(face.radius_mm - height) < GRID_MM:
         return face.radius_mm
     return None
+
+
+def plan_of(part: Part, facets: Ints) -> m3.CrossSection:
+    """Plan region of facets that look down."""
+    if not len(facets):
+        return m3.CrossSection()
+    # Seen from above these triangles run clockwise.
+    plan = np.ascontiguousarray(part.mesh.corners[facets][:, ::-1, :2])
+    return m3.CrossSection(list(plan), m3.FillRule.NonZero)
+
+
+def rings_of(region: m3.CrossSection) -> tuple[Floats, ...]:
+    """Rings of a plan region, outer ones counter-clockwise, each (n, 2)."""
+    return tuple(np.asarray(r, dtype=np.float64) for r in region.to_polygons())
+
+
+def bores_of(part: Part, rings: tuple[Floats, ...]) -> list[tuple[tuple[float, float], float]]:
+    """Centres and radii of the upright bores that make `rings`; none where one is no bore."""
+    found = {}
+    for ring in rings:
+        for face in part.faces:
+            upright = face.axis_dir is not None and abs(face.axis_dir[2]) > 1.0 - 1e-9
+            if face.surface is Surface.CYLINDER and face.inward and upright and face.axis_point:
+                x, y, _ = face.axis_point
+                radius = face.radius_mm or 0.0
+                off = np.linalg.norm(ring - np.array([x, y]), axis=1) - radius
+                on = np.abs(off) < HAIR_MM + part.deflection_mm
+                if on.sum() >= 3 and off.max() < HAIR_MM + part.deflection_mm:
+                    found[face.id] = ((x, y), radius)
+                    break
+        else:
+            return []
+    return sorted(set(found.values()))

@@ -37,7 +37,9 @@ from soffit.remedies.context import HAIR_MM, Context
 from soffit.remedies.model import Option
 
 NAME = "membrane"
-RANK = 4
+# Beside the roof, and so the cheaper of the two: a pierced ceiling is nearly always a seat, for a
+# screw's head or a ring, and slopes below it would fill that seat (common practice, no source).
+RANK = 2
 
 # Below this layer height one layer is too thin to bridge without tearing, so two are laid
 # (from memory).
