@@ -72,8 +72,9 @@ def _data(sheet: Sheet, issued: datetime.date, folder: Path) -> dict[str, Any]:
              "file_text": breakable(shortened(sheet.file, 120)),
              "year": issued.year, "month": issued.month, "day": issued.day,
              "quantity_text": number(sheet.quantity, 0),
-             "revision_text": sheet.revision or "none stated",
-             "prepared_text": sheet.prepared_for or "not stated"}
+             "process_text": breakable(shortened(sheet.process, 80)),
+             "revision_text": breakable(shortened(sheet.revision or "none stated", 30)),
+             "prepared_text": breakable(shortened(sheet.prepared_for or "not stated", 50))}
     return data
 
 
