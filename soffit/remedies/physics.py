@@ -7,6 +7,11 @@ of one's own machine should replace.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from soffit.part.model import Floats
 
 # Sideways pull of the nozzle on a slim feature, N (from memory: 0.1 to 1).
 DRAG_N = 0.5
@@ -63,3 +68,44 @@ def contact_width_mm(moment_nmm: float, length_mm: float, strength_mpa: float) -
 def contact_diameter_mm(moment_nmm: float, strength_mpa: float) -> float:
     """Diameter of a round contact that a moment just does not snap: (32 M / (π σ))^⅓ (Roark)."""
     return float((32.0 * moment_nmm / (math.pi * strength_mpa)) ** (1.0 / 3.0))
+
+
+def second_moments(rings: Sequence[Floats]) -> tuple[float, float, float, Floats]:
+    """Area (mm²), least and greatest second moment of area (mm⁴) and centroid (2,) of a plan
+    region; outer rings counter-clockwise, holes clockwise (Green's theorem; derived)."""
+    area, first, second = 0.0, np.zeros(2), np.zeros(3)
+    origin = rings[0].mean(axis=0) if len(rings) else np.zeros(2)
+    for ring in rings:
+        a = ring - origin
+        b = np.roll(a, -1, axis=0)
+        cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+        area += 0.5 * float(cross.sum())
+        first += (cross[:, None] * (a + b)).sum(axis=0) / 6.0
+        square = (a * a + a * b + b * b) * cross[:, None]
+        mixed = cross * (a[:, 0] * b[:, 1] + 2 * a[:, 0] * a[:, 1]
+                         + 2 * b[:, 0] * b[:, 1] + b[:, 0] * a[:, 1])
+        second += np.array([*(square.sum(axis=0) / 12.0), mixed.sum() / 24.0])
+    if area <= 0.0:
+        return 0.0, 0.0, 0.0, origin
+    centre = first / area
+    xx, yy = second[:2] - area * centre**2
+    xy = second[2] - area * centre[0] * centre[1]
+    mean, half = 0.5 * (xx + yy), math.hypot(0.5 * (xx - yy), xy)
+    return area, mean - half, mean + half, origin + centre
+
+
+def least_second_moment(rings: Sequence[Floats]) -> float:
+    """Least second moment of area of a plan region, mm⁴; 0 for an empty one."""
+    return second_moments(rings)[1]
+
+
+def peel_of(rings: Sequence[Floats], force_n: float, height_mm: float) -> float:
+    """Pull at the edge of a foot of this outline by a force on the tip, taken about its weak
+    axis: F H c / I, MPa; infinite for no foot (derived)."""
+    _, least, _, centre = second_moments(rings)
+    if least <= 0.0:
+        return math.inf
+    points = np.concatenate(list(rings)) - centre
+    # The weak axis lies along the outline's length: c is the half width across it.
+    _, _, axes = np.linalg.svd(points, full_matrices=False)
+    return force_n * height_mm * float(np.abs(points @ axes[1]).max()) / least

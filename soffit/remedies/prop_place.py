@@ -19,9 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from soffit.findings.bridging import directions
+from soffit.findings.bridging import directions, strands
 from soffit.findings.model import Patch
 from soffit.findings.patches import RawPatch
+from soffit.layers.stack import GRID_MM
 from soffit.part.model import Floats
 from soffit.process.model import Process
 
@@ -34,6 +35,10 @@ HELD_MM = 1e-3
 
 # Strands looked at across a patch at most (derived: 0.4 mm apart over 100 mm).
 MOST_STRANDS = 250
+
+# A ridge along a free edge counts as along it within this, and follows a curve within that
+# (derived: a twentieth and all of a line, half the lip).
+FLUSH_MM, CORNER_MM, CHORD_MM = 0.02, 0.05, 0.4
 
 
 @dataclass(frozen=True)
@@ -48,6 +53,102 @@ class Comb:
     def length_mm(self) -> float:
         """Length of all ridges, mm."""
         return float(sum(np.linalg.norm(line[1] - line[0]) for line in self.lines))
+
+
+def rim(patch: Patch, process: Process) -> tuple[Floats, ...]:
+    """Ridges along every free edge, their outer side flush with it, and across where what they
+    enclose is wider than the spacing: for outlines that no set of parallel strands suits."""
+    raw = as_raw(patch)
+    line = process.line_mm
+    starts, ends, held = raw.edges
+    area = polygon_of(patch)
+    free = shapely.union_all(shapely.linestrings(np.stack([starts[~held], ends[~held]], axis=1)))
+    inner = shapely.buffer(area, -0.5 * line, join_style="mitre")
+    if shapely.is_empty(inner):
+        return spine(area, line)
+    edge = shapely.intersection(
+        shapely.boundary(inner), shapely.buffer(free, 0.5 * line + FLUSH_MM)
+    )
+    lines: list[Floats] = []
+    for part in shapely.get_parts(shapely.line_merge(edge)):
+        lines += chords(np.asarray(part.coords), CHORD_MM)
+    return _sorted(lines + dividers(area, raw, process))
+
+
+def chords(points: Floats, tolerance_mm: float) -> list[Floats]:
+    """Straight pieces, (2, 2) each, from point to point of a polyline that keep within a
+    tolerance of it: as few as possible, and on a curve about equally long."""
+    corners = np.asarray(shapely.simplify(shapely.LineString(points), CORNER_MM).coords)
+    count = 1
+    while True:
+        pick = np.unique(np.round(np.linspace(0, len(corners) - 1, count + 1)).astype(int))
+        pieces = list(itertools.pairwise(pick.tolist()))
+        off = max(
+            (float(shapely.distance(shapely.points(corners[a + 1 : b]),
+                                    shapely.LineString(corners[[a, b]])).max())
+             for a, b in pieces if b - a > 1), default=0.0)
+        if off <= tolerance_mm or len(pick) == len(corners):
+            return [corners[[a, b]] for a, b in pieces
+                    if np.linalg.norm(corners[b] - corners[a]) > GRID_MM]
+        count += 1
+
+
+def spine(area: shapely.Geometry, line_mm: float) -> tuple[Floats, ...]:
+    """One ridge along the middle of something small; a line long at least."""
+    box = shapely.minimum_rotated_rectangle(area)
+    if not isinstance(box, shapely.Polygon):
+        return ()
+    a, b, c = np.asarray(box.exterior.coords)[:3]
+    sides = sorted((b - a, c - b), key=lambda v: float(np.linalg.norm(v)))
+    length = float(np.linalg.norm(sides[1]))
+    middle = np.array([box.centroid.x, box.centroid.y])
+    half = 0.5 * max(length, line_mm) * sides[1] / max(length, 1e-9)
+    return (np.array([middle - half, middle + half]),)
+
+
+def dividers(area: shapely.Geometry, raw: RawPatch, process: Process) -> list[Floats]:
+    """Ridges across the shortest strands where these are longer than the spacing."""
+    spacing = BRIDGE_SHARE * process.bridge_mm
+    best: tuple[float, float] | None = None
+    for angle in directions(raw, edges=4, around=0):
+        found = strands(raw, angle, process.line_mm).length
+        longest = float(found.max()) if len(found) else 0.0
+        if best is None or longest < best[0] - 1e-6:
+            best = (longest, angle)
+    if best is None or best[0] <= spacing:
+        return []
+    return parallels(area, best[1] + 90.0, between(best[0], spacing), process.line_mm)
+
+
+def parallels(
+    area: shapely.Geometry, angle_deg: float, count: int, line_mm: float
+) -> list[Floats]:
+    """`count` evenly spaced lines within `area` that run at an angle."""
+    turn = math.radians(angle_deg)
+    along = np.array([math.cos(turn), math.sin(turn)])
+    across = np.array([-along[1], along[0]])
+    points = shapely.get_coordinates(area)
+    v, u = points @ across, points @ along
+    lines: list[Floats] = []
+    for t in np.linspace(v.min(), v.max(), count + 2)[1:-1].tolist():
+        ray = shapely.LineString([(u.min() - 1.0) * along + t * across,
+                                  (u.max() + 1.0) * along + t * across])
+        for piece in shapely.get_parts(shapely.intersection(ray, area)):
+            if piece.length > line_mm:
+                lines.append(np.asarray(piece.coords)[[0, -1]])
+    return lines
+
+
+def polygon_of(patch: Patch) -> shapely.Geometry:
+    """The plan region of a patch."""
+    region = shapely.Polygon()
+    for ring in patch.rings:
+        region = shapely.symmetric_difference(region, shapely.make_valid(shapely.Polygon(ring)))
+    return region
+
+
+def _sorted(lines: list[Floats]) -> tuple[Floats, ...]:
+    return tuple(sorted(lines, key=lambda p: np.round(p, 6).tolist()))
 
 
 @dataclass(frozen=True)
@@ -73,13 +174,12 @@ def between(span_mm: float, limit_mm: float) -> int:
 
 def as_raw(patch: Patch) -> RawPatch:
     """The plan outline with each edge marked held or free."""
-    anchors = shapely.multilinestrings([shapely.linestrings(a) for a in patch.anchors])
+    anchors = shapely.union_all([shapely.linestrings(a) for a in patch.anchors])
     held = []
     for ring in patch.rings:
         middle = shapely.points(0.5 * (ring + np.roll(ring, -1, axis=0)))
-        near = (shapely.distance(middle, anchors) <= HELD_MM if patch.anchors
-                else np.zeros(len(ring), dtype=bool))
-        held.append(np.asarray(near, dtype=bool))
+        # The distance to nothing is not a number, which compares as false.
+        held.append(np.asarray(shapely.distance(middle, anchors) <= HELD_MM, dtype=bool))
     return RawPatch(patch.layers[0], patch.rings, tuple(held), 0.0, patch.triangles)
 
 
@@ -107,21 +207,17 @@ def combs(patch: Patch, process: Process, contour: Floats | None) -> list[Comb]:
 def _comb(raw: RawPatch, strand: Floats, process: Process) -> Comb:
     across = np.array([-strand[1], strand[0]])
     rows, spacing = _strands(raw, strand, across, process.line_mm)
-    inset = 0.5 * process.line_mm
+    # From the middle of the outermost strands a little past their outer side: the patch
+    # itself ends the ridge.
+    past = 0.5 * spacing + process.line_mm
     lines: list[Floats] = []
     for chain in _chains(rows):
         for run in _supports(chain, process):
             points = np.array(run)
-            points[:, 0] = np.clip(
-                points[:, 0],
-                chain[0].s - 0.5 * spacing + inset,
-                chain[-1].s + 0.5 * spacing - inset,
-            )
-            # From the middle of the first strand on to its outer side, less half a line.
             if run[0][0] == chain[0].s:
-                points = np.vstack([[chain[0].s - 0.5 * spacing + inset, run[0][1]], points])
+                points = np.vstack([[chain[0].s - past, run[0][1]], points])
             if run[-1][0] == chain[-1].s:
-                points = np.vstack([points, [chain[-1].s + 0.5 * spacing - inset, run[-1][1]]])
+                points = np.vstack([points, [chain[-1].s + past, run[-1][1]]])
             lines += _straight(points, 0.25 * process.lip_mm, process.line_mm)
     plan = [np.outer(line[:, 0], across) + np.outer(line[:, 1], strand) for line in lines]
     return Comb(tuple(sorted(plan, key=lambda p: np.round(p, 6).tolist())), strand)

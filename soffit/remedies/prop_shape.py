@@ -1,13 +1,13 @@
-"""The body of one break-away prop.
+"""The body of a break-away prop over one ridge, as mesh-kernel solids.
 
-A prop is a hollow house: seen along its ridge, straight walls and a roof as steep as the
-process needs, up to a ridge one line wide; seen from the side, a trapeze from foot to ridge.
-Every wall is exactly one line thick in plan, so that any machine lays one bead there, and the
-cavity ends in a peak under the ridge, so that nothing in it hangs. Where the part's underside
-is not level, a fin one line thick carries the ridge up to it.
+A prop is a hollow house: a ridge one line wide, a roof no flatter than the process prints,
+upright walls one line thick in plan, so that any machine lays one bead there, and a cavity
+that ends in a peak under the ridge, so that nothing in it hangs. On the platform its walls
+stand on a flat sole of two layers; on the part the body narrows again, as steeply, to a
+contact with round ends.
 
-Wall of one line: at each height the body is an interval [l, r] in plan; the cavity is
-[l + w, r − w] (derived). Its peak lies (w/2) tan δ below the ridge.
+Wall of one line: at each height the body is a rectangle in plan and the cavity the same
+rectangle less one line on every side (derived).
 """
 
 from __future__ import annotations
@@ -15,240 +15,187 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import manifold3d as m3
 import numpy as np
-import shapely
-import shapely.affinity
 
 from soffit.part.model import Floats
-from soffit.part.solid import Cone, Difference, Extrusion, Intersection, Prism, Solid, Union
+from soffit.part.solid import Difference, Polyhedron, Solid, Union
 from soffit.process.model import Process
 
-# Share of a round contact's radius at which the body starts on it: the corners of the body
-# then stand out past the round end by 0.2 of the radius (derived: 0.85·√2 − 1).
-START_SHARE = 0.85
+# Corners of each round end of a contact (derived: 0.02 mm off a circle of 1 mm radius).
+ROUND_CORNERS = 8
+
+# Layers of the sole that ties the walls together on the platform (common practice, no source).
+SOLE_LAYERS = 2
 
 
 @dataclass(frozen=True)
-class Stand:
-    """One prop and where it stands. Lengths mm.
+class House:
+    """One prop's measures, mm. `line` (2, 2): ends of the ridge in plan. `width`, `length`: of
+    the walls' outline. `top`: height of the ridge; `base`: what it stands on. `contact`:
+    width of a rounded foot on the part, None on the platform. `sole`: how far the sole stands
+    out past the walls."""
 
-    `centre` (2,) and unit `along` (2,): plan origin and direction of the ridge. `tip`: ends of
-    the ridge along it; `foot`: ends of the foot along it. `left`, `right`: how far the body
-    reaches across, from the ridge. `base`, `top`: heights of foot and ridge. `fin` (n, 2):
-    (along, height) of an edge above a ridge that is not level. `contact`: half the width of a
-    rounded foot on the part; None on the platform. `plate`: thickness of a closed floor.
-    """
-
-    centre: Floats
-    along: Floats
-    tip: tuple[float, float]
-    foot: tuple[float, float]
-    left: float
-    right: float
-    base: float
+    line: Floats
+    width: float
+    length: float
     top: float
-    fin: Floats | None = None
+    base: float
     contact: float | None = None
-    plate: float = 0.0
+    sole: float = 0.0
 
     @property
-    def across(self) -> Floats:
-        """Unit plan direction across the ridge, to its left."""
-        return np.array([-self.along[1], self.along[0]])
-
-    @property
-    def length(self) -> float:
+    def ridge(self) -> float:
         """Length of the ridge, mm."""
-        return self.tip[1] - self.tip[0]
+        return float(np.linalg.norm(self.line[1] - self.line[0]))
 
-    def at(self, u: float, v: float, z: float) -> Floats:
-        """Point `u` along and `v` across the ridge at height `z`, (3,)."""
-        plan = self.centre + u * self.along + v * self.across
-        return np.array([plan[0], plan[1], z])
-
-    def reach(self, z: float) -> tuple[float, float]:
-        """Ends of the body along the ridge at height `z`."""
-        share = min(1.0, max(0.0, (z - self.base) / (self.top - self.base)))
-        return (
-            self.foot[0] + share * (self.tip[0] - self.foot[0]),
-            self.foot[1] + share * (self.tip[1] - self.foot[1]),
-        )
+    @property
+    def along(self) -> Floats:
+        """Unit plan direction of the ridge, (2,)."""
+        return np.asarray((self.line[1] - self.line[0]) / self.ridge)
 
 
 def rise(process: Process) -> float:
-    """Height gained per length across on the steepest step that holds, tan δ."""
+    """Height gained per length across on the flattest slope that holds, tan δ (derived)."""
     return process.layer_mm / process.step_mm
 
 
-def cross_profile(stand: Stand, process: Process) -> Floats:
-    """Outline of the body seen along its ridge, (n, 2) as (across, height), counter-clockwise."""
-    half, slope = 0.5 * process.line_mm, rise(process)
-    bottom, start = _start(stand, process)
-
-    def side(out: float) -> list[tuple[float, float]]:
-        """Points from the foot up to the ridge for a wall `out` from it."""
-        shoulder = stand.top - (out - half) * slope
-        if start is None:
-            return [(out, bottom), (out, shoulder), (half, stand.top)]
-        knee = bottom + (out - start) * slope
-        return [(start, bottom), (out, knee), (out, shoulder), (half, stand.top)]
-
-    right = side(stand.right)
-    left = [(-x, z) for x, z in side(stand.left)][::-1]
-    return _distinct(right + left)  # type: ignore[arg-type]
+def rectangle(line: Floats, length: float, width: float) -> Floats:
+    """Outline about the middle of `line` and along it, (4, 2) counter-clockwise."""
+    along = line[1] - line[0]
+    along = along / np.linalg.norm(along)
+    u, v = 0.5 * length * along, 0.5 * width * np.array([-along[1], along[0]])
+    middle = line.mean(axis=0)
+    return np.array([middle - u - v, middle + u - v, middle + u + v, middle - u + v])
 
 
-def side_profile(stand: Stand, process: Process) -> Floats:
-    """Outline of the body seen across its ridge, (4, 2) as (along, height)."""
-    bottom, _ = _start(stand, process)
-    low, high = stand.foot
-    if stand.contact is not None:
-        inset = (1.0 - START_SHARE) * stand.contact
-        low, high = low + inset, high - inset
-    return np.array([(low, bottom), (high, bottom), (stand.tip[1], stand.top),
-                     (stand.tip[0], stand.top)])
+def strip(line: Floats, width: float) -> m3.CrossSection:
+    """A ridge of this width in plan."""
+    length = float(np.linalg.norm(line[1] - line[0]))
+    return m3.CrossSection([rectangle(line, length, width)])
 
 
-def widest(height_mm: float, process: Process, contact_mm: float | None = None) -> float:
-    """How far a body of this height can reach to one side of its ridge, mm."""
-    half = 0.5 * process.line_mm
-    if contact_mm is None:
-        return half + height_mm / rise(process)
-    room = height_mm - process.layer_mm
-    return 0.5 * (half + START_SHARE * contact_mm + room / rise(process))
+def stadium(line: Floats, width: float) -> m3.CrossSection:
+    """A ridge in plan whose ends are round; it is as long as `line` where that is longer than
+    its width."""
+    along = line[1] - line[0]
+    length = float(np.linalg.norm(along))
+    half = max(0.0, 0.5 * (length - width))
+    middle = line.mean(axis=0)
+    turn = math.atan2(along[1], along[0])
+    points = []
+    for way, start in ((half, turn - 0.5 * math.pi), (-half, turn + 0.5 * math.pi)):
+        end = middle + way * along / length
+        for k in range(ROUND_CORNERS + 1):
+            a = start + math.pi * k / ROUND_CORNERS
+            points.append(end + 0.5 * width * np.array([math.cos(a), math.sin(a)]))
+    return m3.CrossSection.hull_points(np.array(points))
 
 
-def _start(stand: Stand, process: Process) -> tuple[float, float | None]:
-    """Height at which the body starts, and half its width there if it stands on the part."""
-    if stand.contact is None:
-        return stand.base, None
-    return stand.base + process.layer_mm, START_SHARE * stand.contact
+def upright(region: m3.CrossSection, low: float, high: float) -> m3.Manifold:
+    """`region` as a solid between two heights."""
+    if region.is_empty() or high <= low:
+        return m3.Manifold()
+    return region.extrude(high - low).translate((0.0, 0.0, low))
 
 
-def outer(stand: Stand, process: Process) -> Solid:
-    """The body filled, without what carries it on the part and without the fin."""
-    return _swept(stand, cross_profile(stand, process), side_profile(stand, process))
+def widest(house: House, process: Process) -> float:
+    """Widest outline that the height allows between ridge and foot, mm."""
+    height, line = house.top - house.base, process.line_mm
+    if house.contact is None:
+        return line + 2.0 * height / rise(process)
+    return 0.5 * (line + house.contact) + max(0.0, height - process.layer_mm) / rise(process)
 
 
-def cavity(stand: Stand, process: Process) -> Solid | None:
-    """What is hollow in the body; None where the walls meet.
-
-    Open to below on the platform, so that no floor is printed unless `plate` asks for one.
-    """
-    line = process.line_mm
-    across = _hollow(cross_profile(stand, process), line)
-    side = _hollow(side_profile(stand, process), line)
-    if across is None or side is None:
-        return None
-    if stand.contact is None:
-        floor = stand.base + stand.plate
-        across = _opened(across, stand.base, floor)
-        side = _opened(side, stand.base, floor)
-        if across is None or side is None:
-            return None
-    return _swept(stand, across, side)
+def shell(house: House, free: m3.CrossSection, process: Process) -> m3.Manifold:
+    """The hollow body below the ridge, kept within the plan region `free`."""
+    line, slope, h = process.line_mm, rise(process), process.layer_mm
+    outer = filled(house, 0.0, process) ^ upright(free, house.base - 1.0, house.top + 1.0)
+    cavity = filled(house, line, process)
+    if not cavity.is_empty():
+        inner = free.offset(-line, m3.JoinType.Miter, 2.0)
+        outer = outer - (cavity ^ upright(inner, house.base - 2.0, house.top + 1.0))
+    if house.contact is None:
+        plate = rectangle(house.line, house.length + 2 * house.sole, house.width + 2 * house.sole)
+        thick = min(SOLE_LAYERS * h, house.top - house.base - line * slope)
+        return outer + upright(m3.CrossSection([plate]) ^ free, house.base, house.base + thick)
+    return outer
 
 
-def extras(stand: Stand, process: Process) -> list[Solid]:
-    """The fin above the ridge and the rounded contact under the foot, where there are any."""
-    made: list[Solid] = []
-    half = 0.5 * process.line_mm
-    if stand.fin is not None:
-        made.append(_fin(stand, half, process))
-    if stand.contact is not None:
-        made.append(_contact(stand, stand.contact, process.layer_mm))
+def filled(house: House, inset: float, process: Process) -> m3.Manifold:
+    """The house as a convex solid, `inset` measured level from its faces; empty where the
+    walls meet."""
+    line, slope = process.line_mm, rise(process)
+    width, length = house.width - 2.0 * inset, house.length - 2.0 * inset
+    if inset > 0.0 and min(width, length) < line:
+        return m3.Manifold()
+
+    def narrowed(end_width: float, end_length: float) -> tuple[float, float, float]:
+        """Depth at which the outline is full, and size of the end inset and its depth."""
+        full = 0.5 * max(house.width - end_width, house.length - end_length, 0.0) * slope
+        start = max(0.0, inset - 0.5 * end_width) * slope
+        return full, start, max(0.0, end_width - 2.0 * inset)
+
+    full, start, thin = narrowed(line, house.ridge)
+    spread = start / slope
+    ridge = max(min(house.ridge + 2.0 * spread, house.length) - 2.0 * inset, 1e-3)
+    rings = [(ridge, max(thin, 1e-3), house.top - start), (length, width, house.top - full)]
+    if house.contact is None:
+        rings.append((length, width, house.base - (1.0 if inset else 0.0)))
+    else:
+        low = house.base + process.layer_mm
+        full, start, thin = narrowed(house.contact, house.ridge)
+        rings += [(length, width, low + full),
+                  (max(min(house.ridge, house.length) - 2.0 * inset, 1e-3), max(thin, 1e-3),
+                   low + start)]
+    points = [
+        np.column_stack([rectangle(house.line, a, b), np.full(4, z)]) for a, b, z in rings
+    ]
+    made = m3.Manifold.hull_points(np.concatenate(points))
+    if inset and house.contact is None:
+        floor = house.base + SOLE_LAYERS * process.layer_mm
+        made = made.trim_by_plane((0.0, 0.0, 1.0), floor)
     return made
 
 
-def shell(stands: list[Stand], process: Process) -> Solid:
-    """Props whose feet run into each other as one hollow body, or one prop by itself."""
-    bodies = [outer(s, process) for s in stands]
-    hollows = [c for s in stands if (c := cavity(s, process)) is not None]
-    body = _one(bodies)
-    if hollows:
-        body = Difference(body, _one(hollows))
-    added = [e for s in stands for e in extras(s, process)]
-    return _one([body, *added])
+def lumps(body: m3.Manifold) -> list[m3.Manifold]:
+    """The separate pieces of a body, each with its own cavities, in a fixed order."""
+    return [outer ^ body if voids else outer for outer, voids in _shells(body)]
 
 
-def _one(parts: list[Solid]) -> Solid:
-    return parts[0] if len(parts) == 1 else Union(tuple(parts))
+def _shells(body: m3.Manifold) -> list[tuple[m3.Manifold, list[m3.Manifold]]]:
+    """Each outer surface of a body with the surfaces of the cavities in it, which face inwards
+    and so have a volume below zero."""
+    pieces = sorted(body.decompose(), key=lambda b: np.round(b.bounding_box(), 6).tolist())
+    outers = [p for p in pieces if p.volume() > 0.0]
+    found: list[tuple[m3.Manifold, list[m3.Manifold]]] = [(p, []) for p in outers]
+    for void in (p for p in pieces if p.volume() < 0.0):
+        around = [k for k, p in enumerate(outers) if _within(void, p)]
+        if around:
+            found[min(around, key=lambda k: outers[k].volume())][1].append(void)
+    return found
 
 
-def _fin(stand: Stand, half: float, process: Process) -> Solid:
-    assert stand.fin is not None
-    # It starts inside the roof, where the body is two lines wide or less.
-    low = max(stand.base, stand.top - half * rise(process))
-    outline = [(stand.tip[0], low), (stand.tip[1], low),
-               *[(float(u), float(z)) for u, z in stand.fin[::-1]]]
-    polygon = np.array([stand.at(u, -half, z) for u, z in outline])
-    return Extrusion(polygon, _vector(2.0 * half * stand.across))
+def _within(inner: m3.Manifold, outer: m3.Manifold) -> bool:
+    a, b = np.array(inner.bounding_box()), np.array(outer.bounding_box())
+    return bool((a[:3] >= b[:3]).all() and (a[3:] <= b[3:]).all())
 
 
-def _contact(stand: Stand, radius: float, height: float) -> Solid:
-    """A foot with round ends: true cylinders and a box between them."""
-    low, high = stand.foot[0] + radius, stand.foot[1] - radius
-    ends: list[Solid] = []
-    for u in sorted({low, max(low, high)}):
-        x, y, z = stand.at(u, 0.0, stand.base).tolist()
-        ends.append(Cone((x, y, z), (0.0, 0.0, 1.0), height, radius, radius))
-    if high - low < 1e-9:
-        return ends[0]
-    ring = np.array([stand.at(u, v, 0.0)[:2] for u, v in
-                     ((low, -radius), (high, -radius), (high, radius), (low, radius))])
-    return Union((Prism((ring,), stand.base, stand.base + height), *ends))
+def as_solid(body: m3.Manifold) -> Solid:
+    """A mesh-kernel solid as a kernel-neutral one, each separate piece by itself."""
+    made: list[Solid] = []
+    for outer, voids in _shells(body):
+        solid: Solid = _polyhedron(outer, 1)
+        hollow = [_polyhedron(v, -1) for v in voids]
+        if hollow:
+            solid = Difference(solid, hollow[0] if len(hollow) == 1 else Union(tuple(hollow)))
+        made.append(solid)
+    return made[0] if len(made) == 1 else Union(tuple(made))
 
 
-def _swept(stand: Stand, across: Floats, side: Floats) -> Solid:
-    """The solid with these two outlines: one sweep where the side is upright."""
-    low, high = float(side[:, 0].min()), float(side[:, 0].max())
-    polygon = np.array([stand.at(low, v, z) for v, z in across.tolist()])
-    along = Extrusion(polygon, _vector((high - low) * stand.along))
-    upright = all(abs(u - low) < 1e-9 or abs(u - high) < 1e-9 for u in side[:, 0].tolist())
-    if upright:
-        return along
-    near, far = float(across[:, 0].min()), float(across[:, 0].max())
-    face = np.array([stand.at(u, near, z) for u, z in side.tolist()])
-    return Intersection((along, Extrusion(face, _vector((far - near) * stand.across))))
+def _polyhedron(shell_: m3.Manifold, way: int) -> Polyhedron:
+    """One closed surface; `way` is −1 to turn it inside out."""
+    from soffit.part.mesh_solid import arrays
 
-
-def _vector(plan: Floats) -> tuple[float, float, float]:
-    return (float(plan[0]), float(plan[1]), 0.0)
-
-
-def _hollow(outline: Floats, line: float) -> Floats | None:
-    """An outline less one line at each side, measured level; None if less than a line is left."""
-    shape = shapely.Polygon(outline)
-    inner = shapely.intersection(
-        shapely.affinity.translate(shape, line, 0.0), shapely.affinity.translate(shape, -line, 0.0)
-    )
-    if inner.is_empty or not isinstance(inner, shapely.Polygon):
-        return None
-    low, _, high, _ = inner.bounds
-    if high - low < line:
-        return None
-    return _distinct(list(shapely.orient_polygons(inner).exterior.coords)[:-1])
-
-
-def _opened(outline: Floats, base: float, floor: float) -> Floats | None:
-    """A cavity cut off at its floor, or carried on below the platform where it has none."""
-    shape = shapely.Polygon(outline)
-    if floor > base:
-        low, _, high, top = shape.bounds
-        shape = shapely.intersection(shape, shapely.box(low - 1, floor, high + 1, top + 1))
-    else:
-        foot = outline[outline[:, 1] < base + 1e-9, 0]
-        shape = shapely.union(shape, shapely.box(foot.min(), base - 1.0, foot.max(), base))
-    if shape.is_empty or not isinstance(shape, shapely.Polygon):
-        return None
-    return _distinct(list(shapely.orient_polygons(shape).exterior.coords)[:-1])
-
-
-def _distinct(points: list[tuple[float, ...]]) -> Floats:
-    """Points without repeats and without those on a straight line between their neighbours."""
-    ring = np.asarray(points, dtype=np.float64)
-    ring = ring[np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1) > 1e-7]
-    before, after = ring - np.roll(ring, 1, axis=0), np.roll(ring, -1, axis=0) - ring
-    turn = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
-    size = np.linalg.norm(before, axis=1) * np.linalg.norm(after, axis=1)
-    return np.asarray(ring[np.abs(turn) > 1e-9 * np.maximum(size, math.ulp(1.0))])
+    vertices, triangles = arrays(shell_)
+    return Polyhedron(vertices, tuple((a, b, c) for a, b, c in triangles[:, ::way].tolist()))

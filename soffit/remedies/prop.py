@@ -1,0 +1,180 @@
+"""Prop: a break-away support that is part of the drawing.
+
+**What it does.** Where the geometry of the part may not change, thin-walled hollow bodies stand
+under it, each with a ridge one line wide that touches the surface. They are drawn bodies, the
+same on every machine, and cost a small share of what a solid column would. It is the last
+choice: a prop must be broken off by hand.
+
+**Where the ridges go.** Along the free edge, just inside it, and so that between ridges and
+anchors no strand is longer than 0.8 of `capability.bridge_mm`. Under an underside that slopes
+one way strands lie along its contours and the ridges run down the slope; under one that
+slopes to all sides blades stand so near that between them nothing reaches past the lip.
+
+**How a prop is shaped and sized.** See `prop_shape` and `prop_stand`: walls one line thick in
+plan, roof and cavity no flatter than the process prints, foot wide enough for the drag of the
+nozzle.
+
+**Example.** A shelf 10 mm deep and 20 mm wide, 14 mm above the platform: one ridge of 19.6 mm
+under its free edge; the 9.4 mm behind it are bridged.
+
+**Checked.** The part is reviewed with its props as one scene. Each prop must leave the part
+along a straight direction, proved by sweeping its outline on layers; else it is not offered.
+
+**Limits.** The surface over a ridge is rougher there; eye protection when breaking props off,
+edges are sharp.
+"""
+
+from __future__ import annotations
+
+import math
+
+import manifold3d as m3
+import numpy as np
+
+from soffit.findings.model import Finding
+from soffit.findings.places import LEVEL_DEG
+from soffit.part.model import Floats
+from soffit.remedies import physics
+from soffit.remedies.context import Context
+from soffit.remedies.model import Option
+from soffit.remedies.prop_fins import fins_under
+from soffit.remedies.prop_place import combs, rim
+from soffit.remedies.prop_shape import as_solid, lumps, upright
+from soffit.remedies.prop_stand import Prop, Refused, Site, props_under, site_of
+from soffit.remedies.prop_way import way_out
+
+NAME = "prop"
+RANK = 5
+
+# Ways to hold one place that are offered at most, and ridges of one way (derived: each way
+# costs a review, each ridge some ms).
+MOST_WAYS = 3
+MOST_RIDGES = 48
+
+# A ridge costs as much as so much more of its length, mm (derived: the ends of its body).
+FOOT_MM = 4.0
+
+# A slope counts as having one direction where the mean of its plan normals is at least this
+# share of their mean length (from memory).
+ONE_WAY = 0.9
+
+
+def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]]:
+    """Break-away props for any place over air, those with the fewest ridges first."""
+    if not finding.kind.startswith("air/") or not finding.patch.rings:
+        return [], []
+    reasons: list[str] = []
+    made: list[Option] = []
+    try:
+        site = site_of(context, finding)
+        ways = _ways(context, finding)
+    except Refused as no:
+        return [], [f"prop: {no}"]
+    for lines in ways:
+        what = f"{len(lines)} ridge{'s' if len(lines) > 1 else ''}"
+        try:
+            made.append(_option(site, finding, props_under(site, lines), what, len(made)))
+        except Refused as no:
+            reasons.append(f"prop: {no}")
+    if not made or not _level(finding):
+        try:
+            props = fins_under(site)
+            made.append(_option(site, finding, props, "fins along its contours", len(made)))
+        except Refused as no:
+            reasons.append(f"prop: {no}")
+    if made:
+        return made, []
+    return [], list(dict.fromkeys(reasons)) or ["prop: there is no place for a ridge under it"]
+
+
+def _ways(context: Context, finding: Finding) -> list[tuple[Floats, ...]]:
+    """Sets of straight ridges, the fewest first."""
+    process, patch = context.process, finding.patch
+    ways: list[tuple[Floats, ...]] = []
+    if _level(finding):
+        ways += [c.lines for c in combs(patch, process, None)[:1]]
+        ways.append(rim(patch, process))
+    else:
+        contour = _contour(context, finding)
+        if contour is not None:
+            # The strands end at the slope's own ends, and so do the ridges.
+            reach = process.lip_mm + process.line_mm
+            ways += [tuple(_longer(line, reach) for line in c.lines)
+                     for c in combs(patch, process, contour)[:1]]
+    some = [lines for lines in ways if 0 < len(lines) <= MOST_RIDGES]
+    return sorted(some, key=lambda lines: round(sum(_length(a) + FOOT_MM for a in lines), 6))
+
+
+def _length(line: Floats) -> float:
+    return float(np.linalg.norm(line[1] - line[0]))
+
+
+def _level(finding: Finding) -> bool:
+    return (finding.kind != "air/slope" or finding.angle_deg is None
+            or finding.angle_deg < LEVEL_DEG)
+
+
+def _longer(line: Floats, by: float) -> Floats:
+    along = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
+    return np.array([line[0] - by * along, line[1] + by * along])
+
+
+def _contour(context: Context, finding: Finding) -> Floats | None:
+    """Direction of the contours of an underside that slopes one way, (2,); else None."""
+    mesh = context.part.mesh
+    mine = finding.patch.triangles
+    plan = mesh.normals[mine, :2] * mesh.areas[mine, None]
+    mean = plan.sum(axis=0)
+    size = float(np.linalg.norm(mean))
+    if size < ONE_WAY * float(np.linalg.norm(plan, axis=1).sum()) or size < 1e-9:
+        return None
+    return np.array([-mean[1], mean[0]]) / size
+
+
+def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: int) -> Option:
+    context = site.context
+    body = _joined([p.body for p in props])
+    pieces = [b for b in lumps(body) if b.volume() > 1e-3]
+    if not pieces:
+        raise Refused("there is no free room right below it")
+    found = [(piece, way_out(context, piece)) for piece in pieces]
+    # What could not be taken out is left away; the review of the whole says if the rest will do.
+    pieces = [piece for piece, way in found if way]
+    ways = [way for _, way in found if way]
+    if not pieces:
+        raise Refused("a prop here would be trapped: no straight way leads out")
+    volume = sum(lump.volume() for lump in pieces)
+    share = 100.0 * volume / _column_mm3(site)
+    words = ", ".join(dict.fromkeys(ways))
+    give = max(p.give_mm for p in props)
+    why = (
+        f"{what}, one line wide, hold it from below and the part stays as drawn; "
+        f"{volume:.0f} mm³ of plastic, {share:.0f} % of a solid column; its tip gives "
+        f"{give:.2f} mm to the nozzle"
+    )
+    force = max(_snap_n(context, p) for p in props)
+    after = (
+        f"snap off {len(pieces)} prop{'s' if len(pieces) > 1 else ''} by the foot, ridge by ridge, "
+        f"about {max(1, math.ceil(force))} N each; leaves {words}"
+    )
+    return Option(NAME, finding.id, "prop", as_solid(_joined(pieces)), RANK + place, why, after,
+                  volume_mm3=volume)
+
+
+def _joined(bodies: list[m3.Manifold]) -> m3.Manifold:
+    return m3.Manifold.batch_boolean(bodies, m3.OpType.Add)
+
+
+def _snap_n(context: Context, prop: Prop) -> float:
+    """Force at the foot that snaps a ridge over its narrow way, N."""
+    process = context.process
+    bond = physics.LAYER_BOND * process.material.strength_mpa.value
+    moment = physics.snap_moment_nmm(bond, process.line_mm, prop.tip_mm)
+    return moment / max(prop.height, process.line_mm)
+
+
+def _column_mm3(site: Site) -> float:
+    """Volume of a solid column under the whole place, down to the part or the platform."""
+    column = upright(site.region, 0.0, site.high) - site.near
+    under = [b for b in lumps(column) if (b ^ site.slab).volume() > 1e-6]
+    return max(float(sum(b.volume() for b in under)), 1e-9)

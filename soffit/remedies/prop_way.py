@@ -1,0 +1,68 @@
+"""Whether a prop comes out: its outline swept along straight directions, on layers.
+
+Sideways, no section of the prop may sweep over a section of the part in the same layer; down,
+what lies higher in the prop must not pass over the part lower down. Directions that slope are
+the same with each layer moved on. Sections are taken a little smaller, so that touching does
+not count as meeting.
+"""
+
+from __future__ import annotations
+
+import math
+
+import manifold3d as m3
+import numpy as np
+
+from soffit.part.model import Floats
+from soffit.remedies.context import Context
+
+# By this the sections of a prop are taken smaller (derived: an eighth of a line).
+SKIN_MM = 0.05
+
+# Sections looked at along a prop's height at most (derived: 2 mm apart on a prop of 60 mm).
+MOST_SECTIONS = 30
+
+
+def way_out(context: Context, body: m3.Manifold) -> str | None:
+    """In words, a straight direction in which a prop leaves without meeting the part; None
+    if it is trapped."""
+    assert context.solid is not None
+    _, _, low, _, _, high = body.bounding_box()
+    count = int(np.clip((high - low) / context.process.layer_mm, 2, MOST_SECTIONS))
+    step = (high - low) / count
+    heights = low + step * (np.arange(count) + 0.5)
+    mine = [body.slice(z).offset(-SKIN_MM, m3.JoinType.Miter, 2.0) for z in heights.tolist()]
+    theirs = [context.solid.slice(z) for z in heights.tolist()]
+    if low <= context.process.layer_mm and _falls(mine, theirs):
+        return "straight down, off the platform"
+    far = float(np.ptp(np.array(context.solid.bounding_box()).reshape(2, 3)[:, :2], axis=0).max())
+    for angle in range(0, 360, 30):
+        turn = math.radians(angle)
+        along = np.array([math.cos(turn), math.sin(turn)]) * 2.0 * (far + 1.0)
+        if all((sweep(a, along) ^ b).area() <= 1e-6 for a, b in zip(mine, theirs, strict=True)):
+            return f"sideways, {angle}° from x"
+    return None
+
+
+def _falls(mine: list[m3.CrossSection], theirs: list[m3.CrossSection]) -> bool:
+    above = m3.CrossSection()
+    for a, b in zip(reversed(mine), reversed(theirs), strict=True):
+        above = above + a
+        if (above ^ b).area() > 1e-6:
+            return False
+    return True
+
+
+def sweep(region: m3.CrossSection, along: Floats) -> m3.CrossSection:
+    """What `region` passes over when it moves straight by `along`."""
+    if region.is_empty():
+        return region
+    quads = []
+    for ring in region.to_polygons():
+        ends = np.roll(ring, -1, axis=0)
+        for a, b in zip(ring, ends, strict=True):
+            quad = np.array([a, b, b + along, a + along])
+            if (b - a)[0] * along[1] - (b - a)[1] * along[0] < 0:
+                quad = quad[::-1]
+            quads.append(quad)
+    return m3.CrossSection(quads, m3.FillRule.NonZero) + region
