@@ -70,9 +70,10 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     slope = slope_of(context)
     need, most = reach_of(place) * slope, deepest_wall(place, slope)
     short = lean_as_far(context, place)
-    if short is None or short.depth_mm < WORTH * need:
-        return [], [f"chamfer: {need:.1f} mm of wall are needed, the wall below is only "
-                    f"{most:.1f} mm high"]
+    if short is None or not WORTH * need <= short.depth_mm < need:
+        there = (f"the wall below is only {most:.1f} mm high" if most < need
+                 else "too little of the wall below stands as deep")
+        return [], [f"chamfer: {need:.1f} mm of wall are needed, {there}"]
     why = (f"{short.depth_mm:.1f} mm deep, as far as the wall below goes; a whole one needs "
            f"{need:.1f} mm")
     solid = solid_of(context, place, short)

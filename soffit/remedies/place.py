@@ -46,6 +46,11 @@ class Place:
     circles: tuple[Circle, ...]
 
     @property
+    def sloped(self) -> bool:
+        """Whether part of it rises."""
+        return any(f.kind == "air/slope" for f in self.findings)
+
+    @property
     def pierced(self) -> bool:
         """Whether a hole pierces it."""
         return any(f.patch.pierced for f in self.findings)

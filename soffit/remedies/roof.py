@@ -66,5 +66,6 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         return found, []
     slope = slope_of(context)
     need, most = reach_of(place) * slope, deepest_wall(place, slope)
-    reason = f"roof: {need:.1f} mm of wall are needed, the wall below is only {most:.1f} mm high"
-    return [], [reason]
+    there = (f"the wall below is only {most:.1f} mm high" if most < need
+             else "too little of the wall below stands as deep")
+    return [], [f"roof: {need:.1f} mm of wall are needed, {there}"]

@@ -30,6 +30,9 @@ from soffit.remedies.wedge import slope_above, wedge
 # Where the farthest point lies on a round edge, the slope ends this much deeper, or it would
 # touch that edge in one point (derived: five hairs).
 ROUND_MM = 0.05
+# A wall draws back below a wedge by a fillet of radius r at most, r(1 − cos 45°) = 0.29r behind a
+# wedge that is 0.71r deep or more, 0.41 of it; what draws back farther is a slope (derived).
+FILLET = 0.5
 # The forms of a wedge agree within this share of its volume (derived: a chord's sagitta of
 # 0.02 mm on a round wall of 5 mm, twice).
 AGREE = 0.01
@@ -80,7 +83,7 @@ def _lean_on(
 def _depth(place: Place, patch: Patchwork, slope: float) -> float:
     """How far below the ceiling a slope starts that passes below the whole surface."""
     level = patch.reach_mm * slope
-    if not len(place.surface):
+    if not place.sloped or not len(place.surface):
         return level
     away = distance(place.surface[:, :2], patch.chains)
     deep = float((away * slope + place.ceiling_mm - place.surface[:, 2]).max())
@@ -122,7 +125,8 @@ def _carried(
     """The wedge on the good pieces; or the fewer that carry it."""
     wall = place.wall
     back = wall.meets(place.ceiling_mm - depth, slope_of(context))
-    carry = good & wall.bridged(good & ~np.isnan(back), gap_mm)
+    stands = np.nan_to_num(back, nan=np.inf) <= FILLET * depth
+    carry = good & wall.bridged(good & stands, gap_mm)
     if (carry != good).any():
         return carry
     behind = float(np.nanmax(back[good]))
@@ -192,7 +196,7 @@ def solid_of(context: Context, place: Place, lean: Lean) -> Solid:
     new, same = body - context.solid, room - context.solid
     allowed = AGREE * same.volume() + HAIR_MM
     past = (new - room).volume()
-    margin = NEAR_MM if any(f.kind == "air/slope" for f in place.findings) else 5 * HAIR_MM
+    margin = NEAR_MM if place.sloped else 5 * HAIR_MM
     near = plan_solid(lean.patch.grown.buffer(margin), -PAST_MM, place.ceiling_mm + PAST_MM)
     if (same - evaluate(near)).volume() > allowed:
         # The faces go on beyond the place.

@@ -63,9 +63,12 @@ class Wall:
         return np.where(inside.any(axis=1), found, ends)
 
     def lowest_foot(self, slope: float) -> Floats:
-        """The lowest foot for which each piece still carries, (m,) mm."""
+        """The lowest foot for which each piece still carries, (m,) mm: of all heights down to its
+        bottom, the one at which a slope from there comes out lowest at the anchor."""
         last = np.nanmax(np.where(np.isnan(self.back_mm), 0.0, self.back_mm), axis=1)
-        return np.asarray(self.bottom_mm + last * slope)
+        at_cuts = np.where(np.isnan(self.back_mm), np.inf, self.z_mm + self.back_mm * slope)
+        lowest = np.minimum(at_cuts.min(axis=1), self.bottom_mm + last * slope)
+        return np.asarray(lowest)
 
     def bridged(self, good: NDArray[np.bool_], gap_mm: float) -> NDArray[np.bool_]:
         """The good pieces and those between two of them that are no more than `gap_mm` apart."""
