@@ -58,17 +58,15 @@ class Health:
         return turned[self.keep], self.body_of[self.keep]
 
 
-def check_mesh(vertices: Floats, triangles: Ints) -> tuple[tuple[FileNote, ...], bool, Ints]:
-    """Notes on a mesh, whether it is closed, and the body of each facet (m,), 0-based.
+def examine(vertices: Floats, triangles: Ints, *, contacts: bool = True,
+            repaired: bool = False) -> Health:
+    """Notes on a mesh, whether it is closed, the body of each facet, and what the rules do.
 
     `vertices` (n, 3) float64, mm, exactly coincident ones welded; `triangles` (m, 3) int64.
+    `contacts`: whether to look where the surface runs through itself, which takes most of the
+    time. `repaired`: repair has been tried, so the notes do not advise it.
     """
-    health = examine(vertices, triangles)
-    return health.notes, health.closed, health.body_of
-
-
-def examine(vertices: Floats, triangles: Ints) -> Health:
-    """The same as `check_mesh`, with what the rules do to which facets."""
+    ask = "repair could not mend it" if repaired else "or ask for repair"
     count = len(triangles)
     notes: list[FileNote] = []
     corners = vertices[triangles]
@@ -81,17 +79,15 @@ def examine(vertices: Floats, triangles: Ints) -> Health:
         keep = ~empty
     else:
         keep = ~double & ~empty
-    notes += _facet_notes(corners, triangles, double, empty, bool((double & keep).any()))
+    notes += _facet_notes(corners, double, empty, bool((double & keep).any()), ask)
 
     used = np.flatnonzero(keep)
     edges = edges_of(triangles[used])
     closed = not edges.turn.any() and len(used) > 0
-    notes += _edge_notes(vertices, edges)
+    notes += _edge_notes(vertices, edges, ask)
     number, group = shells(edges, len(used))
     tight = _tight(edges, group, number)
-    volumes = shell_volumes(vertices, triangles[used], group, number)
-    areas = np.bincount(group, _areas(corners[used]), number)
-    hollow = np.abs(volumes) <= _FLAT * areas**1.5
+    volumes, hollow = _volumes(vertices, triangles[used], group, number)
     notes += _volume_notes(corners, used, group, tight, hollow, sheets, keep)
     closed = closed and not bool(hollow.all())
 
@@ -118,8 +114,32 @@ def examine(vertices: Floats, triangles: Ints) -> Health:
         apart = f", {loose} of them not closed" if loose else ""
         notes.append(FileNote("file/bodies", "note", f"{bodies} separate bodies{apart}; they are "
                               f"made together as one part", bodies))
-    notes += _contact_notes(vertices, triangles[used], body_of[used])
+    if contacts:
+        notes += _contact_notes(vertices, triangles[used], body_of[used], ask)
     return Health(tuple(notes), closed, body_of, keep, flip)
+
+
+def flat_facets(corners: Floats) -> Mask:
+    """Which facets (m, 3, 3) have no area: lower than half a step of a 32-bit number at the
+    largest coordinate, over their longest side."""
+    longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
+    grid = 2.0**-24 * float(np.abs(corners).max()) if len(corners) else 0.0
+    flat: Mask = 2.0 * _areas(corners) <= longest * grid
+    return flat
+
+
+def hollow_shells(vertices: Floats, triangles: Ints) -> tuple[Mask, int]:
+    """Facets of shells that enclose no volume, closed or plane and open, and how many shells."""
+    number, group = shells(edges_of(triangles), len(triangles))
+    _, hollow = _volumes(vertices, triangles, group, number)
+    return hollow[group], int(hollow.sum())
+
+
+def _volumes(vertices: Floats, triangles: Ints, group: Ints, number: int) -> tuple[Floats, Mask]:
+    """Signed volume of each shell, and whether that is none."""
+    volumes = shell_volumes(vertices, triangles, group, number)
+    areas = np.bincount(group, _areas(vertices[triangles]), number)
+    return volumes, np.abs(volumes) <= _FLAT * areas**1.5
 
 
 def _duplicates(vertices: Floats, triangles: Ints) -> tuple[Mask, Mask]:
@@ -167,7 +187,7 @@ def _plural(count: int, one: str, many: str | None = None) -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
-def _facet_notes(corners: Floats, triangles: Ints, double: Mask, empty: Mask, shared: bool  # noqa: ARG001
+def _facet_notes(corners: Floats, double: Mask, empty: Mask, shared: bool, ask: str
                  ) -> Iterator[FileNote]:
     if double.any():
         at = corners[np.flatnonzero(double)[0]].mean(axis=0)
@@ -178,29 +198,27 @@ def _facet_notes(corners: Floats, triangles: Ints, double: Mask, empty: Mask, sh
                        f"{_plural(count, 'facet is', 'facets are')} written more than once (one at "
                        f"{_place(at)}) and {rule}: export it again, bodies joined", count,
                        _vec(at))
-    longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
-    grid = 2.0**-24 * float(np.abs(corners).max()) if len(corners) else 0.0
-    flat = ~empty & (2.0 * _areas(corners) <= longest * grid)
+    flat = ~empty & flat_facets(corners)
     if empty.any() or flat.any():
         at = corners[np.flatnonzero(empty | flat)[0]].mean(axis=0)
         count = int(empty.sum() + flat.sum())
         yield FileNote("file/degenerate", "marginal",
                        f"{_plural(count, 'facet has', 'facets have')} no area (one at "
                        f"{_place(at)}), {int(empty.sum())} with equal corners left out: "
-                       f"export it finer, or ask for repair", count, _vec(at))
+                       f"export it finer, {ask}", count, _vec(at))
 
 
-def _edge_notes(vertices: Floats, edges: Edges) -> Iterator[FileNote]:
+def _edge_notes(vertices: Floats, edges: Edges, ask: str) -> Iterator[FileNote]:
     rules: tuple[tuple[Mask, str, Severity, str], ...] = (
         (edges.count == 1, "file/open-edges", "blocker",
          "open: the surface has holes or cracks, so its inside is not defined: close it in CAD, "
-         "or ask for repair"),
+         f"{ask}"),
         ((edges.count == 2) & (edges.turn != 0), "file/winding", "blocker",
          "between facets that face opposite ways, so its inside is not defined: unify the normals "
-         "in CAD, or ask for repair"),
+         f"in CAD, {ask}"),
         ((edges.count > 2) & (edges.turn != 0), "file/non-manifold", "blocker",
          "shared by more than two facets whose sides do not match up, so its inside is not "
-         "defined: join the bodies in CAD, or ask for repair"),
+         f"defined: join the bodies in CAD, {ask}"),
         ((edges.count > 2) & (edges.turn == 0), "file/non-manifold", "marginal",
          "shared by more than two facets, where bodies touch; each side is taken as it is "
          "written: let the bodies overlap or stand apart"),
@@ -278,7 +296,8 @@ def _nesting(corners: Floats, group: Ints, number: int, volumes: Floats, solid: 
     return owner, inward & ~void, void
 
 
-def _contact_notes(vertices: Floats, triangles: Ints, body_of: Ints) -> Iterator[FileNote]:
+def _contact_notes(vertices: Floats, triangles: Ints, body_of: Ints, ask: str
+                   ) -> Iterator[FileNote]:
     if len(triangles) > MAX_CONTACT_TRIANGLES:
         yield FileNote("file/self-contact", "note", f"whether the surface runs through itself was "
                        f"not looked at: {len(triangles)} facets are more than "
@@ -293,7 +312,7 @@ def _contact_notes(vertices: Floats, triangles: Ints, body_of: Ints) -> Iterator
         yield FileNote("file/self-contact", "marginal",
                        f"{_plural(len(pairs), 'pair')} of facets cross or lie on each other"
                        f"{apart} (one at {_place(at)}); what overlaps counts as solid once: join "
-                       f"the bodies in CAD, or ask for repair", len(pairs), _vec(at))
+                       f"the bodies in CAD, {ask}", len(pairs), _vec(at))
     if not found.complete:
         yield FileNote("file/self-contact", "note", "the search for places where the surface runs "
                        "through itself was stopped at its limit; there may be more")

@@ -108,11 +108,9 @@ def _triangulate(polygon: Sequence[int], points: Floats) -> list[tuple[int, int,
         return [(polygon[0], polygon[i], polygon[i + 1]) for i in range(1, len(polygon) - 1)]
     import manifold3d
 
-    axis = int(np.abs(normal).argmax())
-    flat = np.delete(p, axis, axis=1)
-    if (normal[axis] > 0) == (axis == 1):  # dropping y mirrors the plane
-        flat = flat[:, ::-1]
-    cut = manifold3d.triangulate([np.ascontiguousarray(flat)])
+    from soffit.part.holes import plan_of
+
+    cut = manifold3d.triangulate([np.ascontiguousarray(plan_of(p, normal))])
     return [(polygon[a], polygon[b], polygon[c]) for a, b, c in np.asarray(cut).tolist()]
 
 

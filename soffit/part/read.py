@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from soffit.errors import FileError, InputError
+from soffit.errors import FileError
 from soffit.part.model import FileNote, Floats, Ints, Mesh, Part, Source, Vec3
 from soffit.part.raw import RawMesh, weld_exact, weld_rounding
 from soffit.part.sniff import sniff
@@ -35,7 +36,8 @@ def read(source: Any, *, unit: str | None = None, repair: bool = False,
 
     `source`: a path to STEP, STL, 3MF, OBJ or PLY; a B-rep shape or script-CAD object; or a
     mesh object or pair of arrays (see `objects.from_object`). `unit`: um, mm, cm, m, in or
-    ft; needed where the file states none. `repair`: mend a mesh, each step with a note.
+    ft; needed where the file states none. `repair`: mend a mesh, or sew loose faces
+    of a B-rep, each step with a note.
     `deflection_mm`: how far the mesh of a B-rep may lie from its true surface.
 
     Raises FileError for a file that cannot be read as a part, UnitError where nobody states
@@ -50,7 +52,7 @@ def read(source: Any, *, unit: str | None = None, repair: bool = False,
     if objects.is_brep(source):
         from soffit.part.step import read_shape
 
-        return _agreed(read_shape(source, deflection_mm=deflection_mm), unit)
+        return _agreed(_told(read_shape(source, deflection_mm=deflection_mm), repair), unit)
     raw, name = objects.from_object(source)
     return part_from_raw(raw, name, objects.digest(raw), unit, repair, by="object")
 
@@ -62,7 +64,8 @@ def _read_path(given: str | bytes, unit: str | None, repair: bool, deflection_mm
     if form == "STEP":
         from soffit.part.step import read_step
 
-        return _agreed(read_step(Path(name), deflection_mm=deflection_mm), unit)
+        part = read_step(Path(name), deflection_mm=deflection_mm, repair=repair)
+        return _agreed(_told(part, repair), unit)
     try:
         raw = _parse(form, data, name)
     except MemoryError:
@@ -109,6 +112,15 @@ def _agreed(part: Part, unit: str | None) -> Part:
     if unit is not None and unit != part.source.unit:
         settle_unit(part.source.unit, unit, part.source.file, part.size_mm, part.source.stated_by)
     return part
+
+
+def _told(part: Part, repair: bool) -> Part:
+    """A B-rep with a note that repair did nothing, where it was asked for and did nothing."""
+    if not repair or any(note.kind == "file/repaired" for note in part.notes):
+        return part
+    note = FileNote("file/repaired", "note", "repair: solids of a B-rep are not mended, only loose "
+                    "faces are sewn: nothing was changed; heal it in CAD if it has faults", 0)
+    return replace(part, notes=(*part.notes, note))
 
 
 def part_from_raw(raw: RawMesh, name: str, sha256: str, unit: str | None, repair: bool,
@@ -161,9 +173,12 @@ def mesh_part(vertices: Floats, triangles: Ints, source: Source,
     from soffit.part.regions import facet_normals, segment
 
     if repair:
-        raise InputError(f"reading {source.file}: --repair does not mend meshes yet: close the "
-                         "surface in CAD and export it again")
-    health = examine(vertices, triangles)
+        from soffit.part.repair import repair as mend
+
+        mended = mend(vertices, triangles)
+        vertices, triangles = mended.vertices, mended.triangles
+        notes = (*notes, *mended.notes)
+    health = examine(vertices, triangles, repaired=repair)
     kept, body_of = health.settle(triangles)
     if not len(kept):
         raise FileError(f"reading {source.file}: all its facets have no area: export it again",
