@@ -68,6 +68,10 @@ SKIN_MM = 0.05
 # Two ways to measure one room agree within this share (derived: chords of round walls).
 AGREE = 0.01
 
+# Share by which the ceiling's whole face may be more than the place (from memory: the strip
+# that the layer below still holds).
+BESIDE_SHARE = 0.25
+
 
 class _No(Exception):
     """Why a room is not filled; never leaves this module."""
@@ -298,7 +302,8 @@ def _solid(context: Context, solid: m3.Manifold, room: Room, finding: Finding) -
     if level:
         drop = Drop(finding.faces, triangles, room.height_mm)
         swept = float((evaluate(drop, context.part) - solid).volume())
-        if abs(swept - new) <= AGREE * new:
+        # The face may go on over what holds the place: closing that gap too leaves no slit.
+        if (1.0 - AGREE) * new <= swept <= (1.0 + BESIDE_SHARE) * new:
             return Fitted(body, (drop, body))
     return body
 
