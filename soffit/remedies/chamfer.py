@@ -20,6 +20,8 @@ the anchor over a pocket or a window carry nothing. The review of the result dec
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from soffit.findings.model import Finding
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option
@@ -51,6 +53,16 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         return [], []  # a fillet below a ceiling or a bridge: a roof
     if closes_a_hole(context, members):
         return [], ["chamfer: it would close the crown of a round hole"]
+    found, reasons = _on_wall(context, finding, members)
+    if not found and len(members) > 1 and finding.kind == "air/slope":
+        # The fillet can be had without the ledge, which then is a place of its own.
+        found, _ = _on_wall(context, finding, [finding])
+    return found, [] if found else reasons
+
+
+def _on_wall(
+    context: Context, finding: Finding, members: Sequence[Finding]
+) -> tuple[list[Option], list[str]]:
     place = place_of(context, members)
     if not len(place.wall.pieces):
         return [], ["chamfer: no wall holds this place, so a chamfer has nothing to start from"]

@@ -82,7 +82,8 @@ def _walk(
 
 
 def _piece(label: TDF_Label, place: TopLoc_Location, color: Vec3 | None) -> Piece:
-    marked, tags = ShapeMap(), []  # type: ignore[var-annotated]
+    marked = ShapeMap()
+    tags: list[Tag] = []
     below = Sequence_TDF_Label()
     XCAFDoc_ShapeTool.GetSubShapes_s(label, below)
     for sub in below:

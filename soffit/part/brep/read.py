@@ -48,9 +48,13 @@ def read_step(path: str, deflection_mm: float, repair: bool) -> Part:
     try:
         data = Path(path).read_bytes()
     except OSError as error:
-        raise FileError(f"reading {file}: cannot be opened ({error.strerror}); check the path") from None  # noqa: E501
+        raise FileError(
+            f"reading {file}: cannot be opened ({error.strerror}); check the path"
+        ) from None
     if b"ISO-10303-21" not in data[:1024]:
-        raise FileError(f"reading {file}: is not a STEP file (no ISO-10303-21 header); export it again")  # noqa: E501
+        raise FileError(
+            f"reading {file}: is not a STEP file (no ISO-10303-21 header); export it again"
+        )
     dangling = _dangling(data)
     document, unit = _transfer(file, data, dangling)
     pieces = pieces_of(document)
@@ -132,8 +136,8 @@ def _sewn(
     solids = sewn_solids(loose, gap_mm)
     if not solids:
         raise FileError(
-            f"reading {source.file}: its {len(loose)} loose shell(s) or face(s) do not close when sewn "  # noqa: E501
-            f"across gaps of {gap_mm:g} mm; close the surface in CAD and export a solid",
+            f"reading {source.file}: its {len(loose)} loose shell(s) or face(s) do not close when "
+            f"sewn across gaps of {gap_mm:g} mm; close the surface in CAD and export a solid",
             "file/no-solid",
         )
     notes.append(
@@ -151,14 +155,14 @@ def _sewn(
 def _no_solid(file: str, loose: int, damaged: bool) -> FileError:
     if damaged:
         return FileError(
-            f"reading {file}: is damaged (references to entities that are not in the file) and holds no "  # noqa: E501
-            "whole solid; export it again",
+            f"reading {file}: is damaged (references to entities that are not in the file) and "
+            "holds no whole solid; export it again",
             "file/dangling",
         )
     if loose:
         return FileError(
-            f"reading {file}: holds no solid, only {loose} loose shell(s) or face(s); export a solid, or "  # noqa: E501
-            "ask for repair to have them sewn",
+            f"reading {file}: holds no solid, only {loose} loose shell(s) or face(s); export a "
+            "solid, or ask for repair to have them sewn",
             "file/no-solid",
         )
     return FileError(f"reading {file}: holds no solid; export the part as a solid", "file/no-solid")

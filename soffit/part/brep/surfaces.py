@@ -104,7 +104,7 @@ def _cone_normals(what: Description, along: Floats, away: Floats, axis: Floats) 
     angle = what.half_angle_rad
     assert what.radius_mm is not None
     flip = np.where(what.radius_mm + along * np.tan(angle) < 0, -1.0, 1.0)
-    return flip[:, None] * away * np.cos(angle) - np.sin(angle) * axis  # type: ignore[no-any-return]
+    return np.asarray(flip[:, None] * away * np.cos(angle) - np.sin(angle) * axis)
 
 
 def _by_derivative(face: TopoDS_Face, uv: Floats) -> Floats:
@@ -122,7 +122,8 @@ def _by_derivative(face: TopoDS_Face, uv: Floats) -> Floats:
 
 def _unit(vectors: Floats) -> Floats:
     length = np.linalg.norm(vectors, axis=-1, keepdims=True)
-    return np.divide(vectors, length, out=np.full_like(vectors, np.nan), where=length > _TINY)  # type: ignore[no-any-return]
+    out = np.full_like(vectors, np.nan)
+    return np.asarray(np.divide(vectors, length, out=out, where=length > _TINY))
 
 
 def _axis(axis: gp_Ax1) -> tuple[Vec3, Vec3]:

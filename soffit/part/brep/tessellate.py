@@ -188,8 +188,8 @@ class _Names:
 
     def along(self, edge: TopoDS_Edge, count: int) -> list[int] | None:
         """Names of the `count` nodes along an edge; None if another face saw another count."""
-        first = self._end(edge, 0, TopExp.FirstVertex_s(edge, False))
-        last = self._end(edge, 1, TopExp.LastVertex_s(edge, False))
+        first = self._end(edge, TopExp.FirstVertex_s(edge, False))
+        last = self._end(edge, TopExp.LastVertex_s(edge, False))
         if BRep_Tool.Degenerated_s(edge):
             return [first] * count
         key = self._edges.FindIndex(edge)
@@ -199,7 +199,7 @@ class _Names:
             self._of_edge[key] = known
         return known if len(known) == count else None
 
-    def _end(self, edge: TopoDS_Edge, side: int, vertex: TopoDS_Shape) -> int:  # noqa: ARG002
+    def _end(self, edge: TopoDS_Edge, vertex: TopoDS_Shape) -> int:
         # An edge may close on itself without a vertex: both its ends are then one point.
         key = -self._edges.FindIndex(edge) if vertex.IsNull() else self._vertices.FindIndex(vertex)
         if key not in self._of_vertex:
