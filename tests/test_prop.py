@@ -24,7 +24,8 @@ from soffit.process.load import load_process
 from soffit.remedies import physics, prop
 from soffit.remedies.context import context_of
 from soffit.remedies.prop_place import between, chords
-from soffit.remedies.prop_shape import House, as_solid, lumps, shell
+from soffit.remedies.prop_shape import House, shell
+from soffit.remedies.prop_solid import as_solid, lumps
 from soffit.remedies.prop_way import sweep, way_out
 
 PLA = load_process("pla-04")

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from soffit.remedies.context import Context
     from soffit.remedies.model import Option
 
-NAMES = ("fill", "chamfer", "roof", "bottom_edge", "membrane", "stepped", "teardrop")
+NAMES = ("fill", "chamfer", "roof", "bottom_edge", "membrane", "stepped", "teardrop", "prop")
 
 # What geometry that a remedy did not foresee ends in; its reason says so in these words.
 _UNFIT = (ValueError, ArithmeticError, LookupError, ShapelyError, GeometryError)

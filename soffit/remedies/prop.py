@@ -39,7 +39,8 @@ from soffit.remedies.context import Context
 from soffit.remedies.model import Option
 from soffit.remedies.prop_fins import fins_under
 from soffit.remedies.prop_place import combs, rim
-from soffit.remedies.prop_shape import as_solid, lumps, upright
+from soffit.remedies.prop_shape import upright
+from soffit.remedies.prop_solid import as_solid, lumps
 from soffit.remedies.prop_stand import Prop, Refused, Site, props_under, site_of
 from soffit.remedies.prop_way import way_out
 

@@ -12,12 +12,14 @@ Fins that are tall stand on the roofs of hollow cells, so that little plastic is
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import manifold3d as m3
 import numpy as np
 
 from soffit.layers.stack import GRID_MM
-from soffit.remedies.prop_shape import House, filled, lumps, rise, shell, upright
+from soffit.remedies.prop_shape import House, filled, rise, shell, upright
+from soffit.remedies.prop_solid import lumps
 from soffit.remedies.prop_stand import (
     Prop,
     Refused,
@@ -50,6 +52,9 @@ def fins_under(site: Site) -> list[Prop]:
     tip = (tip + ribs(site, process.line_mm)) ^ site.region
     if site.low > 2.0 * process.layer_mm:
         tip = tip - beside(site)
+    # Without gaps and slivers that no bead fills.
+    hair = 0.05 * process.line_mm
+    tip = _miter(_miter(_miter(tip, hair), -2.0 * hair), hair)
     made = []
     why = Refused("there is no free room right below it for a fin")
     for fin in lumps(upright(tip, 0.0, site.high) - site.near):
@@ -98,6 +103,10 @@ def contours(site: Site) -> m3.CrossSection:
     return m3.CrossSection.batch_boolean(fins, m3.OpType.Add) if fins else m3.CrossSection()
 
 
+def _miter(region: m3.CrossSection, by: float) -> m3.CrossSection:
+    return region.offset(by, m3.JoinType.Miter, 2.0)
+
+
 def _grown(region: m3.CrossSection, by: float) -> m3.CrossSection:
     return region.offset(by, m3.JoinType.Round, 2.0, 24).simplify(CHORD_MM)
 
@@ -137,7 +146,11 @@ def _on_cells(site: Site, fin: m3.Manifold) -> m3.Manifold:
         line = np.array([[x0 - w, y], [x1 + w, y]])
         house = House(line, cell + w, x1 - x0 + 2 * w, roof, 0.0)
         body.append(shell(house, foot, process))
-        cover.append(filled(house, 0.0, process) ^ upright(foot, -1.0, roof + 1.0))
+        # The fins reach a quarter of a line into the roofs, so that no faces merely touch.
+        inside = replace(house, width=house.width - 0.5 * w, length=house.length - 0.5 * w,
+                         top=roof - 0.25 * w)
+        cover.append(filled(inside, 0.0, process)
+                     ^ upright(_grown(foot, -0.25 * w), -1.0, roof + 1.0))
     rest = fin - m3.Manifold.batch_boolean(cover, m3.OpType.Add)
     made = m3.Manifold.batch_boolean([rest, *body], m3.OpType.Add) - site.near
     return lumps_meeting(made, fin.trim_by_plane((0.0, 0.0, 1.0), site.low - 0.5 * OVER_MM))

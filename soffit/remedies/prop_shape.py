@@ -19,7 +19,6 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.part.model import Floats
-from soffit.part.solid import Difference, Polyhedron, Solid, Union
 from soffit.process.model import Process
 
 # Corners of each round end of a contact (derived: 0.02 mm off a circle of 1 mm radius).
@@ -156,46 +155,3 @@ def filled(house: House, inset: float, process: Process) -> m3.Manifold:
         floor = house.base + SOLE_LAYERS * process.layer_mm
         made = made.trim_by_plane((0.0, 0.0, 1.0), floor)
     return made
-
-
-def lumps(body: m3.Manifold) -> list[m3.Manifold]:
-    """The separate pieces of a body, each with its own cavities, in a fixed order."""
-    return [outer ^ body if voids else outer for outer, voids in _shells(body)]
-
-
-def _shells(body: m3.Manifold) -> list[tuple[m3.Manifold, list[m3.Manifold]]]:
-    """Each outer surface of a body with the surfaces of the cavities in it, which face inwards
-    and so have a volume below zero."""
-    pieces = sorted(body.decompose(), key=lambda b: np.round(b.bounding_box(), 6).tolist())
-    outers = [p for p in pieces if p.volume() > 0.0]
-    found: list[tuple[m3.Manifold, list[m3.Manifold]]] = [(p, []) for p in outers]
-    for void in (p for p in pieces if p.volume() < 0.0):
-        around = [k for k, p in enumerate(outers) if _within(void, p)]
-        if around:
-            found[min(around, key=lambda k: outers[k].volume())][1].append(void)
-    return found
-
-
-def _within(inner: m3.Manifold, outer: m3.Manifold) -> bool:
-    a, b = np.array(inner.bounding_box()), np.array(outer.bounding_box())
-    return bool((a[:3] >= b[:3]).all() and (a[3:] <= b[3:]).all())
-
-
-def as_solid(body: m3.Manifold) -> Solid:
-    """A mesh-kernel solid as a kernel-neutral one, each separate piece by itself."""
-    made: list[Solid] = []
-    for outer, voids in _shells(body):
-        solid: Solid = _polyhedron(outer, 1)
-        hollow = [_polyhedron(v, -1) for v in voids]
-        if hollow:
-            solid = Difference(solid, hollow[0] if len(hollow) == 1 else Union(tuple(hollow)))
-        made.append(solid)
-    return made[0] if len(made) == 1 else Union(tuple(made))
-
-
-def _polyhedron(shell_: m3.Manifold, way: int) -> Polyhedron:
-    """One closed surface; `way` is −1 to turn it inside out."""
-    from soffit.part.mesh_solid import arrays
-
-    vertices, triangles = arrays(shell_)
-    return Polyhedron(vertices, tuple((a, b, c) for a, b, c in triangles[:, ::way].tolist()))

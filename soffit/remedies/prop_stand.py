@@ -33,7 +33,6 @@ from soffit.remedies import physics
 from soffit.remedies.context import Context
 from soffit.remedies.prop_shape import (
     House,
-    lumps,
     rectangle,
     shell,
     stadium,
@@ -41,6 +40,7 @@ from soffit.remedies.prop_shape import (
     upright,
     widest,
 )
+from soffit.remedies.prop_solid import lumps
 
 # Clearance that keeps two bodies apart in print (trade, common practice, no source).
 FREE_MM = 0.4

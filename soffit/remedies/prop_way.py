@@ -1,9 +1,9 @@
-"""Whether a prop comes out: its outline swept along straight directions, on layers.
+"""Whether a prop comes out: its outline swept along straight ways, on layers.
 
 Sideways, no section of the prop may sweep over a section of the part in the same layer; down,
-what lies higher in the prop must not pass over the part lower down. Directions that slope are
-the same with each layer moved on. Sections are taken a little smaller, so that touching does
-not count as meeting.
+what lies higher in the prop must not pass over the part lower down. Where no straight way
+leads out, aside by the prop's own size and then up is tried: up is down turned over. Sections
+are taken a little smaller, so that touching does not count as meeting.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ MOST_SECTIONS = 30
 
 
 def way_out(context: Context, body: m3.Manifold) -> str | None:
-    """In words, a straight direction in which a prop leaves without meeting the part; None
-    if it is trapped."""
+    """In words, the way on which a prop leaves without meeting the part; None if it is
+    trapped."""
     assert context.solid is not None
     _, _, low, _, _, high = body.bounding_box()
     count = int(np.clip((high - low) / context.process.layer_mm, 2, MOST_SECTIONS))
@@ -41,6 +41,31 @@ def way_out(context: Context, body: m3.Manifold) -> str | None:
         along = np.array([math.cos(turn), math.sin(turn)]) * 2.0 * (far + 1.0)
         if all((sweep(a, along) ^ b).area() <= 1e-6 for a, b in zip(mine, theirs, strict=True)):
             return f"sideways, {angle}° from x"
+    return _aside_and_up(context, body, mine, theirs)
+
+
+def _aside_and_up(
+    context: Context, body: m3.Manifold, mine: list[m3.CrossSection],
+    theirs: list[m3.CrossSection],
+) -> str | None:
+    """Out from under what the prop holds by its own size, then straight up."""
+    assert context.solid is not None
+    _, _, _, _, _, top = body.bounding_box()
+    ceiling = float(context.solid.bounding_box()[5])
+    rest = np.linspace(top, ceiling, MOST_SECTIONS + 2)[1:-1].tolist()
+    above = [context.solid.slice(z) for z in rest]
+    whole = m3.CrossSection.batch_boolean(mine, m3.OpType.Add)
+    x0, y0, x1, y1 = whole.bounds()
+    for angle in range(0, 360, 30):
+        turn = math.radians(angle)
+        way = np.array([math.cos(turn), math.sin(turn)])
+        along = (abs(way[0]) * (x1 - x0) + abs(way[1]) * (y1 - y0) + 1.0) * way
+        if any((sweep(a, along) ^ b).area() > 1e-6 for a, b in zip(mine, theirs, strict=True)):
+            continue
+        there = whole.translate(tuple(along.tolist()))
+        moved = [a.translate(tuple(along.tolist())) for a in mine]
+        if _falls(moved[::-1], theirs[::-1]) and all((there ^ b).area() <= 1e-6 for b in above):
+            return f"sideways, {angle}° from x, then up"
     return None
 
 
