@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from OCP.TopoDS import TopoDS_Shape
 
@@ -98,7 +99,10 @@ def test_volume_is_what_the_search_is_told(tmp_path: Path) -> None:
 
 REFUSED = {
     "too large": (blind_box(10, 20, 12), "more than 5% of the part"),
-    "a round hole": (cut(block(), cylinder((0, 0, -1), (0, 0, 1), 3, 6)), "round hole"),
+    "a round hole": (cut(block(), cylinder((0, 0, -1), (0, 0, 1), 3, 6)), "something round"),
+    "a nut's pocket": (cut(block(), sweep(
+        [(4 * math.cos(a), 4 * math.sin(a), -1) for a in np.arange(6) * math.pi / 3],
+        (0, 0, 6))), "something round or hexagonal"),
     "a passage along the platform": (
         cut(box((-20, -40, 0), (20, 40, 20)), box((-3, -41, -1), (3, 41, 3))), "close a passage"),
     "a tall open room": (slot(12, 20, 16), "open on"),

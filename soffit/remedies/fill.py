@@ -13,7 +13,7 @@ chosen knowingly):
 - it takes no more than a twentieth of the part's volume; a sealed hollow may be of any size;
 - it closes no passage: neither the part, nor the part set on a plate, has fewer handles
   afterwards (genus of the surface);
-- it is no round hole: a pin, a screw or a magnet may go there;
+- it is no round hole and no hexagon: a pin, a screw, a magnet or a nut may go there;
 - its floor is level, and so is its ceiling unless walls close it all round.
 
 **How it is measured.** Sides: along the outline of the place, one millimetre by one, whether
@@ -64,6 +64,9 @@ INTO_MM = 0.05
 # and a half; an eighth of a line).
 STEP_MM = 1.0
 SKIN_MM = 0.05
+
+# 4πA/P² of an outline from which it reads as round: a hexagon has 0.907, a square 0.785 (derived).
+COMPACT = 0.9
 
 # Two ways to measure one room agree within this share (derived: chords of round walls).
 AGREE = 0.01
@@ -187,7 +190,7 @@ def room_below(context: Context, solid: m3.Manifold, finding: Finding) -> Room:
 def _floors(solid: m3.Manifold, region: shapely.Geometry, ceiling_mm: float) -> Floats:
     """Heights of what lies straight below points all over a region, (n,) mm; 0 the platform."""
     x0, y0, x1, y1 = shapely.bounds(region).tolist()
-    step = max(x1 - x0, y1 - y0) / 24
+    step = max(x1 - x0, y1 - y0) / 12
     gx, gy = np.meshgrid(np.arange(x0 + 0.5 * step, x1, step), np.arange(y0 + 0.5 * step, y1, step))
     points = np.column_stack([gx.ravel(), gy.ravel()])
     inner = region.buffer(-SKIN_MM)
@@ -241,7 +244,7 @@ def _steps(line: shapely.LineString) -> tuple[Floats, Floats]:
 def _check_worth(context: Context, room: Room, finding: Finding) -> None:
     """Raise _No where the room is neither closed off nor shallow, or is a round hole."""
     if room.closed and _is_round(context, room):
-        raise _No("the room is a round hole; something may go there")
+        raise _No("the room is a hole for something round or hexagonal, which may go there")
     if room.share >= CLOSED_SHARE:
         return
     reach = finding.reach_mm if finding.reach_mm is not None and math.isfinite(
@@ -260,7 +263,11 @@ def _check_worth(context: Context, room: Room, finding: Finding) -> None:
 
 
 def _is_round(context: Context, room: Room) -> bool:
-    """Whether more than half of a room's sides are hollow round faces."""
+    """Whether more than half of a room's sides are hollow round faces, or its outline is as
+    compact as a hexagon."""
+    compact = 4.0 * math.pi * shapely.area(room.region) / shapely.length(room.region) ** 2
+    if compact > COMPACT:
+        return True
     outline = rings_of(room.region)[0]
     starts, ends = _steps(shapely.LineString(np.concatenate([outline, outline[:1]])))
     middle, length = 0.5 * (starts + ends), np.linalg.norm(ends - starts, axis=1)
