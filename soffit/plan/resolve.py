@@ -39,6 +39,10 @@ Box = tuple[float, float, float, float, float, float]
 # remains is looked at as a finding of its own (derived: strips at the borders of layers).
 CURED_SHARE = 0.9
 
+# What may be left for an option to leave nothing, mm²: less than a bead covers that is as
+# long as it is wide (derived: half a line of 0.4 mm in both directions).
+LEFT_MM2 = 0.04
+
 # An option that cures less than this is no cure (from memory).
 HELPED_SHARE = 0.3
 
@@ -164,27 +168,36 @@ class _Search:
                 self.reasons[signature(finding)] = why_not
 
     def _cure(self, finding: Finding) -> str | None:
-        """Apply the first option that cures, or the one that helps most; else why none does."""
+        """Apply the option that cures, or the one that helps most; else why none does.
+
+        The first that leaves nothing is taken; one that leaves a rest only where no other of
+        its rank leaves nothing.
+        """
         scene = replace(self.review.part, brep=None)
         context = context_of(replace(self.review, part=scene), self.layers)
         options, reasons = all_options(context, finding)
+        curing: list[tuple[float, Option, _Trial]] = []
         helping: list[tuple[float, Option, _Trial]] = []
         for option in options[:OPTIONS_TRIED]:
+            if curing and option.rank > curing[0][1].rank:
+                break
             trial = self._try(option)
             if isinstance(trial, str):
                 reasons.append(f"{option.remedy}: {trial}")
                 continue
             gain = self.review.over_air_mm2 - trial.review.over_air_mm2
-            if gain < HELPED_SHARE * finding.area_mm2:
-                reasons.append(self._left(option, trial))
-            elif gain < CURED_SHARE * finding.area_mm2:
-                helping.append((gain, option, trial))
-            else:
+            if gain > finding.area_mm2 - LEFT_MM2:
                 refused = self._accept(finding, option, trial)
                 if refused is None:
                     return None
                 reasons.append(f"{option.remedy}: {refused}")
-        for _, option, trial in sorted(helping, key=lambda found: -found[0]):
+            elif gain >= CURED_SHARE * finding.area_mm2:
+                curing.append((gain, option, trial))
+            elif gain >= HELPED_SHARE * finding.area_mm2:
+                helping.append((gain, option, trial))
+            else:
+                reasons.append(self._left(option, trial))
+        for _, option, trial in [*curing, *sorted(helping, key=lambda found: -found[0])]:
             refused = self._accept(finding, option, trial)
             if refused is None:
                 return None
