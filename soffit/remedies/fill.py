@@ -226,13 +226,12 @@ def _walls(layer: shapely.Geometry, region: shapely.Geometry) -> float:
     """Share of a region's outline that has material of a layer right outside it."""
     inside = total = 0.0
     for ring in rings_of(region):
-        line = shapely.LineString(np.concatenate([ring, ring[:1]]))
-        for a, b in zip(*_steps(line), strict=True):
-            along = (b - a) / max(float(np.linalg.norm(b - a)), 1e-12)
-            out = 0.5 * (a + b) + SKIN_MM * np.array([along[1], -along[0]])
-            weight = float(np.linalg.norm(b - a))
-            total += weight
-            inside += weight if shapely.contains_xy(layer, *out) else 0.0
+        a, b = _steps(shapely.LineString(np.concatenate([ring, ring[:1]])))
+        length = np.maximum(np.linalg.norm(b - a, axis=1), 1e-12)
+        along = (b - a) / length[:, None]
+        out = 0.5 * (a + b) + SKIN_MM * np.column_stack([along[:, 1], -along[:, 0]])
+        total += float(length.sum())
+        inside += float(length[shapely.contains_xy(layer, out[:, 0], out[:, 1])].sum())
     return inside / total if total else 0.0
 
 

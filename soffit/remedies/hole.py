@@ -65,12 +65,14 @@ def find_crowns(part: Part, finding: Finding, solid: m3.Manifold | None = None) 
     """
     ids = np.unique(part.mesh.face_of[finding.patch.triangles]).tolist()
     under = [f for f in ids if _is_hole(part, f)]
+    holes = [k.id for k in part.faces if _is_hole(part, k.id)] if under else []
+    length = max(part.size_mm)
     crowns: list[Crown] = []
     done: set[int] = set()
     for face in under:
         if face in done:
             continue
-        group = [k.id for k in part.faces if _is_hole(part, k.id) and _same(part, face, k.id)]
+        group = [k for k in holes if _same(part, face, k, length)]
         for stretch in _stretches(part, group, solid):
             if not set(stretch) & set(under):
                 continue
@@ -96,17 +98,16 @@ def _axis(part: Part, face_id: int) -> tuple[Floats, Floats, float]:
     return np.array(face.axis_point), direction, float(face.radius_mm or 0.0)
 
 
-def _same(part: Part, one: int, other: int) -> bool:
+def _same(part: Part, one: int, other: int, length_mm: float) -> bool:
     """Whether two faces lie on one cylinder, to within what tessellation blurs."""
     p, d, r = _axis(part, one)
     q, e, s = _axis(part, other)
     blur = max(HAIR_MM, 2.0 * part.deflection_mm)
     apart = float(np.linalg.norm(np.cross(q - p, d)))
-    length = max(part.size_mm)
     return (
         abs(r - s) <= blur
         and apart <= blur
-        and float(np.linalg.norm(np.cross(d, e))) * length <= 2.0 * blur
+        and float(np.linalg.norm(np.cross(d, e))) * length_mm <= 2.0 * blur
     )
 
 
