@@ -64,7 +64,10 @@ def read_ply(data: bytes, name: str) -> RawMesh:
         raise FileError(f"reading {name}: the PLY has no vertex x y z, or no face list "
                         f"vertex_indices: export it as a triangle mesh")
     points = np.column_stack([np.asarray(vertex[axis], np.float64) for axis in "xyz"])
-    return _assemble("PLY", points, face[key], name, single=layout != "ascii")  # type: ignore[arg-type]
+    polygons = face[key]
+    if isinstance(polygons, np.ndarray):
+        polygons = polygons.astype(np.int64)
+    return _assemble("PLY", points, polygons, name, single=layout != "ascii")
 
 
 def _bad_line(name: str, number: int, line: bytes) -> FileError:
@@ -138,7 +141,10 @@ def _ply_header(data: bytes, name: str) -> tuple[str, list[tuple[str, int, list[
                 if int(words[2]) < 0:
                     raise ValueError
             elif words[0] == "property" and words[1] == "list":
-                elements[-1][2].append((words[4], _PLY_TYPES[words[2]], _PLY_TYPES[words[3]]))
+                counter, value = _PLY_TYPES[words[2]], _PLY_TYPES[words[3]]
+                if counter[0] == "f" or (value[0] == "f" and words[4].startswith("vertex_ind")):
+                    raise ValueError
+                elements[-1][2].append((words[4], counter, value))
             elif words[0] == "property":
                 elements[-1][2].append((words[2], "", _PLY_TYPES[words[1]]))
             else:

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from soffit.errors import FileError
+from soffit.errors import FileError, KernelError
 from soffit.part.model import FileNote, Floats, Ints, Mesh, Part, Source, Vec3
 from soffit.part.raw import RawMesh, weld_exact, weld_rounding
 from soffit.part.sniff import sniff
@@ -64,7 +64,10 @@ def _read_path(given: str | bytes, unit: str | None, repair: bool, deflection_mm
     if form == "STEP":
         from soffit.part.step import read_step
 
-        part = read_step(Path(name), deflection_mm=deflection_mm, repair=repair)
+        try:
+            part = read_step(Path(name), deflection_mm=deflection_mm, repair=repair)
+        except KernelError as fault:  # whatever a file does to the kernel is the file's fault
+            raise FileError(str(fault)) from None
         return _agreed(_told(part, repair), unit)
     try:
         raw = _parse(form, data, name)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, cast
@@ -99,6 +97,7 @@ def write_step(
     InputError where the file cannot be written.
     """
     from soffit.part.brep_edit import without_mesh
+    from soffit.part.write_mesh import write_whole
 
     text = kernel.call(
         "soffit.part.brep.write:step_text",
@@ -110,12 +109,4 @@ def write_step(
         timeout_s=timeout_s,
         doing=f"writing {path.name}",
     )
-    beside = path.with_name(f".{path.name}.part")
-    try:
-        beside.write_bytes(cast(bytes, text))
-        os.replace(beside, path)  # noqa: PTH105
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            beside.unlink()
-        reason = error.strerror or error
-        raise InputError(f"writing {path.name}: {reason}; give another folder") from None
+    write_whole(path, cast(bytes, text))

@@ -12,6 +12,7 @@ import posixpath
 import xml.parsers.expat
 import zipfile
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -249,10 +250,10 @@ class _Package:
             raise self.error(f"{path[:80]} is not written in UTF-8, which 3MF demands: export it "
                              f"again", "file/conformance")
 
-        def declaration(version: str, encoding: str | None, standalone: int) -> None:  # noqa: ARG001
+        def declaration(_version: str, encoding: str | None, _standalone: int) -> None:
             if encoding is not None and encoding.lower() not in ("utf-8", "utf8"):
-                raise self.error(f"{path[:80]} states the encoding {encoding[:20]}, but 3MF demands "  # noqa: E501
-                                 f"UTF-8: export it again", "file/conformance")
+                raise self.error(f"{path[:80]} states the encoding {encoding[:20]}, but 3MF "
+                                 f"demands UTF-8: export it again", "file/conformance")
 
         def doctype(*_: object) -> None:
             raise self.error(f"{path[:80]} has a document type definition, which 3MF forbids: "
@@ -301,10 +302,10 @@ class _ModelReader:
         self.current: _Object | None = None
         self.ids: set[str] = set()
         self.has_build = False
-        self.line = lambda: 0
+        self.line: Callable[[], int] = int
 
     def fault(self, text: str, kind: str = "file/conformance") -> FileError:
-        return self.package.error(f"{self.path[:80]} line {self.line()}: {text}: export it again",  # type: ignore[no-untyped-call]
+        return self.package.error(f"{self.path[:80]} line {self.line()}: {text}: export it again",
                                   kind)
 
     def namespace(self, prefix: str | None, uri: str | None) -> None:
