@@ -166,7 +166,7 @@ def test_wedge_leans_only_on_wall_that_is_there(tmp_path: Path) -> None:
     off = np.abs(place.wall.pieces.mean(axis=1)[:, 1] - 30)
     assert place.wall.bottom_mm[off < 14] == pytest.approx(11.0, abs=1e-6)
     assert place.wall.bottom_mm[off > 16] == pytest.approx(0.0)  # the platform
-    for chosen in all_options(context, ledge)[0]:
+    for chosen in (o for o in all_options(context, ledge)[0] if o.remedy.startswith("chamfer")):
         new = applied(part, chosen)
         solid = to_manifold(new.mesh)
         assert solid is not None
@@ -188,6 +188,21 @@ def test_fillet_and_ledge_are_one_place_and_get_one_plane(tmp_path: Path) -> Non
     assert len(after.faces) == 8
     assert not any(f.surface is Surface.CYLINDER for f in after.faces)
     assert [f.surface for f in made(after)] == [Surface.PLANE]
+
+
+def test_fillet_below_a_ledge_too_deep_for_the_wall(tmp_path: Path) -> None:
+    """The fillet alone is cured: its wedge ends where it turns level; the ledge stays open."""
+    shape = fillet(shapes.ledge(60, 20, 14), 4.0,
+                   lambda e: abs(middle(e)[0]) < 1e-6 and abs(middle(e)[2] - 14) < 1e-6)
+    part = shapes.read(shape, tmp_path)
+    chosen = option(part, "chamfer", "air/slope")
+    after = applied(part, chosen)
+    # Run to where the fillet turns level it would take ½r² − r²(1 − π/4) in section (derived); it
+    # ends a layer before, where the ledge's own finding begins.
+    whole = (8.0 - 16.0 * (1.0 - math.pi / 4)) * 20
+    assert 0.3 * whole < volume(after) - volume(part) < whole
+    assert {f.kind for f in review(after, PLA).air} == {"air/ledge"}
+    assert no_sliver(after)
 
 
 def test_hole_in_a_ledge_stays_open(tmp_path: Path) -> None:

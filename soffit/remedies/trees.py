@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import shapely
 
+from soffit.layers.stack import GRID_MM
 from soffit.part.model import Floats
 from soffit.part.solid import Cone, Difference, Intersection, Polyhedron, Prism, Solid, Union
 from soffit.remedies.anchor import circle_of, rings_of
@@ -30,10 +31,11 @@ def nodes(solid: Solid) -> int:
 
 
 def as_polyhedron(solid: Solid) -> Solid:
-    """`solid` evaluated by the mesh kernel, as one closed polyhedron of triangles."""
+    """`solid` evaluated by the mesh kernel, as one closed polyhedron of triangles without edges
+    so short that the B-rep kernel makes nothing of them."""
     from soffit.part.mesh_solid import arrays, evaluate
 
-    vertices, triangles = arrays(evaluate(solid))
+    vertices, triangles = arrays(evaluate(solid).simplify(GRID_MM))
     return Polyhedron(vertices, tuple((a, b, c) for a, b, c in triangles.tolist()))
 
 

@@ -31,8 +31,9 @@ from soffit.remedies.wedge import slope_above, wedge
 # touch that edge in one point (derived: five hairs).
 ROUND_MM = 0.05
 # A wall draws back below a wedge by a fillet of radius r at most, r(1 − cos 45°) = 0.29r behind a
-# wedge that is 0.71r deep or more, 0.41 of it; what draws back farther is a slope (derived).
-FILLET = 0.5
+# wedge that is 0.71r deep or more, 0.41 of it; what draws back farther is a slope (derived, with
+# room for the steps in which it is measured).
+FILLET = 0.6
 # The forms of a wedge agree within this share of its volume (derived: a chord's sagitta of
 # 0.02 mm on a round wall of 5 mm, twice).
 AGREE = 0.01

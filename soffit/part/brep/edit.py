@@ -126,9 +126,9 @@ def _tool(solid: Solid, frame: Frame) -> TopoDS_Shape:
 
 def _apply(state: _State, change: Change, frame: Frame) -> _State:
     """The state after a change: of the forms of its solid, each with the tolerances in turn,
-    the first that leaves no sliver, else the first that is right."""
+    the first that leaves no sliver, else the one with the fewest."""
     reasons: list[str] = []
-    slivered: _State | None = None
+    slivered: tuple[int, _State] | None = None
     for form in _forms(change.solid):
         try:
             tool = _tool(form, frame)
@@ -148,9 +148,12 @@ def _apply(state: _State, change: Change, frame: Frame) -> _State:
                 continue
             if not slivers:
                 return made
-            slivered = slivered or made
+            # Tolerance does not mend slivers; another form may.
+            if slivered is None or slivers < slivered[0]:
+                slivered = (slivers, made)
+            break
     if slivered is not None:
-        return slivered
+        return slivered[1]
     # The exact attempt says best what is wrong.
     raise GeometryError(f"{_doing(change)}: {reasons[0]}")
 
