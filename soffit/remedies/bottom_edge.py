@@ -122,7 +122,8 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     lines = outlines(part, over)
     if not lines:
         return [], ["bottom edge: nothing flat stands on the platform beside this place"]
-    whole = together(part, over, (part.mesh.normals[:, 2] < -1e-6) & off_platform(part))
+    down = (part.mesh.normals[:, 2] < -1e-6) & (part.mesh.cross[:, 2] < 0.0)
+    whole = together(part, over, down & off_platform(part))
     profile = _profile(part, over, whole, lines, limit)
     if profile.meet_mm <= GRID_MM:
         return [], ["bottom edge: there is no room below it"]

@@ -83,13 +83,14 @@ class _No(Exception):
 @dataclass(frozen=True)
 class Room:
     """The air below a place: its plan `region`, floor and ceiling, the share of its sides
-    that are walls; `closed` where walls close it all round."""
+    that are walls; `closed` where walls close it all round. `air_mm3`: what the layers say."""
 
     region: shapely.Geometry
     floor_mm: float
     ceiling_mm: float
     share: float
     closed: bool
+    air_mm3: float
 
     @property
     def height_mm(self) -> float:
@@ -118,16 +119,20 @@ def _filled(context: Context, solid: m3.Manifold, finding: Finding) -> tuple[Sol
         raise _No("a hole goes on above the room, and would be closed")
     room = room_below(context, solid, finding)
     _check_worth(context, room, finding)
+    _check_size(room.air_mm3, solid)
     made = _solid(context, solid, room, finding)
     new = evaluate(made, context.part) - solid
-    volume, most = float(new.volume()), VOLUME_SHARE * float(solid.volume())
-    if volume > most:
-        raise _No(f"the room of {volume:.0f} mm³ is more than {VOLUME_SHARE:.0%} of the part")
+    _check_size(float(new.volume()), solid)
     if handles(solid + new) < handles(solid) or _on_a_plate(solid + new) < _on_a_plate(solid):
         raise _No("it would close a passage")
     where = "on the platform" if room.floor_mm <= GRID_MM else "below"
     return made, (f"the room {where}, {mm(room.height_mm)} high and closed on {room.share:.0%} of "
                   "its sides, is made solid; it prints as infill")
+
+
+def _check_size(volume_mm3: float, solid: m3.Manifold) -> None:
+    if volume_mm3 > VOLUME_SHARE * float(solid.volume()):
+        raise _No(f"the room of {volume_mm3:.0f} mm³ is more than {VOLUME_SHARE:.0%} of the part")
 
 
 def sealed_hollow(solid: m3.Manifold, finding: Finding) -> m3.Manifold | None:
@@ -180,11 +185,13 @@ def room_below(context: Context, solid: m3.Manifold, finding: Finding) -> Room:
         raise _No("there is no room below it")
     around = [_hole_around(stack.regions[k], region) for k in layers]
     if all(a is not None for a in around):
-        return Room(shapely.union_all([*around, region]), floor, ceiling, 1.0, True)
+        air = context.process.layer_mm * sum(float(shapely.area(a)) for a in around[1:])
+        return Room(shapely.union_all([*around, region]), floor, ceiling, 1.0, True, air)
     if ceiling - low > 0.5 * context.process.layer_mm:
         raise _No("the room opens to its side and its ceiling is not level")
     share = float(np.mean([_walls(area_of(stack, k), region) for k in layers]))
-    return Room(region, floor, ceiling, share, False)
+    air = float(shapely.area(region)) * (low - floor)
+    return Room(region, floor, ceiling, share, False, air)
 
 
 def _floors(solid: m3.Manifold, region: shapely.Geometry, ceiling_mm: float) -> Floats:
