@@ -112,9 +112,9 @@ def _edit_mark(number: str, edit: Edit, resolution: Resolution) -> Mark:
 def _views(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figure, ...]:
     received, produced = resolution.received, resolution.produced
     before_marks = tuple(_place_mark(p.number, p.finding, received) for p in numbered
-                         if p.finding is not None and p.received)
+                         if p.finding is not None and p.received and ledger.has_place(p.finding))
     after_marks = tuple(_place_mark(p.number, p.left, resolution.after.part)
-                        for p in numbered if p.left is not None)
+                        for p in numbered if p.left is not None and ledger.has_place(p.left))
     after_marks += tuple(_edit_mark(ledger.edit_number(p, k), e, resolution)
                          for p in numbered for k, e in enumerate(p.edits))
     view = best_view(received, before_marks)

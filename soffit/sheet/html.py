@@ -26,7 +26,7 @@ from soffit.sheet.figure import (
     to_svg,
 )
 from soffit.sheet.key import key_figures
-from soffit.sheet.ledger import number
+from soffit.sheet.ledger import number, parts_word
 from soffit.sheet.model import Sheet
 
 _FAMILY = ", ".join(f"'{f}'" if " " in f else f for f in FONTS)
@@ -125,7 +125,7 @@ def to_html(sheet: Sheet) -> str:
         _table("Before and after", ("", "as received", "as produced", ""),
                [(_text(r.name), *map(_figure_cell, r.values), _text(r.unit))
                 for r in sheet.measured]),
-        _table(f"Estimate for {number(sheet.quantity, 0)}",
+        _table(f"Estimate for {number(sheet.quantity, 0)} {parts_word(sheet.quantity)}",
                ("", "as received", "with slicer supports", "resolved", ""),
                [(_text(r.name), *map(_figure_cell, r.values), _text(r.unit))
                 for r in sheet.estimate]),
@@ -186,7 +186,7 @@ def _open(sheet: Sheet) -> str:
     rows = [(_number("air", r.number), _place(r.place, r.where), *_measured(r.measure, r.unit),
              _limit(r.limit), _text(r.reason), _picks("accept as it is", "change in CAD"))
             for r in sheet.open]
-    table = _table("Open: still over air",
+    table = _table("Open",
                    ("No.", "Place", "Measured", "", "Limit", "Why it is open", "Decision"), rows)
     return f'<div class="openbox">{table}</div>' if rows else ""
 

@@ -112,6 +112,11 @@ def _same(a: Finding, b: Finding) -> bool:
     return bool((plans[0] ^ plans[1]).area() > 0.25 * min(p.area() for p in plans))
 
 
+def has_place(finding: Finding) -> bool:
+    """Whether a finding lies somewhere on the part, and is not about the whole of it."""
+    return finding.kind.startswith("air/") or bool(finding.faces or finding.patch.rings)
+
+
 def number_of(finding: Finding, numbered: Iterable[Place]) -> str:
     """Number of the place that a finding of either review is, "" for none."""
     return next((p.number for p in numbered if p.finding is not None
@@ -130,8 +135,12 @@ def open_rows(numbered: Iterable[Place]) -> tuple[OpenRow, ...]:
     rows = []
     for place in numbered:
         if place.open_reason and place.finding is not None:
-            rows.append(OpenRow(place.number, kind_words(place.finding), where(place.finding),
-                                *measures(place.finding), sentence(place.open_reason)))
+            finding, reason = place.finding, sentence(place.open_reason)
+            if not finding.kind.startswith("air/"):  # there the measure says what is wrong
+                reason = f"{sentence(finding.message)}. {reason}"
+            spot = where(finding) if has_place(finding) else ""
+            rows.append(OpenRow(place.number, kind_words(finding), spot, *measures(finding),
+                                reason))
     return tuple(rows)
 
 
@@ -273,6 +282,11 @@ def number(value: float, decimals: int, signed: bool = False) -> str:
     return (MINUS if value < 0 else "+" if signed else "") + text
 
 
+def parts_word(quantity: int) -> str:
+    """ "part" or "parts"."""
+    return "part" if quantity == 1 else "parts"
+
+
 def protected_rows(resolution: Resolution) -> tuple[ProtectedRow, ...]:
     """Protected faces with their measured departure."""
     return tuple(ProtectedRow(f"face {p.face}", p.selector, p.deviation_mm, p.allowed_mm,
@@ -323,8 +337,8 @@ def measured_rows(resolution: Resolution) -> tuple[QuantityRow, ...]:
     rows.append(QuantityRow("Plastic if solid", "g", (
         number(solid(received, 0.0), 1), number(solid(produced, props_mm3), 1))))
     low, high = produced.mesh.bounds if len(produced.mesh.triangles) else np.zeros((2, 3))
-    size_before = " × ".join(f"{v:.1f}" for v in received.size_mm)
-    size_after = " × ".join(f"{v:.1f}" for v in (high - low).tolist())
+    size_before = f"{THIN}×{THIN}".join(f"{v:.1f}" for v in received.size_mm)
+    size_after = f"{THIN}×{THIN}".join(f"{v:.1f}" for v in (high - low).tolist())
     rows.append(QuantityRow("Size", "mm", (size_before, size_after)))
     return tuple(rows)
 

@@ -14,9 +14,11 @@ from typing import Any
 from soffit.errors import SoffitError
 from soffit.sheet.figure import Figure, to_svg
 from soffit.sheet.key import key_figures
-from soffit.sheet.ledger import number
+from soffit.sheet.ledger import number, parts_word
 from soffit.sheet.model import Sheet
 
+# After what joins the pieces of a name, and within what has no such place.
+_BREAK = re.compile(r"([_\-./,]|[^\W_]{16})(?=\S)")
 TEMPLATE = Path(__file__).with_name("sheet.typ")
 
 
@@ -72,6 +74,7 @@ def _data(sheet: Sheet, issued: datetime.date, folder: Path) -> dict[str, Any]:
              "file_text": breakable(shortened(sheet.file, 120)),
              "year": issued.year, "month": issued.month, "day": issued.day,
              "quantity_text": number(sheet.quantity, 0),
+             "parts_word": parts_word(sheet.quantity),
              "process_text": breakable(shortened(sheet.process, 80)),
              "revision_text": breakable(shortened(sheet.revision or "none stated", 30)),
              "prepared_text": breakable(shortened(sheet.prepared_for or "not stated", 50))}
@@ -88,8 +91,7 @@ def shortened(text: str, most: int) -> str:
 
 def breakable(text: str) -> str:
     """A text with places where a line may break in long words, such as names of files."""
-    return re.sub(r"\S{20,}", lambda word: re.sub(r"([_\-./,]|\w{16})(?=\S)", "\\1\u200b", word[0]),
-                  text)
+    return re.sub(r"\S{20,}", lambda word: _BREAK.sub("\\1\u200b", word[0]), text)
 
 
 def _picture(figure: Figure, folder: Path) -> dict[str, Any]:
