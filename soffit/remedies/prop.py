@@ -153,11 +153,13 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
         f"{volume:.0f} mm³ of plastic, {share:.0f} % of a solid column; its tip gives "
         f"{give:.2f} mm to the nozzle"
     )
-    force = max(_snap_n(context, p) for p in props)
-    after = (
-        f"snap off {len(pieces)} prop{'s' if len(pieces) > 1 else ''} by the foot, ridge by ridge, "
-        f"about {max(1, math.ceil(force))} N each; leaves {words}"
-    )
+    bodies = f"{len(pieces)} prop{'s' if len(pieces) > 1 else ''}"
+    force = max(1, math.ceil(max(_force_n(context, p) for p in props)))
+    if props[0].line is None:
+        after = f"break off {bodies} with pliers, up to {force} N in all; leaves {words}"
+    else:
+        after = (f"snap off {bodies} by the foot, ridge by ridge, about {force} N each; "
+                 f"leaves {words}")
     return Option(NAME, finding.id, "prop", as_solid(_joined(pieces)), RANK + place, why, after,
                   volume_mm3=volume)
 
@@ -166,10 +168,13 @@ def _joined(bodies: list[m3.Manifold]) -> m3.Manifold:
     return m3.Manifold.batch_boolean(bodies, m3.OpType.Add)
 
 
-def _snap_n(context: Context, prop: Prop) -> float:
-    """Force at the foot that snaps a ridge over its narrow way, N."""
+def _force_n(context: Context, prop: Prop) -> float:
+    """Force at the foot that snaps a ridge over its narrow way, or that tears off fins, which
+    their ribs tie together, N."""
     process = context.process
     bond = physics.LAYER_BOND * process.material.strength_mpa.value
+    if prop.line is None:
+        return physics.pull_off_n(bond, process.line_mm, prop.tip_mm)
     moment = physics.snap_moment_nmm(bond, process.line_mm, prop.tip_mm)
     return moment / max(prop.height, process.line_mm)
 

@@ -89,10 +89,10 @@ def _with_faces(vertices: Floats, triangles: Ints) -> Polyhedron:
 
     region = smooth_regions(vertices, triangles, FLAT_DEG)
     loops: list[list[int]] = []
-    for k in range(int(region.max()) + 1):
-        mine = triangles[region == k]
-        loop = _outline(mine)
-        if len(mine) > 1 and loop is not None and _flat(vertices[loop]):
+    order = np.argsort(region, kind="stable")
+    for mine in np.split(triangles[order], np.cumsum(np.bincount(region))[:-1]):
+        loop = _outline(mine) if len(mine) > 1 else None
+        if loop is not None and _flat(vertices[loop]):
             loops.append(loop)
         else:
             loops += mine.tolist()
@@ -106,7 +106,7 @@ def _with_faces(vertices: Floats, triangles: Ints) -> Polyhedron:
 def _outline(triangles: Ints) -> list[int] | None:
     """The border of connected triangles as one loop; None where it has several or touches
     itself."""
-    sides = {(int(a), int(b)) for t in triangles for a, b in zip(t, np.roll(t, -1), strict=True)}
+    sides = {side for a, b, c in triangles.tolist() for side in ((a, b), (b, c), (c, a))}
     after = {a: b for a, b in sides if (b, a) not in sides}
     if len(after) != sum((b, a) not in sides for a, b in sides):
         return None
@@ -129,11 +129,11 @@ def _flat(corners: Floats) -> bool:
 
 def _straightened(vertices: Floats, loop: list[int], uses: Ints) -> list[int]:
     """A loop without the corners on a straight edge between two faces."""
-    kept = []
-    for before, here, after in zip([loop[-1], *loop], loop, [*loop[1:], loop[0]], strict=False):
-        a, b = vertices[here] - vertices[before], vertices[after] - vertices[here]
-        bend = float(np.linalg.norm(np.cross(a, b)))
-        size = float(np.linalg.norm(a) * np.linalg.norm(b))
-        if uses[here] > 2 or bend > 1e-7 * size or float(a @ b) < 0.0:
-            kept.append(here)
-    return kept
+    if len(loop) == 3:
+        return loop
+    here = vertices[loop]
+    a, b = here - np.roll(here, 1, axis=0), np.roll(here, -1, axis=0) - here
+    size = np.linalg.norm(a, axis=1) * np.linalg.norm(b, axis=1)
+    bend = np.linalg.norm(np.cross(a, b), axis=1) > 1e-7 * size
+    keep = (uses[loop] > 2) | bend | (np.einsum("ij,ij->i", a, b) < 0.0)
+    return [v for v, kept in zip(loop, keep.tolist(), strict=True) if kept]
