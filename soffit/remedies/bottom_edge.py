@@ -124,6 +124,8 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         return [], ["bottom edge: nothing flat stands on the platform beside this place"]
     down = (part.mesh.normals[:, 2] < -1e-6) & (part.mesh.cross[:, 2] < 0.0)
     whole = together(part, over, down & off_platform(part))
+    if not len(whole):
+        return [], ["bottom edge: its facets do not look down"]
     profile = _profile(part, over, whole, lines, limit)
     if profile.meet_mm <= GRID_MM:
         return [], ["bottom edge: there is no room below it"]

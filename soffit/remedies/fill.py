@@ -225,7 +225,8 @@ def _hole_around(layer: m3.CrossSection, region: shapely.Geometry) -> shapely.Ge
     # What stands in the hole, such as a post, is no part of the room.
     posts = [shapely.Polygon(r) for r in layer.to_polygons()
              if _area(np.asarray(r)) > 0 and hole.contains(shapely.Point(r[0]))]
-    whole = hole.difference(shapely.union_all(posts)) if posts else hole
+    hole = shapely.make_valid(hole)
+    whole = hole.difference(shapely.make_valid(shapely.union_all(posts))) if posts else hole
     return next((p for p in shapely.get_parts(whole) if p.contains(one)), None)
 
 

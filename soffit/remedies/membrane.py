@@ -114,7 +114,7 @@ def find_openings(context: Context, finding: Finding) -> list[Opening]:
         material = shapely.symmetric_difference(material, piece)
     found = []
     for hole in inner:
-        void = shapely.difference(hole, material)
+        void = shapely.difference(shapely.make_valid(hole), shapely.make_valid(material))
         for piece in shapely.get_parts(void):
             if isinstance(piece, shapely.Polygon) and not piece.buffer(-HAIR_MM).is_empty:
                 found.append(_opening(context.part, shapely.orient_polygons(piece)))

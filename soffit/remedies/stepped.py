@@ -55,6 +55,8 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         return [], ["stepped ceiling: it needs one round hole in the ceiling"]
     hole = openings[0]
     outer = shapely.Polygon(max(patch.rings, key=lambda r: shapely.Polygon(r).area))
+    if not outer.is_valid:
+        return [], ["stepped ceiling: the outline of the ceiling touches itself"]
     along = np.array(patch.bridge_dir or (1.0, 0.0))
     sides = _sides(outer, hole, along)
     across = np.array([-along[1], along[0]])
