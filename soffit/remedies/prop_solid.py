@@ -129,7 +129,7 @@ def _flat(corners: Floats) -> bool:
 
 def _straightened(vertices: Floats, loop: list[int], uses: Ints) -> list[int]:
     """A loop without the corners on a straight edge between two faces."""
-    if len(loop) == 3:
+    if len(loop) == 3 or bool((uses[loop] > 2).all()):
         return loop
     here = vertices[loop]
     a, b = here - np.roll(here, 1, axis=0), np.roll(here, -1, axis=0) - here
