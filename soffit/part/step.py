@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, cast
@@ -97,7 +98,6 @@ def write_step(
     InputError where the file cannot be written.
     """
     from soffit.part.brep_edit import without_mesh
-    from soffit.part.write_mesh import write_whole
 
     text = kernel.call(
         "soffit.part.brep.write:step_text",
@@ -109,4 +109,12 @@ def write_step(
         timeout_s=timeout_s,
         doing=f"writing {path.name}",
     )
-    write_whole(path, cast(bytes, text))
+    beside = path.with_name(f".{path.name}.part")
+    try:
+        beside.write_bytes(cast(bytes, text))
+        beside.replace(path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            beside.unlink()
+        reason = error.strerror or error
+        raise InputError(f"writing {path.name}: {reason}; give another folder") from None
