@@ -10,6 +10,7 @@ import manifold3d as m3
 import numpy as np
 from scipy.spatial import cKDTree
 
+from soffit.errors import GeometryError
 from soffit.part.model import Floats, Ints
 from soffit.part.solid import Difference, Polyhedron, Solid, Union
 
@@ -61,11 +62,17 @@ def as_solid(body: m3.Manifold) -> Solid:
 
 def _polyhedron(shell: m3.Manifold, way: int) -> Polyhedron:
     """One closed surface with planar faces; `way` is −1 to turn it inside out."""
-    from soffit.part.mesh_solid import arrays
+    from soffit.part.mesh_solid import arrays, evaluate
 
     vertices, triangles = arrays(shell.simplify(WELD_MM))
-    vertices, triangles = _welded(vertices, triangles)
-    return _with_faces(vertices, triangles[:, ::way])
+    triangles = triangles[:, ::way]
+    # Where merging gives no closed surface, the triangles stay as the mesh kernel made them.
+    try:
+        made = _with_faces(*_welded(vertices, triangles))
+        evaluate(made)
+    except GeometryError:
+        return Polyhedron(vertices, tuple(tuple(t) for t in triangles.tolist()))
+    return made
 
 
 def _welded(vertices: Floats, triangles: Ints) -> tuple[Floats, Ints]:
