@@ -22,7 +22,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, binary_fill_holes, find_objects, label
+from scipy.ndimage import (
+    binary_dilation,
+    binary_fill_holes,
+    find_objects,
+    label,
+    rotate,
+)
 from scipy.spatial import cKDTree
 
 Bools = NDArray[np.bool_]
@@ -45,6 +51,11 @@ class PixelPatch:
     component that holds the patch rests on the layer below. `held_all_round`: its outer
     outline lies on the layer below everywhere. `run_mm`: reach added up over the patches of
     consecutive layers that this one is printed upon. `centre_mm`: a plan point (mean).
+    `span_mm`: the longest strand over what lies past the allowed step, in the best of twelve
+    directions in which all of these strands end on what is held, plus that step at both ends;
+    inf where there is none, and not looked for (nan) where neither reach nor run exceed
+    `span_from_mm`. `past_mm2`: area of what lies past the allowed step, but for single
+    strands (see `_strands`).
     """
 
     layer: int
@@ -55,6 +66,8 @@ class PixelPatch:
     held_all_round: bool
     run_mm: float
     centre_mm: tuple[float, float]
+    span_mm: float
+    past_mm2: float
 
 
 @dataclass(frozen=True)
@@ -139,6 +152,8 @@ def over_air(
     first_layer_mm: float,
     step_mm: float,
     pixel_mm: float,
+    span_from_mm: float = np.inf,
+    line_mm: float = 0.0,
 ) -> list[PixelPatch]:
     """All patches of a closed mesh that print over air, lowest first.
 
@@ -170,7 +185,8 @@ def over_air(
             fresh = region & ~below
             runs_here = np.zeros_like(runs)
             if fresh.any():
-                found = _judge(fresh, region, below, runs, runs_here, step_mm, grid)
+                found = _judge(fresh, region, below, runs, runs_here, step_mm, span_from_mm,
+                               line_mm, grid)
                 patches += [PixelPatch(i, float(bottoms[i]), *rest) for rest in found]
             runs = runs_here
         below = region
@@ -179,8 +195,8 @@ def over_air(
 
 def _judge(
     fresh: Bools, region: Bools, below: Bools, runs: Floats, runs_here: Floats,
-    step_mm: float, grid: Grid,
-) -> list[tuple[float, float, bool, bool, float, tuple[float, float]]]:
+    step_mm: float, span_from_mm: float, line_mm: float, grid: Grid,
+) -> list[tuple[float, float, bool, bool, float, tuple[float, float], float, float]]:
     p = grid.pixel_mm
     rows, columns = np.nonzero(fresh)
     here = np.stack([columns, rows], axis=1) * p
@@ -210,6 +226,78 @@ def _judge(
         row, column = (float(v.mean()) for v in np.nonzero(wide))
         centre = (grid.x0 + (x.start + column) * p, grid.y0 + (y.start + row) * p)
         touches = bool(resting[bodies[window][patch]].any())
+        span = float("nan")
+        past, strand = _strands(wide & (far[y, x] > step_mm), far[y, x], below[y, x],
+                                step_mm, line_mm, p)
+        if past.any() and max(reach, run - step_mm) > span_from_mm:
+            span = _span(past, below[y, x] | (wide & ~past), p) + 2 * step_mm
+        elif strand > 0:
+            span = strand
         found.append((float(wide.sum()) * p * p, reach, touches,
-                      bool(below[y, x][rim].all()), run, centre))
+                      bool(below[y, x][rim].all()), run, centre, span,
+                      float(past.sum()) * p * p))
     return found
+
+
+# Share of the length of all strands that must hold, and pixels by which the end of one may
+# miss the layer below once the picture is turned (derived: rounding to the turned grid).
+HELD_SHARE = 0.97
+MISS = 2
+
+# Pixels ahead of a strand's tip that are looked at: past the allowed step of two (derived).
+AHEAD = 5
+
+
+def _strands(past: Bools, far: Floats, below: Bools, step_mm: float, line_mm: float,
+             pixel_mm: float) -> tuple[Bools, float]:
+    """What lies past the step without its single strands, and the longest of these, mm.
+
+    A strand is a piece no wider than a line whose two ends rest on the layer below. A tip
+    narrower than half a line and no longer than three is left out: no bead is laid on it.
+    Both reach further than a strip of a slope does, here two steps.
+    """
+    left = past.copy()
+    longest = 0.0
+    pieces, count = label(past, structure=EIGHT)
+    near = np.pad(binary_dilation(below, structure=EIGHT, iterations=MISS), AHEAD)
+    for k in range(1, count + 1):
+        points = np.argwhere(pieces == k)
+        if far[pieces == k].max() <= 2 * step_mm or len(points) < 2:
+            continue
+        away = points - points.mean(axis=0)
+        main = np.linalg.svd(away, full_matrices=False)[2][0]
+        along = away @ main
+        length = (np.ptp(along) + 1) * pixel_mm
+        width = (np.ptp(away @ [-main[1], main[0]]) + 1) * pixel_mm
+        rests = True
+        for tip, way in ((points[np.argmin(along)], -main), (points[np.argmax(along)], main)):
+            ahead = np.round(tip + np.arange(1, AHEAD)[:, None] * way).astype(int) + AHEAD
+            rests = rests and bool(near[ahead[:, 0], ahead[:, 1]].any())
+        if width <= line_mm + pixel_mm and rests:
+            longest = max(longest, float(length))
+            left[pieces == k] = False
+        elif width <= 0.5 * line_mm + pixel_mm and length <= 3 * line_mm:
+            left[pieces == k] = False
+    return left, longest
+
+
+def _span(patch: Bools, below: Bools, pixel_mm: float) -> float:
+    best = np.inf
+    for degrees in range(0, 180, 15):
+        strand = _turned(patch, degrees)
+        support = _turned(below, degrees)
+        near = binary_dilation(support, structure=np.ones((1, 3), dtype=bool), iterations=MISS)
+        wide = np.pad(strand, ((0, 0), (1, 1))).astype(np.int8)
+        rows, starts = np.nonzero(np.diff(wide, axis=1) == 1)
+        _, ends = np.nonzero(np.diff(wide, axis=1) == -1)
+        length = ends - starts
+        held = near[rows, starts] & near[rows, ends - 1]
+        if held.any() and length[held].sum() >= HELD_SHARE * length.sum():
+            best = min(best, float(length[held].max()) * pixel_mm)
+    return best
+
+
+def _turned(picture: Bools, degrees: float) -> Bools:
+    if degrees == 0:
+        return picture
+    return np.asarray(rotate(picture.astype(np.uint8), degrees, order=0) > 0)

@@ -7,10 +7,12 @@ every test works on, by way of a real file.
 from __future__ import annotations
 
 import math
+from functools import cache
 from pathlib import Path
 
 from OCP.TopoDS import TopoDS_Shape
 
+import soffit
 from examples._cad import (
     Drawing,
     box,
@@ -29,6 +31,7 @@ from examples._cad import (
 from soffit.part.model import Part
 from soffit.part.place import place
 from soffit.part.step import DEFLECTION_MM, read_step
+from soffit.plan.model import Resolution
 from soffit.process.load import load_process
 from soffit.process.model import Process
 
@@ -54,6 +57,30 @@ def process_with(layer_mm: float = 0.2, angle_deg: float = 45.0, **capability: f
     return base.model_copy(update={
         "bead": changed("bead", layer_mm=layer_mm, first_layer_mm=layer_mm),
         "capability": changed("capability", angle_deg=angle_deg, **capability)})
+
+
+EXAMPLES = Path(__file__).resolve().parent.parent / "examples"
+
+# What the customer demands of two of the examples, as examples/README.md says.
+PROTECTED = {
+    "bearing_carrier": ["face near 33,22,50"],
+    "pillow_block": ["face near 35,9,10"],
+}
+
+
+@cache
+def example(name: str) -> Part:
+    """An example as received, on the platform."""
+    mesh = EXAMPLES / f"{name}.stl"
+    part = soffit.read(mesh, unit="mm") if mesh.is_file() else soffit.read(
+        EXAMPLES / f"{name}.step")
+    return place(part, "keep")
+
+
+@cache
+def resolved(name: str) -> Resolution:
+    """An example resolved with the PLA profile; made once for all tests of a run."""
+    return soffit.resolve(example(name), "pla-04", protect=PROTECTED.get(name, []))
 
 
 def ledge(depth: float = 10, width: float = 20, under: float = 14) -> TopoDS_Shape:
@@ -150,7 +177,8 @@ def mixed() -> TopoDS_Shape:
 
 
 __all__ = [
-    "ball", "blind_box", "blind_round", "box", "cone_on_apex", "counterbore", "cross_hole",
-    "cut", "cylinder", "frustum", "fuse", "hanging_tongue", "ledge", "log", "mixed", "move",
-    "process_with", "ramp", "read", "rounded_bottom", "slot", "tee", "turn",
+    "EXAMPLES", "PROTECTED", "ball", "blind_box", "blind_round", "box", "cone_on_apex",
+    "counterbore", "cross_hole", "cut", "cylinder", "example", "frustum", "fuse",
+    "hanging_tongue", "ledge", "log", "mixed", "move", "process_with", "ramp", "read",
+    "resolved", "rounded_bottom", "slot", "tee", "turn",
 ]

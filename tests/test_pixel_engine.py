@@ -19,11 +19,11 @@ def block(low: tuple[float, float, float], high: tuple[float, float, float]) -> 
 
 
 def judge(solid: m3.Manifold, pixel_mm: float = 0.1, layer_mm: float = 0.2,
-          step_mm: float = STEP) -> list[PixelPatch]:
+          step_mm: float = STEP, span_from_mm: float = math.inf) -> list[PixelPatch]:
     raw = solid.to_mesh64()
     return over_air(np.asarray(raw.vert_properties)[:, :3], np.asarray(raw.tri_verts),
                     layer_mm=layer_mm, first_layer_mm=layer_mm, step_mm=step_mm,
-                    pixel_mm=pixel_mm)
+                    pixel_mm=pixel_mm, span_from_mm=span_from_mm)
 
 
 def test_ledge_area_reach_and_height() -> None:
@@ -104,3 +104,14 @@ def test_sphere_tends_to_the_plan_area_of_its_flat_cap() -> None:
     most, least = (math.pi * radius**2 * math.sin(math.atan(h / s)) ** 2
                    for s in (step, step + 2 * pixel))
     assert least < total < most * 1.01
+
+
+@pytest.mark.parametrize("turn_deg", [0, 30, 45])
+def test_span_of_a_tunnel_and_none_of_a_ledge(turn_deg: float) -> None:
+    """A roof 12 wide and 20 long spans 12; a ledge spans nothing in any direction."""
+    tunnel = block((-4, 0, 0), (16, 20, 10)) - block((0, -1, -1), (12, 21, 7))
+    (roof,) = judge(tunnel.rotate((0, 0, turn_deg)), span_from_mm=1)
+    assert roof.span_mm == pytest.approx(12, abs=0.3)
+    shelf = block((0, 0, 0), (10, 20, 12)) + block((5, 0, 8), (20, 20, 12))
+    (ledge,) = judge(shelf.rotate((0, 0, turn_deg)), span_from_mm=1)
+    assert ledge.span_mm == math.inf

@@ -46,7 +46,7 @@ def part_of(solid: m3.Manifold) -> Part:
 @pytest.fixture(autouse=True)
 def props_only(monkeypatch: pytest.MonkeyPatch) -> None:
     """Parts that other remedies would cure as well: here the props alone must do."""
-    monkeypatch.setattr("soffit.remedies.NAMES", ("prop",))
+    monkeypatch.setattr("soffit.plan.resolve.CHANGES", ())
 
 
 def shelf() -> m3.Manifold:

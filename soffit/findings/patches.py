@@ -27,6 +27,10 @@ Bools = NDArray[np.bool_]
 # far below any feature (derived).
 PROBE_MM = 10 * GRID_MM
 
+# A free edge longer than this may lie farther from what holds it than its ends do (derived:
+# the width of a line).
+LONG_MM = 0.4
+
 # Corners grow to their mitre up to 60 degrees in plan, the least the kernel allows; a sharper
 # one would reach over the air beside it, as at a slope's edge beside a hole (derived).
 MITRE_LIMIT = 2.0
@@ -75,13 +79,21 @@ class RawPatch:
 
     @cached_property
     def reach_mm(self) -> float:
-        """Greatest distance from a point of the outline to a held edge, mm; inf if none."""
+        """Greatest distance from a point of the outline to a held edge, mm; inf if none.
+
+        Asked at the corners and on long free edges also between them, where the strip below a
+        slope from wall to wall is farthest from what holds it.
+        """
         starts, ends, held = self.edges
         if not held.any():
             return float("inf")
         segments = shapely.linestrings(np.stack([starts[held], ends[held]], axis=1))
+        free = ~held & (np.linalg.norm(ends - starts, axis=1) > LONG_MM)
+        between = [starts[free] + t * (ends - starts)[free] for t in (0.25, 0.5, 0.75)]
         _, distance = shapely.STRtree(segments).query_nearest(
-            shapely.points(starts), return_distance=True, all_matches=False
+            shapely.points(np.concatenate([starts, *between])),
+            return_distance=True,
+            all_matches=False,
         )
         return float(distance.max())
 

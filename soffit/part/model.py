@@ -171,7 +171,7 @@ class Part:
         """Face by its 1-based id."""
         return self.faces[face_id - 1]
 
-    @property
+    @cached_property
     def size_mm(self) -> Vec3:
         """Extent along x, y, z in the build frame, mm."""
         low, high = self.mesh.bounds

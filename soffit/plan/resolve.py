@@ -28,7 +28,7 @@ from soffit.plan.model import OpenFinding, ProtectedFace, Resolution
 from soffit.plan.protect import select_faces
 from soffit.plan.scene import with_bodies
 from soffit.process.model import Process
-from soffit.remedies import all_options
+from soffit.remedies import CHANGES, LAST_RESORT, all_options
 from soffit.remedies.context import context_of
 from soffit.remedies.model import Edit, Option
 
@@ -171,15 +171,29 @@ class _Search:
         """Apply the option that cures, or the one that helps most; else why none does.
 
         The first that leaves nothing is taken; one that leaves a rest only where no other of
-        its rank leaves nothing.
+        its rank leaves nothing; one that only helps where no prop cures.
         """
         scene = replace(self.review.part, brep=None)
         context = context_of(replace(self.review, part=scene), self.layers)
-        options, reasons = all_options(context, finding)
-        curing: list[tuple[float, Option, _Trial]] = []
-        helping: list[tuple[float, Option, _Trial]] = []
+        helping: list[_Trial] = []
+        reasons: list[str] = []
+        for names in (CHANGES, LAST_RESORT):
+            options, why_not = all_options(context, finding, names)
+            reasons += why_not
+            if self._take_cure(finding, options, helping, reasons):
+                return None
+        helping.sort(key=lambda trial: trial.review.over_air_mm2)
+        if self._take_first(finding, helping, reasons):
+            return None
+        return "; ".join(dict.fromkeys(reasons))
+
+    def _take_cure(
+        self, finding: Finding, options: list[Option], helping: list[_Trial], reasons: list[str]
+    ) -> bool:
+        """Apply the first of `options` that cures; those that only help go to `helping`."""
+        curing: list[_Trial] = []
         for option in options[:OPTIONS_TRIED]:
-            if curing and option.rank > curing[0][1].rank:
+            if curing and option.rank > curing[0].option.rank:
                 break
             trial = self._try(option)
             if isinstance(trial, str):
@@ -187,25 +201,25 @@ class _Search:
                 continue
             gain = self.review.over_air_mm2 - trial.review.over_air_mm2
             if gain > finding.area_mm2 - LEFT_MM2:
-                refused = self._accept(finding, option, trial)
-                if refused is None:
-                    return None
-                reasons.append(f"{option.remedy}: {refused}")
+                if self._take_first(finding, [trial], reasons):
+                    return True
             elif gain >= CURED_SHARE * finding.area_mm2:
-                curing.append((gain, option, trial))
+                curing.append(trial)
             elif gain >= HELPED_SHARE * finding.area_mm2:
-                helping.append((gain, option, trial))
+                helping.append(trial)
             else:
-                reasons.append(self._left(option, trial))
-        for _, option, trial in [*curing, *sorted(helping, key=lambda found: -found[0])]:
-            refused = self._accept(finding, option, trial)
-            if refused is None:
-                return None
-            reasons.append(f"{option.remedy}: {refused}")
-        return "; ".join(dict.fromkeys(reasons))
+                left = trial.review.over_air_mm2
+                reasons.append(f"{option.remedy}: {left:.1f} mm² would still print over air")
+        return self._take_first(finding, curing, reasons)
 
-    def _left(self, option: Option, trial: _Trial) -> str:
-        return f"{option.remedy}: {trial.review.over_air_mm2:.1f} mm² would still print over air"
+    def _take_first(self, finding: Finding, trials: list[_Trial], reasons: list[str]) -> bool:
+        """Make the first of `trials` that the B-rep kernel allows the part as produced."""
+        for trial in trials:
+            refused = self._accept(finding, trial)
+            if refused is None:
+                return True
+            reasons.append(f"{trial.option.remedy}: {refused}")
+        return False
 
     def _try(self, option: Option) -> _Trial | str:
         """The part with an option applied and reviewed, or why it is not allowed."""
@@ -225,9 +239,9 @@ class _Search:
                 part = apply(self.trial, [change])
         except (GeometryError, KernelError) as error:
             return str(error)
-        return self._looked_at(part, props)
+        return self._looked_at(option, part, props)
 
-    def _looked_at(self, part: Part, props: list[Body]) -> _Trial | str:
+    def _looked_at(self, option: Option, part: Part, props: list[Body]) -> _Trial | str:
         """A changed part reviewed with its props, or which protected face was changed."""
         lost = self._areas - _areas_by_origin(part, len(self._areas))
         for face in sorted(self.protected):
@@ -241,7 +255,7 @@ class _Search:
             damage = finding.severity == "blocker" and not finding.kind.startswith("air/")
             if damage and finding.message not in known:
                 return finding.message
-        return _Trial(part, props, found, stack)
+        return _Trial(option, part, props, found, stack)
 
     def _in_brep(self, change: Change, meant: _Trial) -> _Trial | str:
         """A change applied to the B-rep and looked at again there; or why it is not taken."""
@@ -251,7 +265,7 @@ class _Search:
             part = apply(self.produced, [change])
         except (GeometryError, KernelError) as error:
             return str(error)
-        trial = self._looked_at(part, list(self.props))
+        trial = self._looked_at(meant.option, part, list(self.props))
         if isinstance(trial, str):
             return trial
         more = trial.review.over_air_mm2 - meant.review.over_air_mm2
@@ -259,8 +273,9 @@ class _Search:
             return f"in the B-rep {more:.1f} mm² more would print over air than was meant"
         return trial
 
-    def _accept(self, finding: Finding, option: Option, trial: _Trial) -> str | None:
+    def _accept(self, finding: Finding, trial: _Trial) -> str | None:
         """Make a trial the part as produced; or why the B-rep kernel does not allow that."""
+        option = trial.option
         if option.op != "prop" and self.produced.brep is not None:
             edit = f"E{len(self.edits) + 1}"
             change = Change(option.op, option.solid, edit, f"{edit} {option.remedy}")
@@ -295,6 +310,7 @@ class _Search:
 
 @dataclass(frozen=True)
 class _Trial:
+    option: Option
     part: Part
     props: list[Body]
     review: Review

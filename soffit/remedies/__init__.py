@@ -8,6 +8,7 @@ for each that does not, one reason in words.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from importlib import import_module
 from types import ModuleType
@@ -22,26 +23,31 @@ if TYPE_CHECKING:
     from soffit.remedies.context import Context
     from soffit.remedies.model import Option
 
-NAMES = ("fill", "chamfer", "roof", "bottom_edge", "membrane", "stepped", "teardrop", "prop")
+CHANGES = ("fill", "chamfer", "roof", "bottom_edge", "membrane", "stepped", "teardrop")
+LAST_RESORT = ("prop",)
+NAMES = (*CHANGES, *LAST_RESORT)
 
 # What geometry that a remedy did not foresee ends in; its reason says so in these words.
 _UNFIT = (ValueError, ArithmeticError, LookupError, ShapelyError, GeometryError)
 FAILED = "it could not be worked out here, please report this part"
 
 
-def modules() -> tuple[ModuleType, ...]:
+def modules(names: Sequence[str] = NAMES) -> tuple[ModuleType, ...]:
     """The remedy modules in the order of preference, imported on first use."""
-    return tuple(import_module(f"soffit.remedies.{name}") for name in NAMES)
+    return tuple(import_module(f"soffit.remedies.{name}") for name in names)
 
 
-def all_options(context: Context, finding: Finding) -> tuple[list[Option], list[str]]:
-    """Every option for one finding, cheapest first within the order of preference, each with
-    its volume measured on the part, and the reasons why the other remedies do not apply."""
+def all_options(
+    context: Context, finding: Finding, names: Sequence[str] = NAMES
+) -> tuple[list[Option], list[str]]:
+    """Every option of these remedies for one finding, cheapest first within the order of
+    preference, each with its volume measured on the part, and the reasons why the other
+    remedies do not apply."""
     if context.solid is None:
         return [], ["the surface of the part is not closed, so nothing can be added or cut"]
     found: list[Option] = []
     reasons: list[str] = []
-    for module in modules():
+    for module in modules(names):
         try:
             options, why_not = module.options(context, finding)
             found += [measured(context, option) for option in options]

@@ -65,7 +65,9 @@ class Opening:
 
 def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]]:
     """A membrane for every hole of a pierced ceiling."""
-    if finding.kind != "air/ceiling" or not finding.patch.pierced:
+    if finding.kind != "air/ceiling":
+        return [], []
+    if not finding.patch.pierced:
         return [], ["membrane: only a ceiling with a hole in it can be closed by one"]
     process = context.process
     span = finding.span_mm or math.inf

@@ -64,7 +64,7 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         return [], []
     crowns = find_crowns(context.part, finding, context.solid)
     if not crowns:
-        return [], ["teardrop: what is over air is not the crown of a round hole"]
+        return [], []
     solid = context.solid
     if solid is None:
         return [], ["teardrop: the part's surface is not closed, so nothing can be cut from it"]
