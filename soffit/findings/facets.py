@@ -13,11 +13,16 @@ import numpy as np
 
 from soffit.layers.stack import LayerStack
 from soffit.part.model import Floats, Ints, Mesh
+from soffit.part.topology import edges_of
 
 # A facet this much below the limit still counts as at the limit: normals of chordal facets
 # and of fitted surfaces scatter by about this much (derived: 0.02 mm deflection on a facet
 # 5 mm long leans by 0.46 degrees).
 ANGLE_TOLERANCE_DEG = 0.5
+
+# Facets that meet at less than this are taken as parts of one smooth surface (common practice,
+# no source: meshes of parts turn by 5 to 15 degrees from facet to facet).
+SMOOTH_DEG = 20.0
 
 
 @dataclass(frozen=True)
@@ -42,14 +47,21 @@ class FlatFacets:
         return slice(int(low), int(high))
 
 
-def flat_facets(mesh: Mesh, stack: LayerStack, angle_deg: float) -> FlatFacets:
+def flat_facets(
+    mesh: Mesh, stack: LayerStack, angle_deg: float, *, from_surface: bool = True
+) -> FlatFacets:
     """Facets of a placed mesh with a downskin angle under `angle_deg` less the tolerance.
 
-    Facets that end within the first layer lie on the platform and are left out.
+    `from_surface`: the normals are those of the true surface. Where they are only those of
+    the facets, a facet of a curved surface is known to half the angle at which it meets its
+    neighbours. Facets that end within the first layer lie on the platform and are left out.
     """
     limit = math.cos(math.radians(angle_deg - ANGLE_TOLERANCE_DEG))
     facing = -mesh.normals[:, 2]
     chosen = np.flatnonzero(facing > limit)
+    if not from_surface:
+        chosen = chosen[facing[chosen] > np.cos(
+            np.radians(angle_deg) - _scatter(mesh, chosen, angle_deg))]
     corners = mesh.corners[chosen]
     z = corners[:, :, 2]
     low, high = z.min(axis=1), z.max(axis=1)
@@ -80,6 +92,27 @@ def flat_facets(mesh: Mesh, stack: LayerStack, angle_deg: float) -> FlatFacets:
         angle[row][order],
         np.stack([z0, z1], axis=1)[order],
     )
+
+
+def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float) -> Floats:
+    """How far the true surface may lean from each chosen facet, (k,) radians: half the largest
+    angle to a facet that it meets smoothly, at least the tolerance."""
+    scatter = np.full(len(mesh.triangles), math.radians(ANGLE_TOLERANCE_DEG))
+    # Only facets that this could bring up to the limit are looked at.
+    near = chosen[-mesh.normals[chosen, 2] < math.cos(math.radians(angle_deg - SMOOTH_DEG / 2))]
+    if len(near):
+        corner = np.zeros(len(mesh.vertices), dtype=bool)
+        corner[mesh.triangles[near]] = True
+        around = np.flatnonzero(corner[mesh.triangles].sum(axis=1) >= 2)
+        edges = edges_of(mesh.triangles[around])
+        pairs = edges.start[edges.count == 2]
+        a, b = around[edges.facet[pairs]], around[edges.facet[pairs + 1]]
+        cosine = np.einsum("ij,ij->i", mesh.normals[a], mesh.normals[b])
+        turn = np.arccos(np.clip(cosine, -1.0, 1.0))
+        smooth = turn < math.radians(SMOOTH_DEG)
+        for side in (a, b):
+            np.maximum.at(scatter, side[smooth], 0.5 * turn[smooth])
+    return scatter[chosen]
 
 
 def _points_at(corners: Floats, row: Ints, height: Floats) -> Floats:

@@ -54,7 +54,10 @@ def review(
     findings = file_notes.judge(part, process)
     if part.mesh.triangles.size:
         stack = stack or cut_layers(part, process)
-        facets = flat_facets(part.mesh, stack, process.angle_deg)
+        # A mesh file knows its facets only; triangles of a B-rep carry the surface's normals.
+        facets = flat_facets(
+            part.mesh, stack, process.angle_deg, from_surface=part.deflection_mm > 0.0
+        )
         smallest = SMALLEST_SHARE * process.line_mm**2
         patches = find_patches(stack, facets, smallest, progress)
         places = find_places(patches, facets, process)
