@@ -20,10 +20,10 @@ from OCP.XCAFApp import XCAFApp_Application
 from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
 
 from soffit.errors import GeometryError, KernelError
-from soffit.part.brep.boolean import unified
+from soffit.part.brep.beside import beside_solids
 from soffit.part.brep.shapes import compound_of, faces_of, from_bytes, solids_of
-from soffit.part.brep.solids import evaluate, file_frame
-from soffit.part.model import Face, Part, Vec3
+from soffit.part.brep.solids import file_frame
+from soffit.part.model import Face, Floats, Ints, Part, Vec3
 from soffit.part.solid import Solid
 
 # Props in the ochre of the sheet's palette, #b7791f.
@@ -32,9 +32,14 @@ _NOT_ASCII = re.compile(r"[^\x00-\x7f]+")
 
 
 def step_text(
-    part: Part, props: Sequence[tuple[str, Solid]], file: str, product: str, stamp: str
+    part: Part,
+    props: Sequence[tuple[str, Solid, Floats, Ints]],
+    file: str,
+    product: str,
+    stamp: str,
 ) -> bytes:
-    """The STEP file of a part and its named props; same in, same out.
+    """The STEP file of a part and its props (name, solid, vertices, triangles); same in,
+    same out.
 
     Raises KernelError where the kernel does not write, GeometryError for a prop that is no
     solid.
@@ -46,10 +51,8 @@ def step_text(
     names = [product if len(own) == 1 else f"{product} body {i}" for i in range(1, len(own) + 1)]
     frame = file_frame(part.placement, faces_of(shape))
     beside: list[TopoDS_Shape] = []
-    for name, solid in props:
-        lumps = solids_of(unified(evaluate(solid, frame), ())[0])
-        if not lumps:
-            raise GeometryError(f"writing {file}: the prop {name!r} is empty")
+    for name, solid, vertices, triangles in props:
+        lumps = beside_solids(name, solid, vertices, triangles, frame)
         beside += lumps
         names += [name] * len(lumps)
     document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))

@@ -1,0 +1,74 @@
+"""Bodies that stand beside the part, such as props, as B-rep solids.
+
+A body is drawn as its expression says, with the few planar faces that a person would draw.
+Where the kernel cannot make that, its triangles are sewn together instead, so that the file
+always holds every body that is to be printed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
+from OCP.BRepCheck import BRepCheck_Analyzer
+from OCP.gp import gp_Pnt
+from OCP.TopoDS import TopoDS_Shape
+
+from soffit.errors import GeometryError
+from soffit.part.brep.boolean import unified
+from soffit.part.brep.health import sewn_solids
+from soffit.part.brep.shapes import solids_of, volume_mm3
+from soffit.part.brep.solids import Frame, evaluate
+from soffit.part.model import Floats, Ints
+from soffit.part.solid import Solid
+
+# Share by which the volume of a body drawn may differ from its triangles (derived: true round
+# faces against chords within 0.01 mm, on bodies a line thick).
+VOLUME_SHARE = 0.03
+
+# Gaps between triangles that are sewn, and the height under which a triangle is a line and is
+# left to the sewing, mm (derived: a hundredth of what a nozzle can place).
+SEWN_MM = 1e-3
+LINE_MM = 1e-5
+
+
+def beside_solids(
+    name: str, solid: Solid, vertices: Floats, triangles: Ints, frame: Frame
+) -> list[TopoDS_Shape]:
+    """The body `name` as solids; `vertices` (n, 3) and `triangles` (m, 3) are its mesh in the
+    build frame. Raises GeometryError where neither form closes."""
+    corners = frame.points(vertices)[triangles]
+    meant = float(np.einsum(
+        "ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])).sum() / 6.0)
+    # Kernel exceptions have no common class but Exception.
+    try:
+        drawn = solids_of(unified(evaluate(solid, frame), ())[0])
+    except Exception:
+        drawn = []
+    if drawn and _stands(drawn, meant):
+        return drawn
+    sewn = sewn_solids(_faces(corners), SEWN_MM)
+    if not sewn or not _stands(sewn, meant):
+        raise GeometryError(f"drawing {name}: its surface does not close in the B-rep kernel")
+    return sewn
+
+
+def _stands(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
+    total = sum(volume_mm3(s) for s in solids)
+    sound = all(BRepCheck_Analyzer(s).IsValid() for s in solids)
+    return sound and abs(total - meant_mm3) <= VOLUME_SHARE * abs(meant_mm3)
+
+
+def _faces(corners: Floats) -> list[TopoDS_Shape]:
+    faces: list[TopoDS_Shape] = []
+    sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
+    twice = np.linalg.norm(
+        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
+    for triangle in corners[twice > LINE_MM * sides].tolist():
+        outline = BRepBuilderAPI_MakePolygon()
+        for point in triangle:
+            outline.Add(gp_Pnt(*point))
+        outline.Close()
+        faces.append(BRepBuilderAPI_MakeFace(outline.Wire(), True).Face())
+    return faces
