@@ -50,13 +50,12 @@ def run() -> None:
     files = sorted(p for p in folder.rglob(pattern) if p.suffix.lower() in KINDS)
     if not files:
         sys.exit(f"bench corpus: no parts in {folder}; set SOFFIT_PARTS to a folder of parts")
-    print("| file | review | over air, mm² | resolve | left, mm² | edits | time, s |")
-    print("|---|---|---|---|---|---|---|", flush=True)
-    rows = []
     with ThreadPoolExecutor(WORKERS) as pool:
-        for row in pool.map(lambda p: look_at(p, folder), files):
-            rows.append(row)
-            print(line(row), flush=True)
+        rows = list(pool.map(lambda p: look_at(p, folder), files))
+    print("| file | review | over air, mm² | resolve | left, mm² | edits | time, s |")
+    print("|---|---|---|---|---|---|---|")
+    for row in rows:
+        print(line(row))
     print()
     for text in sums(rows):
         print(text)
@@ -78,7 +77,9 @@ def look_at(path: Path, folder: Path) -> Row:
             resolved, result, said = call(
                 "resolve", path, [*unit, "--up", "auto", "--out", out]
             )
-    return Row(name, code, report, resolved, result, said, time.perf_counter() - begun)
+    row = Row(name, code, report, resolved, result, said, time.perf_counter() - begun)
+    print(line(row), said if 3 in (code, resolved) else "", file=sys.stderr, flush=True)
+    return row
 
 
 def call(

@@ -16,6 +16,9 @@ import numpy as np
 from soffit.part.model import Floats
 from soffit.remedies.context import Context
 
+# Outlines are taken this coarsely, mm (derived: less than half of the skin below).
+COARSE_MM = 0.02
+
 # By this the sections of a prop are taken smaller (derived: an eighth of a line).
 SKIN_MM = 0.05
 
@@ -31,15 +34,18 @@ def way_out(context: Context, body: m3.Manifold) -> str | None:
     count = int(np.clip((high - low) / context.process.layer_mm, 2, MOST_SECTIONS))
     step = (high - low) / count
     heights = low + step * (np.arange(count) + 0.5)
-    mine = [body.slice(z).offset(-SKIN_MM, m3.JoinType.Miter, 2.0) for z in heights.tolist()]
-    theirs = [context.solid.slice(z) for z in heights.tolist()]
+    mine = [
+        body.slice(z).offset(-SKIN_MM, m3.JoinType.Miter, 2.0).simplify(COARSE_MM)
+        for z in heights.tolist()
+    ]
+    theirs = [context.solid.slice(z).simplify(COARSE_MM) for z in heights.tolist()]
     if low <= context.process.layer_mm and _falls(mine, theirs):
         return "straight down, off the platform"
     far = float(np.ptp(np.array(context.solid.bounding_box()).reshape(2, 3)[:, :2], axis=0).max())
     for angle in range(0, 360, 30):
         turn = math.radians(angle)
         along = np.array([math.cos(turn), math.sin(turn)]) * 2.0 * (far + 1.0)
-        if all((sweep(a, along) ^ b).area() <= 1e-6 for a, b in zip(mine, theirs, strict=True)):
+        if all(_clear(a, along, b) for a, b in zip(mine, theirs, strict=True)):
             return f"sideways, {angle}° from x"
     return _aside_and_up(context, body, mine, theirs)
 
@@ -60,7 +66,7 @@ def _aside_and_up(
         turn = math.radians(angle)
         way = np.array([math.cos(turn), math.sin(turn)])
         along = (abs(way[0]) * (x1 - x0) + abs(way[1]) * (y1 - y0) + 1.0) * way
-        if any((sweep(a, along) ^ b).area() > 1e-6 for a, b in zip(mine, theirs, strict=True)):
+        if not all(_clear(a, along, b) for a, b in zip(mine, theirs, strict=True)):
             continue
         there = whole.translate(tuple(along.tolist()))
         moved = [a.translate(tuple(along.tolist())) for a in mine]
@@ -76,6 +82,17 @@ def _falls(mine: list[m3.CrossSection], theirs: list[m3.CrossSection]) -> bool:
         if (above ^ b).area() > 1e-6:
             return False
     return True
+
+
+def _clear(region: m3.CrossSection, along: Floats, other: m3.CrossSection) -> bool:
+    """Whether `region` moved straight by `along` stays off `other`; its hull, which takes in
+    all of the way, is asked first."""
+    if region.is_empty() or other.is_empty():
+        return True
+    hull = m3.CrossSection.batch_hull([region, region.translate(tuple(along.tolist()))])
+    if (hull ^ other).area() <= 1e-6:
+        return True
+    return bool((sweep(region, along) ^ other).area() <= 1e-6)
 
 
 def sweep(region: m3.CrossSection, along: Floats) -> m3.CrossSection:
