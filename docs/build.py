@@ -1,6 +1,7 @@
 """Write the manual to build/docs: a page for each kind of finding, and the commands.
 
 The pages are what `soffit explain` and `soffit --help` print, so they cannot differ from it.
+`build.py pictures` draws the pictures in docs/pictures again, from the examples.
 """
 
 from __future__ import annotations
@@ -10,10 +11,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import soffit
 from soffit.findings.explain import explain, kinds
 
 ROOT = Path(__file__).resolve().parent.parent
 TARGET = ROOT / "build" / "docs"
+PICTURED = ("ledge_bracket", "latch_hook")
 COMMANDS = ("review", "resolve", "orient", "explain", "demo", "processes")
 
 
@@ -35,6 +38,22 @@ def main() -> int:
     return 0
 
 
+def pictures(folder: Path) -> list[Path]:
+    """The views of the change sheets of some examples, drawn again; the files written."""
+    from soffit.sheet.build import build_sheet
+    from soffit.sheet.figure import to_svg
+
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for name in PICTURED:
+        result = soffit.resolve(soffit.read(ROOT / "examples" / f"{name}.step"))
+        for k, figure in enumerate(build_sheet(result, title=name).views, start=1):
+            path = folder / f"{name}-{k}.svg"
+            path.write_text(to_svg(figure), encoding="utf-8")
+            written.append(path)
+    return written
+
+
 def _help(*command: str) -> str:
     line = [sys.executable, "-m", "soffit", *command, "--help"]
     done = subprocess.run(line, cwd=ROOT, capture_output=True, text=True, check=True)
@@ -42,4 +61,8 @@ def _help(*command: str) -> str:
 
 
 if __name__ == "__main__":
+    if sys.argv[1:] == ["pictures"]:
+        for drawn in pictures(ROOT / "docs" / "pictures"):
+            print(drawn)
+        sys.exit(0)
     sys.exit(main())

@@ -73,6 +73,19 @@ def make_body(name: str, solid: Solid, part: Part) -> Body:
     return Body(name, solid, solid_mesh(solid, part))
 
 
+def check_body(body: Body, part: Part, *, timeout_s: float = 120.0) -> None:
+    """Raises GeometryError where the B-rep kernel cannot draw `body` beside `part`."""
+    kernel.call(
+        "soffit.part.brep.beside:check_beside",
+        body.name,
+        body.solid,
+        body.mesh,
+        without_mesh(part),
+        timeout_s=timeout_s,
+        doing=f"drawing {body.name}",
+    )
+
+
 def without_mesh(part: Part) -> Part:
     """The part as the kernel process needs it: its B-rep says everything that the mesh does."""
     return replace(part, mesh=_NO_MESH)

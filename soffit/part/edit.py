@@ -29,3 +29,12 @@ def make_body(name: str, solid: Solid, part: Part) -> Body:
     from soffit.part import mesh_solid
 
     return mesh_solid.make_body(name, solid, part)
+
+
+def check_body(body: Body, part: Part) -> None:
+    """Raises GeometryError or KernelError where `body` cannot be drawn in the B-rep of a part
+    that has one; the files could not hold it then."""
+    if part.brep is not None:
+        from soffit.part import brep_edit
+
+        brep_edit.check_body(body, part)

@@ -19,7 +19,7 @@ from soffit.errors import GeometryError, KernelError
 from soffit.findings.model import Finding, Review
 from soffit.findings.review import review
 from soffit.layers.stack import LayerStack, cut_layers
-from soffit.part.edit import apply, make_body
+from soffit.part.edit import apply, check_body, make_body
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Body, Change, Floats, Part, Vec3
 from soffit.part.place import place
@@ -276,7 +276,12 @@ class _Search:
     def _accept(self, finding: Finding, trial: _Trial) -> str | None:
         """Make a trial the part as produced; or why the B-rep kernel does not allow that."""
         option = trial.option
-        if option.op != "prop" and self.produced.brep is not None:
+        if option.op == "prop":
+            try:
+                check_body(trial.props[-1], self.produced)
+            except (GeometryError, KernelError) as error:
+                return str(error)
+        elif self.produced.brep is not None:
             edit = f"E{len(self.edits) + 1}"
             change = Change(option.op, option.solid, edit, f"{edit} {option.remedy}")
             in_brep = self._in_brep(change, trial)

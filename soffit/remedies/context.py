@@ -34,12 +34,6 @@ class Context:
         """The process that the part was reviewed for."""
         return self.review.process
 
-    @property
-    def hair_mm(self) -> float:
-        """How far an added solid reaches into the part: nothing for a B-rep, where
-        coincident faces fuse cleanly, `HAIR_MM` for a mesh."""
-        return 0.0 if self.part.brep is not None else HAIR_MM
-
 
 def context_of(review: Review, stack: LayerStack) -> Context:
     """Context of a review and the layers that it was made from."""

@@ -50,7 +50,7 @@ RANK = 5
 # Ways to hold one place that are offered at most, and ridges of one way (derived: each way
 # costs a review, each ridge some ms).
 MOST_WAYS = 3
-MOST_RIDGES = 96
+MOST_RIDGES = 160
 
 # A ridge costs as much as so much more of its length, mm (derived: the ends of its body).
 FOOT_MM = 4.0

@@ -25,9 +25,13 @@ from soffit.findings.patches import RawPatch
 from soffit.layers.stack import GRID_MM
 from soffit.part.model import Floats
 from soffit.process.model import Process
+from soffit.remedies.anchor import rings_of
 
 # Share of the bridging limit that is planned with (common practice, no source).
 BRIDGE_SHARE = 0.8
+
+# Times that what is between ridges is divided again (derived: more than any outline needed).
+MOST_ROUNDS = 3
 
 # An edge of the patch counts as held where its middle is this near to an anchor (derived: ten
 # grids of the layer engine).
@@ -72,7 +76,7 @@ def rim(patch: Patch, process: Process) -> tuple[Floats, ...]:
     lines: list[Floats] = []
     for part in shapely.get_parts(shapely.line_merge(edge)):
         lines += chords(np.asarray(part.coords), CHORD_MM)
-    return _sorted(lines + dividers(area, raw, process))
+    return _sorted(lines + dividers(area, process))
 
 
 def chords(points: Floats, tolerance_mm: float) -> list[Floats]:
@@ -106,18 +110,42 @@ def spine(area: shapely.Geometry, line_mm: float) -> tuple[Floats, ...]:
     return (np.array([middle - half, middle + half]),)
 
 
-def dividers(area: shapely.Geometry, raw: RawPatch, process: Process) -> list[Floats]:
-    """Ridges across the shortest strands where these are longer than the spacing."""
+def dividers(area: shapely.Geometry, process: Process) -> list[Floats]:
+    """Ridges across the shortest strands of each cell whose border holds, until in some
+    direction no strand of it is longer than the spacing."""
     spacing = BRIDGE_SHARE * process.bridge_mm
+    lines: list[Floats] = []
+    cells = list(shapely.get_parts(area))
+    for _ in range(MOST_ROUNDS):
+        left: list[shapely.Geometry] = []
+        for cell in cells:
+            new = _across(cell, spacing, process.line_mm)
+            lines += new
+            if new:
+                drawn = shapely.buffer(shapely.multilinestrings(new), 0.5 * process.line_mm)
+                left += list(shapely.get_parts(shapely.difference(cell, drawn)))
+        cells = left
+    return lines
+
+
+def _across(cell: shapely.Geometry, spacing_mm: float, line_mm: float) -> list[Floats]:
+    """Parallel ridges through one cell, none where it is narrow enough in some direction."""
+    if not isinstance(cell, shapely.Polygon) or cell.area < line_mm**2:
+        return []
+    rings = rings_of(cell)
+    held = tuple(np.ones(len(ring), dtype=bool) for ring in rings)
+    raw = RawPatch(0, rings, held, 0.0, np.empty(0, dtype=np.int64))
     best: tuple[float, float] | None = None
     for angle in directions(raw, edges=4, around=0):
-        found = strands(raw, angle, process.line_mm).length
+        found = strands(raw, angle, line_mm).length
         longest = float(found.max()) if len(found) else 0.0
         if best is None or longest < best[0] - 1e-6:
             best = (longest, angle)
-    if best is None or best[0] <= spacing:
+    if best is None or best[0] <= spacing_mm:
         return []
-    return parallels(area, best[1] + 90.0, between(best[0], spacing), process.line_mm)
+    turn = math.radians(best[1])
+    extent = float(np.ptp(shapely.get_coordinates(cell) @ [math.cos(turn), math.sin(turn)]))
+    return parallels(cell, best[1] + 90.0, between(extent, spacing_mm), line_mm)
 
 
 def parallels(

@@ -16,12 +16,13 @@ from OCP.gp import gp_Pnt
 from OCP.TopoDS import TopoDS_Shape
 
 from soffit.errors import GeometryError
-from soffit.part.brep.boolean import unified
+from soffit.part.brep.boolean import combine, unified
 from soffit.part.brep.health import sewn_solids
-from soffit.part.brep.shapes import solids_of, volume_mm3
-from soffit.part.brep.solids import Frame, evaluate
-from soffit.part.model import Floats, Ints
+from soffit.part.brep.shapes import faces_of, from_bytes, solids_of, volume_mm3
+from soffit.part.brep.solids import Frame, evaluate, file_frame
+from soffit.part.model import Floats, Ints, Mesh, Part
 from soffit.part.solid import Solid
+from soffit.part.topology import edges_of, shell_volumes, shells
 
 # Share by which the volume of a body drawn may differ from its triangles (derived: true round
 # faces against chords within 0.01 mm, on bodies a line thick).
@@ -41,17 +42,44 @@ def beside_solids(
     corners = frame.points(vertices)[triangles]
     meant = float(np.einsum(
         "ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])).sum() / 6.0)
-    # Kernel exceptions have no common class but Exception.
-    try:
-        drawn = solids_of(unified(evaluate(solid, frame), ())[0])
-    except Exception:
-        drawn = []
+    drawn = _drawn(solid, frame)
     if drawn and _stands(drawn, meant):
         return drawn
-    sewn = sewn_solids(_faces(corners), SEWN_MM)
-    if not sewn or not _stands(sewn, meant):
-        raise GeometryError(f"drawing {name}: its surface does not close in the B-rep kernel")
-    return sewn
+    sewn = _sewn(vertices, triangles, corners)
+    if sewn and _stands(sewn, meant):
+        return sewn
+    raise GeometryError(f"drawing {name}: its surface does not close in the B-rep kernel")
+
+
+def check_beside(name: str, solid: Solid, mesh: Mesh, part: Part) -> None:
+    """Raises GeometryError where the body cannot be drawn beside `part`."""
+    assert part.brep is not None
+    frame = file_frame(part.placement, faces_of(from_bytes(part.brep)))
+    beside_solids(name, solid, mesh.vertices, mesh.triangles, frame)
+
+
+def _drawn(solid: Solid, frame: Frame) -> list[TopoDS_Shape]:
+    # Kernel exceptions have no common class but Exception.
+    try:
+        return solids_of(unified(evaluate(solid, frame), ())[0])
+    except Exception:
+        return []
+
+
+def _sewn(vertices: Floats, triangles: Ints, corners: Floats) -> list[TopoDS_Shape]:
+    """Solids of the triangles, cavities cut out of what lies round them; [] if one is open."""
+    count, shell = shells(edges_of(triangles), len(triangles))
+    signed = shell_volumes(vertices, triangles, shell, count)
+    outer: list[TopoDS_Shape] = []
+    voids: list[TopoDS_Shape] = []
+    for k in np.argsort(-np.abs(signed), kind="stable").tolist():
+        made = sewn_solids(_faces(corners[shell == k]), SEWN_MM)
+        if len(made) != 1:
+            return []
+        (outer if signed[k] > 0 else voids).append(made[0])
+    if not voids:
+        return outer
+    return solids_of(combine("cut", [combine("add", outer), *voids]))
 
 
 def _stands(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
