@@ -115,10 +115,17 @@ def shell(house: House, free: m3.CrossSection, process: Process) -> m3.Manifold:
         inner = free.offset(-line, m3.JoinType.Miter, 2.0)
         outer = outer - (cavity ^ upright(inner, house.base - 2.0, house.top + 1.0))
     if house.contact is None:
-        plate = rectangle(house.line, house.length + 2 * house.sole, house.width + 2 * house.sole)
+        plate = sole_of(house)
         thick = min(SOLE_LAYERS * h, house.top - house.base - line * slope)
-        return outer + upright(m3.CrossSection([plate]) ^ free, house.base, house.base + thick)
+        return outer + upright(plate ^ free, house.base, house.base + thick)
     return outer
+
+
+def sole_of(house: House) -> m3.CrossSection:
+    """The sole in plan: the foot of the walls and `house.sole` past it, corners rounded, so that
+    the soles of ridges that meet at an angle make one smooth outline."""
+    walls = m3.CrossSection([rectangle(house.line, house.length, house.width)])
+    return walls.offset(house.sole, m3.JoinType.Round, 2.0, 4 * ROUND_CORNERS)
 
 
 def filled(house: House, inset: float, process: Process) -> m3.Manifold:

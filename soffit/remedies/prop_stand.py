@@ -35,6 +35,7 @@ from soffit.remedies.prop_shape import (
     House,
     rectangle,
     shell,
+    sole_of,
     stadium,
     strip,
     upright,
@@ -321,9 +322,7 @@ def _walls(house: House, free: m3.CrossSection, w: float) -> m3.CrossSection:
 def _with_sole(house: House, free: m3.CrossSection) -> House:
     height = house.top - house.base
     for sole in SOLES_MM:
-        plate = m3.CrossSection([
-            rectangle(house.line, house.length + 2 * sole, house.width + 2 * sole)
-        ]) ^ free
+        plate = sole_of(replace(house, sole=sole)) ^ free
         if physics.peel_of(plate.to_polygons(), physics.DRAG_N, height) <= physics.ADHESION_MPA:
             return replace(house, sole=sole)
     raise Refused(f"there is no room for a foot on which a prop of {height:.0f} mm stands steadily")
