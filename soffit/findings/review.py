@@ -44,20 +44,22 @@ def review(
     process: Process,
     *,
     stack: LayerStack | None = None,
+    from_surface: bool | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Review:
     """Everything in a placed part that would print over air, and what the file itself says.
 
     `part` stands in its build frame (see `soffit.place`). `stack` may be given where the
-    layers are already cut. `progress(stage, done, total)` is called as layers are read.
+    layers are already cut. `from_surface`: whether the mesh carries the normals of the true
+    surface; where it is not given, a mesh with a deflection does. `progress(stage, done, total)` is called as layers are read.
     """
     findings = file_notes.judge(part, process)
     if part.mesh.triangles.size:
         stack = stack or cut_layers(part, process)
         # A mesh file knows its facets only; triangles of a B-rep carry the surface's normals.
-        facets = flat_facets(
-            part.mesh, stack, process.angle_deg, from_surface=part.deflection_mm > 0.0
-        )
+        if from_surface is None:
+            from_surface = part.deflection_mm > 0.0
+        facets = flat_facets(part.mesh, stack, process.angle_deg, from_surface=from_surface)
         smallest = SMALLEST_SHARE * process.line_mm**2
         patches = find_patches(stack, facets, smallest, progress)
         places = find_places(patches, facets, process)

@@ -120,7 +120,7 @@ def _prove(result: Resolution, geometry: dict[str, Path]) -> Resolution:
         if role == "step":
             part = transform(part, result.received.placement)
         part = replace(part, deflection_mm=result.received.deflection_mm)
-        reviews.append(review(part, result.after.process))
+        reviews.append(review(part, result.after.process, from_surface=role == "step"))
     after = next((r for r in reviews if not r.clean), reviews[0])
     reasons = {(o.finding.kind, o.finding.patch.layers): o.reason for o in result.open}
     protected = result.protected

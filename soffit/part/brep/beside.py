@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import manifold3d as m3
 import numpy as np
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
 from OCP.BRepCheck import BRepCheck_Analyzer
@@ -20,6 +21,7 @@ from soffit.part.brep.boolean import combine, unified
 from soffit.part.brep.health import sewn_solids
 from soffit.part.brep.shapes import faces_of, from_bytes, solids_of, volume_mm3
 from soffit.part.brep.solids import Frame, evaluate, file_frame
+from soffit.part.mesh_solid import arrays
 from soffit.part.model import Floats, Ints, Mesh, Part
 from soffit.part.solid import Solid
 from soffit.part.topology import edges_of, shell_volumes, shells
@@ -31,6 +33,10 @@ VOLUME_SHARE = 0.03
 # Gaps between triangles that are sewn, and the height under which a triangle is a line and is
 # left to the sewing, mm (derived: a hundredth of what a nozzle can place).
 SEWN_MM = 1e-3
+
+# Pieces smaller than this are rounding, mm³ (derived: far below a bead's section by its width).
+LEAST_MM3 = 1e-3
+
 LINE_MM = 1e-5
 
 
@@ -42,12 +48,14 @@ def beside_solids(
     corners = frame.points(vertices)[triangles]
     meant = float(np.einsum(
         "ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])).sum() / 6.0)
-    drawn = _drawn(solid, frame)
-    if drawn and _stands(drawn, meant):
-        return drawn
-    sewn = _sewn(vertices, triangles, corners)
-    if sewn and _stands(sewn, meant):
-        return sewn
+    forms = [_drawn(solid, frame)]
+    if not _is_sound(forms[0], meant):
+        forms.append(_sewn(vertices, triangles, frame))
+    # The files are read back and judged, so a form that the checker only doubts is no risk.
+    for test in (_is_sound, _is_whole):
+        for form in forms:
+            if test(form, meant):
+                return form
     raise GeometryError(f"drawing {name}: its surface does not close in the B-rep kernel")
 
 
@@ -66,13 +74,20 @@ def _drawn(solid: Solid, frame: Frame) -> list[TopoDS_Shape]:
         return []
 
 
-def _sewn(vertices: Floats, triangles: Ints, corners: Floats) -> list[TopoDS_Shape]:
+def _sewn(vertices: Floats, triangles: Ints, frame: Frame) -> list[TopoDS_Shape]:
     """Solids of the triangles, cavities cut out of what lies round them; [] if one is open."""
-    count, shell = shells(edges_of(triangles), len(triangles))
-    signed = shell_volumes(vertices, triangles, shell, count)
+    raw = m3.Manifold(m3.Mesh64(np.array(vertices), np.array(triangles, dtype=np.uint64)))
+    points, facets = arrays(raw.simplify(SEWN_MM))
+    if not len(facets):
+        return []
+    corners = frame.points(points)[facets]
+    count, shell = shells(edges_of(facets), len(facets))
+    signed = shell_volumes(points, facets, shell, count)
     outer: list[TopoDS_Shape] = []
     voids: list[TopoDS_Shape] = []
     for k in np.argsort(-np.abs(signed), kind="stable").tolist():
+        if abs(signed[k]) < LEAST_MM3:
+            continue
         made = sewn_solids(_faces(corners[shell == k]), SEWN_MM)
         if len(made) != 1:
             return []
@@ -82,10 +97,13 @@ def _sewn(vertices: Floats, triangles: Ints, corners: Floats) -> list[TopoDS_Sha
     return solids_of(combine("cut", [combine("add", outer), *voids]))
 
 
-def _stands(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
+def _is_sound(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
+    return _is_whole(solids, meant_mm3) and all(BRepCheck_Analyzer(s).IsValid() for s in solids)
+
+
+def _is_whole(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
     total = sum(volume_mm3(s) for s in solids)
-    sound = all(BRepCheck_Analyzer(s).IsValid() for s in solids)
-    return sound and abs(total - meant_mm3) <= VOLUME_SHARE * abs(meant_mm3)
+    return bool(solids) and abs(total - meant_mm3) <= VOLUME_SHARE * abs(meant_mm3)
 
 
 def _faces(corners: Floats) -> list[TopoDS_Shape]:
