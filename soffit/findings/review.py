@@ -51,7 +51,8 @@ def review(
 
     `part` stands in its build frame (see `soffit.place`). `stack` may be given where the
     layers are already cut. `from_surface`: whether the mesh carries the normals of the true
-    surface; where it is not given, a mesh with a deflection does. `progress(stage, done, total)` is called as layers are read.
+    surface; where it is not given, a mesh with a deflection does.
+    `progress(stage, done, total)` is called as layers are read.
     """
     findings = file_notes.judge(part, process)
     if part.mesh.triangles.size:
