@@ -31,7 +31,15 @@ MANUAL: dict[str, str] = {
     "file/invalid-brep": "The B-rep checker reports faults. Editing may fail; heal it in CAD.",
     "file/mesh": "A face of the B-rep could not be turned into facets.",
     "file/support-objects": "Objects that the file marks as support. They are left out.",
-    "file/left-out": "Objects of the file that are not part of what it builds. They are left out.",
+    "file/unbuilt-objects": "Objects of the file that are not part of what it builds. They are "
+    "left out.",
+    "file/rounding": "Corners that differ by less than the rounding of the file's numbers were "
+    "joined: facets that meant to share a corner do.",
+    "file/coordinates": "Coordinates so far from the origin that the file's numbers are coarse "
+    "there. Move the part to the origin in CAD and export it again.",
+    "file/leftover": "Bytes after the end of what the file says it holds. They are left out.",
+    "file/dangling": "Parts of a STEP file refer to others that it does not hold. What depends on "
+    "them is missing; export it again.",
 }
 
 

@@ -63,7 +63,7 @@ def fit_any(corners: Floats, normal: Floats, area: Floats, slack: float) -> Fit 
     return _ball(corners, normal, slack)
 
 
-def fit_strips(corners: Floats, normal: Floats, area: Floats, pair: Ints, turn: Floats,  # noqa: ARG001
+def fit_strips(corners: Floats, normal: Floats, area: Floats, pair: Ints,
                length: Floats, members: Ints, edges: Ints, plate: Ints, axis: Floats,
                slack: float) -> Iterator[tuple[Ints, Fit]]:
     """Cylinders along `axis` among the facets `members`, joined by smooth `edges`.
@@ -78,7 +78,7 @@ def fit_strips(corners: Floats, normal: Floats, area: Floats, pair: Ints, turn: 
     size = np.bincount(of, area[members])
     flat = np.column_stack([normal[members] @ u, normal[members] @ v])
     mean = np.column_stack([np.bincount(of, flat[:, k] * area[members]) for k in (0, 1)])
-    mean /= np.maximum(np.linalg.norm(mean, axis=1), 1e-300)[:, None]  # type: ignore[misc]
+    mean = mean / np.maximum(np.linalg.norm(mean, axis=1), 1e-300)[:, None]
     centre = corners[members].mean(axis=1)
     height = np.einsum("ij,ij->i", centre @ np.column_stack([u, v]), mean[of])
     offset = np.bincount(of, height * area[members]) / np.maximum(size, 1e-300)
@@ -105,7 +105,7 @@ def fit_strips(corners: Floats, normal: Floats, area: Floats, pair: Ints, turn: 
         if i == j or taken[i] or taken[j] or tried > 200:
             continue
         tried += 1
-        row = _grow(i, j, near, taken, mean, offset, reach, side, slack)  # type: ignore[arg-type]
+        row = _grow(i, j, near, taken, mean, offset, reach, side, slack)
         if len(row) < _MIN_PLATES:
             continue
         facets = members[np.isin(of, row)]

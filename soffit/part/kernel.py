@@ -20,7 +20,7 @@ import sys
 import threading
 import time
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO
 
 from soffit.errors import KernelCrash, KernelError, KernelTimeout, SoffitError
 
@@ -120,7 +120,7 @@ class _Child:
         stream = self._process.stdout
         assert stream is not None
         with stream, contextlib.suppress(OSError, ValueError):
-            while message := read_message(stream):  # type: ignore[arg-type]
+            while message := read_message(stream):
                 self._answers.put(message)
         self._answers.put(b"")
 
@@ -132,7 +132,7 @@ class _Child:
         stream = self.process.stdin
         assert stream is not None
         try:
-            write_message(stream, request)  # type: ignore[arg-type]
+            write_message(stream, request)
         except OSError:
             return b""
         deadline = time.monotonic() + timeout_s
@@ -212,14 +212,14 @@ if hasattr(os, "register_at_fork"):
     os.register_at_fork(after_in_child=_state.forget)
 
 
-def write_message(stream: BinaryIO, message: bytes) -> None:
+def write_message(stream: IO[bytes], message: bytes) -> None:
     """Write one message with its length in front."""
     stream.write(LENGTH.pack(len(message)))
     stream.write(message)
     stream.flush()
 
 
-def read_message(stream: BinaryIO) -> bytes:
+def read_message(stream: IO[bytes]) -> bytes:
     """Next whole message, or b"" when the other side has closed."""
     head = stream.read(LENGTH.size)
     if len(head) < LENGTH.size:

@@ -62,14 +62,14 @@ class Mesh:
 
     @cached_property
     def cross(self) -> Floats:
-        """Cross product of each triangle's first two edges, (m, 3); its length is twice the area."""  # noqa: E501
+        """Cross product of each triangle's first two edges, (m, 3), as long as twice its area."""
         c = self.corners
         return np.cross(c[:, 1] - c[:, 0], c[:, 2] - c[:, 0])
 
     @cached_property
     def areas(self) -> Floats:
         """Area of each triangle, (m,) mm²."""
-        return 0.5 * np.linalg.norm(self.cross, axis=1)  # type: ignore[no-any-return]
+        return np.asarray(0.5 * np.linalg.norm(self.cross, axis=1))
 
     @property
     def volume_mm3(self) -> float:

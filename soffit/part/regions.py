@@ -136,7 +136,7 @@ def _plates(mesh: _Mesh) -> tuple[Ints, NDArray[np.bool_]]:
         # A finely drawn curve can creep from facet to facet: what is not flat falls apart.
         mean = np.column_stack([np.bincount(plate, mesh.normal[:, k] * mesh.area, number)
                                 for k in range(3)])
-        mean /= np.maximum(np.linalg.norm(mean, axis=1), 1e-300)[:, None]  # type: ignore[misc]
+        mean = mean / np.maximum(np.linalg.norm(mean, axis=1), 1e-300)[:, None]
         height_of = np.einsum("fij,fj->fi", corners, mean[plate])
         low = np.full(number, np.inf)
         high = np.full(number, -np.inf)
@@ -240,7 +240,7 @@ def _cylinders(mesh: _Mesh, members: Ints, edges: Ints, plate: Ints, free: NDArr
         if len(near) < 2:
             continue
         for strips, fit in fit_strips(mesh.corners, mesh.normal, mesh.area, mesh.pair,
-                                      mesh.turn, mesh.length, around, near, plate, axis,
+                                      mesh.length, around, near, plate, axis,
                                       mesh.slack):
             free[strips] = False
             found.append((strips, fit))
@@ -266,7 +266,7 @@ def _faces(mesh: _Mesh, face: Ints, fits: list[Fit | None], bodies: Ints
     length = np.linalg.norm(mean, axis=1)
     vague = length < 1e-3 * total
     mean[vague] = mesh.normal[nearest[vague]]
-    mean /= np.linalg.norm(mean, axis=1)[:, None]  # type: ignore[misc]
+    mean = mean / np.linalg.norm(mean, axis=1)[:, None]
     body = bodies[nearest]
     key = np.round(centroid, 6)
     rank = np.lexsort((nearest, np.round(area, 6), key[:, 0], key[:, 1], key[:, 2], body))
@@ -275,10 +275,10 @@ def _faces(mesh: _Mesh, face: Ints, fits: list[Fit | None], bodies: Ints
     faces = []
     for i in rank.tolist():
         fit = fits[i] or Fit(Surface.REGION)
-        id = int(number[i])  # noqa: A001
-        faces.append(Face(id, fit.surface, int(body[i]), float(area[i]), _vec(centroid[i]),
+        own = int(number[i])
+        faces.append(Face(own, fit.surface, int(body[i]), float(area[i]), _vec(centroid[i]),
                           _vec(mean[i]), fit.axis_point, fit.axis_dir, fit.radius_mm, fit.inward,
-                          origin=id))
+                          origin=own))
     return number[face], tuple(faces)
 
 

@@ -103,7 +103,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
     try:
         try:
             beside.write_bytes(data)
-            os.replace(beside, place)  # noqa: PTH105
+            beside.replace(place)
         finally:
             beside.unlink(missing_ok=True)
     except (OSError, ValueError) as fault:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 
 import numpy as np
 import trimesh
@@ -68,7 +69,8 @@ def _nearest(part: Part, selector: str, near: re.Match[str]) -> int:
         if not allowed.any():
             raise SelectorError(f"--protect '{selector}': no face of the part faces that way")
     chosen = np.flatnonzero(allowed)
-    closest = trimesh.triangles.closest_point(  # type: ignore[no-untyped-call]
+    nearest_to: Callable[[Floats, Floats], Floats] = trimesh.triangles.closest_point
+    closest = nearest_to(
         part.mesh.corners[chosen], np.broadcast_to(point, (len(chosen), 3))
     )
     distance = np.linalg.norm(closest - point, axis=1)

@@ -337,13 +337,13 @@ def _supports(chain: list[_Strand], process: Process) -> list[list[tuple[float, 
     for pick in picks:
         run: list[tuple[float, float]] = []
         for strand in chain:
-            t = pick(strand) if needs(strand) else None  # type: ignore[assignment]
-            if t is None:
+            at = pick(strand) if needs(strand) else None
+            if at is None:
                 if run:
                     runs.append(run)
                 run = []
             else:
-                run.append((strand.s, t))
+                run.append((strand.s, at))
         if run:
             runs.append(run)
     return runs
