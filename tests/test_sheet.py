@@ -16,7 +16,6 @@ import pymupdf
 import pytest
 from jsonschema import Draft202012Validator
 from referencing import Registry, Resource
-from shapes import PROTECTED, box, counterbore, example, ledge, read
 
 import soffit
 import soffit.remedies
@@ -38,6 +37,7 @@ from soffit.sheet.profile import Bar, add_profile, spread
 from soffit.sheet.project import project
 from soffit.sheet.sections import across
 from soffit.sheet.view import FRONT, below
+from tests.shapes import PROTECTED, box, counterbore, example, ledge, read
 
 ISSUED = datetime.date(2026, 11, 25)
 MM = 72 / 25.4

@@ -58,7 +58,11 @@ def support_layers_mm3(stack: LayerStack, findings: tuple[Finding, ...]) -> Floa
             region = m3.CrossSection(
                 [np.asarray(r) for r in finding.patch.rings], m3.FillRule.Positive
             )
-            starts.setdefault(finding.patch.layers[1], []).append(region)
+            first, last = finding.patch.layers
+            # A slope hangs layer by layer: each one's own strip shadows what is below it.
+            for layer in range(max(first, 1), last + 1):
+                strip = (stack.regions[layer] - stack.regions[layer - 1]) ^ region
+                starts.setdefault(layer, []).append(strip)
     shadow = m3.CrossSection()
     for layer in range(max(starts, default=0) - 1, -1, -1):
         new = starts.get(layer + 1)
