@@ -551,5 +551,35 @@ def test_an_answer_counts_only_from_a_child_that_came_to_its_end(tmp_path: Path)
         assert f"ended with code {code}" in err
 
 
-def test_the_demo_part_is_there() -> None:
+WRITTEN = {"production.step", "production.3mf", "production.stl", "recipe.toml", "report.json",
+           "sheet.html", "sheet.pdf"}
+
+
+def test_the_demo_ends_clean_with_all_files(tmp_path: Path) -> None:
     assert commands.DEMO_PART.is_file()
+    done = soffit("demo", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    (folder,) = tmp_path.iterdir()
+    assert {f.name.partition(".")[2] for f in folder.iterdir()} == WRITTEN
+    report = json.loads((folder / "ledge_bracket.report.json").read_text(encoding="utf-8"))
+    validator("resolve-1.json").validate(report)
+    assert report["verdict"]["clean"]
+    assert report["after"]["totals"]["over_air_mm2"] == 0
+    assert report["before"]["totals"]["over_air_mm2"] == pytest.approx(1032.7, abs=0.1)
+
+
+def test_what_stays_open_is_written_and_marked(tmp_path: Path) -> None:
+    """The crown of a bearing seat that must not change: code 1, files, and the reason in each."""
+    part = EXAMPLE.with_name("pillow_block.step")
+    done = soffit("resolve", str(part), "--protect", "face near 35,9,10", "--out", "out",
+                  cwd=tmp_path)
+    assert done.returncode == 1, done.stderr
+    assert "OPEN" in done.stdout
+    folder = tmp_path / "out"
+    assert {f.name.partition(".")[2] for f in folder.iterdir()} == WRITTEN
+    report = json.loads((folder / "pillow_block.report.json").read_text(encoding="utf-8"))
+    assert not report["verdict"]["clean"]
+    assert report["verdict"]["protected_untouched"]
+    assert report["verdict"]["open"]
+    assert all("protected face" in left["reason"] for left in report["verdict"]["open"])
+    assert "protected face" in (folder / "pillow_block.sheet.html").read_text(encoding="utf-8")

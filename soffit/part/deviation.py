@@ -86,6 +86,13 @@ def mesh_distance(points: Floats, mesh: Mesh) -> float:
     return largest
 
 
+def comes_near(points: Floats, corners: Floats, within_mm: float) -> bool:
+    """Whether any of `points` (k, 3) lies within a distance of the triangles (m, 3, 3)."""
+    low, high = corners.min(axis=(0, 1)) - within_mm, corners.max(axis=(0, 1)) + within_mm
+    around = points[((points >= low) & (points <= high)).all(axis=1)]
+    return any(float(_triangle_distance(p, corners).min()) <= within_mm for p in around)
+
+
 def _triangle_distance(point: Floats, corners: Floats) -> Floats:
     """Distance of a point from each triangle, (m,): to its plane where the foot lies inside,
     else to the nearest edge."""

@@ -12,13 +12,14 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 import trimesh
 
 from soffit.errors import SelectorError
-from soffit.part.model import Floats, Part
+from soffit.part.deviation import comes_near
+from soffit.part.model import Floats, Mesh, Part
 
 _NUMBER = r"[-+]?\d*\.?\d+(?:[eE][-+]?\d+)?"
 _TRIPLE = rf"({_NUMBER}),({_NUMBER}),({_NUMBER})"
@@ -29,6 +30,10 @@ _AXES = {"x": 0, "y": 1, "z": 2}
 
 # Faces whose normal there is within this of the direction asked for (from memory).
 FACING_DEG = 30.0
+
+# A body this near to a face touches it (derived: an eighth of a line, far below the gap that
+# keeps two bodies apart in print).
+TOUCH_MM = 0.05
 
 # Colours differ by rounding to 8 bits and by conversion between colour spaces (derived: two steps).
 COLOUR_STEP = 2.5 / 255
@@ -57,6 +62,16 @@ def select_faces(part: Part, selector: str) -> tuple[int, ...]:
         f"--protect '{selector}': not understood; write 'face 14', "
         "'face near 0,0,12 facing +z' or 'colour #1f3a6e'"
     )
+
+
+def touched_face(part: Part, face_ids: Iterable[int], body: Mesh) -> int | None:
+    """The first of these faces of the part as received that a body beside it touches, where a
+    tip or a foot would leave its mark; None if it keeps clear of all."""
+    points = body.vertices[np.unique(body.triangles)]
+    for face in sorted(face_ids):
+        if comes_near(points, part.mesh.corners[part.triangles_of([face])], TOUCH_MM):
+            return face
+    return None
 
 
 def _nearest(part: Part, selector: str, near: re.Match[str]) -> int:

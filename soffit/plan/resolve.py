@@ -25,7 +25,7 @@ from soffit.part.model import Body, Change, Floats, Part, Vec3
 from soffit.part.place import place
 from soffit.part.solid import box
 from soffit.plan.model import OpenFinding, ProtectedFace, Resolution
-from soffit.plan.protect import select_faces
+from soffit.plan.protect import select_faces, touched_face
 from soffit.plan.scene import with_bodies
 from soffit.process.model import Process
 from soffit.remedies import CHANGES, LAST_RESORT, all_options
@@ -247,6 +247,10 @@ class _Search:
         for face in sorted(self.protected):
             if lost[face - 1] > AREA_SLACK_MM2:
                 return f"it would change protected face {face}"
+        if option.op == "prop":
+            touched = touched_face(self.before.part, self.protected, props[-1].mesh)
+            if touched is not None:
+                return f"it would touch protected face {touched}"
         scene = with_bodies(part, props)
         stack = cut_layers(scene, self.review.process)
         found = review(scene, self.review.process, stack=stack)
