@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import manifold3d as m3
 import numpy as np
+import shapely
 
 from soffit.layers.slicer import slice_open_mesh
 from soffit.part.manifold import to_manifold
@@ -36,6 +38,11 @@ class LayerStack:
     regions: tuple[m3.CrossSection, ...]
     step_mm: float
     slack_mm: float
+
+    @cached_property
+    def known(self) -> dict[int, shapely.Geometry]:
+        """Plan polygons of layers, for those who make them to keep."""
+        return {}
 
     def __len__(self) -> int:
         return len(self.regions)

@@ -217,14 +217,17 @@ def _floors(solid: m3.Manifold, region: shapely.Geometry, ceiling_mm: float) -> 
 def _hole_around(layer: m3.CrossSection, region: shapely.Geometry) -> shapely.Geometry | None:
     """The hole of a layer that holds a region; None where the air there is open to outside."""
     one = region.representative_point()
-    holes = [shapely.Polygon(r) for r in layer.to_polygons() if _area(np.asarray(r)) < 0]
+    at = np.array([one.x, one.y])
+    rings = [np.asarray(r) for r in layer.to_polygons()]
+    near = [r for r in rings if (r.min(axis=0) <= at).all() and (r.max(axis=0) >= at).all()]
+    holes = [shapely.Polygon(r) for r in near if _area(r) < 0]
     mine = [h for h in holes if h.contains(one)]
     if not mine:
         return None
     hole = min(mine, key=lambda h: h.area)
     # What stands in the hole, such as a post, is no part of the room.
-    posts = [shapely.Polygon(r) for r in layer.to_polygons()
-             if _area(np.asarray(r)) > 0 and hole.contains(shapely.Point(r[0]))]
+    posts = [shapely.Polygon(r) for r in rings
+             if hole.contains(shapely.Point(r[0])) and _area(r) > 0]
     hole = shapely.make_valid(hole)
     whole = hole.difference(shapely.make_valid(shapely.union_all(posts))) if posts else hole
     return next((p for p in shapely.get_parts(whole) if p.contains(one)), None)

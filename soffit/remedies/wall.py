@@ -165,7 +165,13 @@ def wall_below(
 
 
 def area_of(stack: LayerStack, layer: int) -> shapely.Geometry:
-    """A layer's region as plan polygons."""
+    """A layer's region as plan polygons; made once for each stack, as all remedies ask."""
+    if layer not in stack.known:
+        stack.known[layer] = _polygons(stack, layer)
+    return stack.known[layer]
+
+
+def _polygons(stack: LayerStack, layer: int) -> shapely.Geometry:
     parts = []
     for component in stack.regions[layer].decompose():
         rings = sorted((np.asarray(r) for r in component.to_polygons()), key=_area)
