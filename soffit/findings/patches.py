@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from soffit.findings.facets import FlatFacets
 from soffit.layers.stack import GRID_MM, LayerStack
 from soffit.part.model import Floats, Ints
+from soffit.part.topology import ring_area
 
 Bools = NDArray[np.bool_]
 
@@ -183,12 +184,8 @@ def _members(tree: shapely.STRtree, points: Floats) -> list[int]:
 
 def _rings(component: m3.CrossSection) -> tuple[Floats, ...]:
     rings = [np.asarray(r, dtype=np.float64) for r in component.to_polygons()]
-    return tuple(sorted(rings, key=_signed_area, reverse=True))
+    return tuple(sorted(rings, key=ring_area, reverse=True))
 
-
-def _signed_area(ring: Floats) -> float:
-    x, y = (ring - ring[0]).T
-    return 0.5 * float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
 
 
 def _held(rings: tuple[Floats, ...], whole: shapely.Geometry) -> tuple[Bools, ...]:

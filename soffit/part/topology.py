@@ -81,6 +81,12 @@ def shell_volumes(vertices: Floats, triangles: Ints, shell: Ints, count: int) ->
     return volumes
 
 
+def ring_area(ring: Floats) -> float:
+    """Signed area of a plan outline (n, 2), counter-clockwise positive (shoelace formula)."""
+    x, y = (ring - ring[0]).T
+    return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
+
+
 def winding(points: Floats, corners: Floats) -> Floats:
     """How often a surface winds round each point: 1 inside, 0 outside, a half on it.
 

@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 
 from soffit.part.model import Floats
+from soffit.part.topology import ring_area
 
 # Two ends of polylines this near are one point (derived: the layer engine's grid).
 JOIN_MM = 1e-4
@@ -151,7 +152,7 @@ def polygon(rings: Sequence[Floats]) -> shapely.Geometry:
     holes: list[shapely.Polygon] = []
     for ring in rings:
         if len(ring) >= 3:
-            (outer if _area(ring) > 0 else holes).append(shapely.Polygon(ring))
+            (outer if ring_area(ring) > 0 else holes).append(shapely.Polygon(ring))
     region = shapely.union_all(outer)
     return shapely.make_valid(region.difference(shapely.union_all(holes)) if holes else region)
 
@@ -184,10 +185,6 @@ def chains_of(
         chains.append(_recognised(line, closed, circles))
     return chains
 
-
-def _area(ring: Floats) -> float:
-    x, y = ring[:, 0] - ring[0, 0], ring[:, 1] - ring[0, 1]
-    return float(0.5 * (x * np.roll(y, -1) - y * np.roll(x, -1)).sum())
 
 
 def _joined(lines: list[Floats]) -> list[Floats]:

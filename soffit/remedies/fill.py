@@ -41,6 +41,7 @@ from soffit.layers.stack import GRID_MM
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats, Surface
 from soffit.part.solid import Drop, Fitted, Hull, Prism, Solid, box
+from soffit.part.topology import ring_area
 from soffit.remedies.anchor import polygon, rings_of
 from soffit.remedies.context import HAIR_MM, Context
 from soffit.remedies.model import Option
@@ -220,14 +221,14 @@ def _hole_around(layer: m3.CrossSection, region: shapely.Geometry) -> shapely.Ge
     at = np.array([one.x, one.y])
     rings = [np.asarray(r) for r in layer.to_polygons()]
     near = [r for r in rings if (r.min(axis=0) <= at).all() and (r.max(axis=0) >= at).all()]
-    holes = [shapely.Polygon(r) for r in near if _area(r) < 0]
+    holes = [shapely.Polygon(r) for r in near if ring_area(r) < 0]
     mine = [h for h in holes if h.contains(one)]
     if not mine:
         return None
     hole = min(mine, key=lambda h: h.area)
     # What stands in the hole, such as a post, is no part of the room.
     posts = [shapely.Polygon(r) for r in rings
-             if hole.contains(shapely.Point(r[0])) and _area(r) > 0]
+             if hole.contains(shapely.Point(r[0])) and ring_area(r) > 0]
     hole = shapely.make_valid(hole)
     whole = hole.difference(shapely.make_valid(shapely.union_all(posts))) if posts else hole
     return next((p for p in shapely.get_parts(whole) if p.contains(one)), None)
@@ -335,8 +336,3 @@ def _on_a_plate(solid: m3.Manifold) -> int:
     x0, y0, _, x1, y1, _ = solid.bounding_box()
     plate = box((x0 - 1.0, y0 - 1.0, -1.0), (x1 + 1.0, y1 + 1.0, GRID_MM))
     return handles(solid + evaluate(plate))
-
-
-def _area(ring: Floats) -> float:
-    x, y = (ring - ring[0]).T
-    return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))

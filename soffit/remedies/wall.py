@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from soffit.layers.stack import GRID_MM, LayerStack
 from soffit.part.model import Floats, Ints
+from soffit.part.topology import ring_area
 from soffit.remedies.anchor import simplified
 from soffit.remedies.probe import hits
 
@@ -174,7 +175,7 @@ def area_of(stack: LayerStack, layer: int) -> shapely.Geometry:
 def _polygons(stack: LayerStack, layer: int) -> shapely.Geometry:
     parts = []
     for component in stack.regions[layer].decompose():
-        rings = sorted((np.asarray(r) for r in component.to_polygons()), key=_area)
+        rings = sorted((np.asarray(r) for r in component.to_polygons()), key=ring_area)
         parts.append(shapely.Polygon(rings[-1], rings[:-1]))
     area = shapely.multipolygons(parts) if parts else shapely.MultiPolygon()
     shapely.prepare(area)
@@ -205,8 +206,3 @@ def _holds(area: shapely.Geometry, points: Floats) -> NDArray[np.bool_]:
 
 def _lengths(pieces: Floats) -> Floats:
     return np.asarray(np.linalg.norm(pieces[:, 1] - pieces[:, 0], axis=1))
-
-
-def _area(ring: Floats) -> float:
-    x, y = (ring - ring[0]).T
-    return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))

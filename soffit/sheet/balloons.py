@@ -12,6 +12,7 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from soffit.part.model import Floats
+from soffit.part.topology import ring_area
 
 # Space between the drawing and a balloon, and between two balloons, mm of paper (common
 # practice, no source: a little more than a leader's dot).
@@ -84,7 +85,7 @@ def _spots(outline: m3.CrossSection, targets: Floats, radius_mm: float,
         distance = radius_mm + CLEARANCE_MM + ring * spacing
         grown = outline.offset(distance, m3.JoinType.Round, circular_segments=64)
         loops = [np.asarray(p, dtype=np.float64) for p in grown.to_polygons()]
-        curves = [_dense(p) for p in loops if _area(p) > 0.0]
+        curves = [_dense(p) for p in loops if ring_area(p) > 0.0]
         curve = np.concatenate(curves) if curves else np.empty((0, 2))
         # The point nearest to each target first: the leader then leaves at a right angle.
         nearest = [int(np.argmin(np.linalg.norm(curve - t, axis=1))) for t in targets] \
@@ -105,10 +106,6 @@ def _outside(point: Floats, box: tuple[float, float, float, float], radius_mm: f
     dy = max(box[1] - point[1], 0.0, point[1] - box[3])
     return bool(np.hypot(dx, dy) >= radius_mm + 0.5)
 
-
-def _area(ring: Floats) -> float:
-    x, y = ring[:, 0], ring[:, 1]
-    return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
 
 
 def _dense(ring: Floats) -> Floats:
