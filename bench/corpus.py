@@ -2,7 +2,8 @@
 
 `SOFFIT_PARTS` names the folder, else `../shared/parts` beside the repository. Every file is
 reviewed as drawn; the closed ones of a single body are also resolved with `--up auto`. A mesh
-that states no unit is taken as millimetres. `SOFFIT_ONLY` is a pattern that chooses files.
+that states no unit is taken as millimetres. `SOFFIT_ONLY` is a pattern that chooses files,
+`SOFFIT_HUNG_S` the seconds after which a command counts as hung (600).
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ ROOT = Path(__file__).resolve().parent.parent
 KINDS = {".step", ".stp", ".stl", ".3mf", ".obj", ".ply"}
 
 # A command that takes longer counts as hung, s (from memory: what a user waits for at most).
-HUNG_S = 600.0
+HUNG_S = float(os.environ.get("SOFFIT_HUNG_S", "600"))
 WORKERS = 2
 
 ON_REQUEST = True
