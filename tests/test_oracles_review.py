@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from soffit.errors import InputError
 from soffit.findings.model import Finding, Review
 from soffit.findings.review import review
 from soffit.layers.stack import GRID_MM, cut_layers
@@ -228,3 +229,10 @@ def test_ramp_is_a_slope_with_its_run(tmp_path: Path, angle_deg: float) -> None:
 @pytest.mark.parametrize("angle_deg", [45, 46, 60, 80])
 def test_ramp_at_the_limit_or_steeper_passes(tmp_path: Path, angle_deg: float) -> None:
     assert review(read(shapes.ramp(angle_deg), tmp_path), process_with()).findings == ()
+
+
+def test_a_part_of_far_too_many_layers_is_one_clear_error(tmp_path: Path) -> None:
+    """A column of 5 m: its unit is wrong, and cutting it would take minutes."""
+    part = read(shapes.box((0, 0, 0), (10, 10, 5000)), tmp_path)
+    with pytest.raises(InputError, match="check the unit"):
+        review(part, process_with())

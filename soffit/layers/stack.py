@@ -9,6 +9,7 @@ import manifold3d as m3
 import numpy as np
 import shapely
 
+from soffit.errors import InputError
 from soffit.layers.slicer import slice_open_mesh
 from soffit.part.manifold import to_manifold
 from soffit.part.model import Floats, Part
@@ -17,6 +18,10 @@ from soffit.process.model import Process
 # Grid on which two cuts of one plane face agree: far above the 1e-8 mm of the polygon
 # kernel, far below anything a nozzle does (derived).
 GRID_MM = 1e-4
+
+# A part of more layers is taken for one in the wrong unit (derived: 4 m at 0.2 mm, ten times the
+# height of common build volumes).
+MOST_LAYERS = 20_000
 
 # Deflection assumed for a mesh file, whose maker's setting is unknown
 # (common practice, no source: exports between 0.005 and 0.05 mm).
@@ -72,8 +77,17 @@ def slack_of(part: Part) -> float:
 
 
 def cut_layers(part: Part, process: Process) -> LayerStack:
-    """Cut a placed part at the middle of each layer."""
-    tops = layer_tops(float(part.mesh.bounds[1, 2]), process)
+    """Cut a placed part at the middle of each layer.
+
+    Raises InputError for a part so tall that its unit must be wrong.
+    """
+    height = float(part.mesh.bounds[1, 2])
+    if height > MOST_LAYERS * process.layer_mm:
+        raise InputError(
+            f"cutting {part.source.file}: it is {height:,.0f} mm tall, more than {MOST_LAYERS:,} "
+            "layers; check the unit (--unit), or scale it in CAD"
+        )
+    tops = layer_tops(height, process)
     bottoms = np.concatenate([[0.0], tops[:-1]])
     cuts = 0.5 * (tops + bottoms)
     solid = to_manifold(part.mesh)
