@@ -151,9 +151,7 @@ def _of_layer(
                 wanted[k] = mine
     if not wanted:
         return []
-    solid = [_rings(c) for c in above.decompose()]
-    whole = shapely.multipolygons([shapely.Polygon(r[0], r[1:]) for r in solid])
-    shapely.prepare(whole)
+    whole = stack.plan(layer)
     patches = []
     for k, samples in wanted.items():
         beyond: tuple[RawPatch, ...] = ()
@@ -185,7 +183,6 @@ def _members(tree: shapely.STRtree, points: Floats) -> list[int]:
 def _rings(component: m3.CrossSection) -> tuple[Floats, ...]:
     rings = [np.asarray(r, dtype=np.float64) for r in component.to_polygons()]
     return tuple(sorted(rings, key=ring_area, reverse=True))
-
 
 
 def _held(rings: tuple[Floats, ...], whole: shapely.Geometry) -> tuple[Bools, ...]:

@@ -13,6 +13,7 @@ from soffit.errors import InputError
 from soffit.layers.slicer import slice_open_mesh
 from soffit.part.manifold import to_manifold
 from soffit.part.model import Floats, Part
+from soffit.part.topology import ring_area
 from soffit.process.model import Process
 
 # Grid on which two cuts of one plane face agree: far above the 1e-8 mm of the polygon
@@ -44,13 +45,25 @@ class LayerStack:
     step_mm: float
     slack_mm: float
 
-    @cached_property
-    def known(self) -> dict[int, shapely.Geometry]:
-        """Plan polygons of layers, for those who make them to keep."""
-        return {}
-
     def __len__(self) -> int:
         return len(self.regions)
+
+    def plan(self, layer: int) -> shapely.Geometry:
+        """Region of a layer as prepared plan polygons; made when first asked for, then kept."""
+        if layer not in self._plans:
+            polygons = []
+            for component in self.regions[layer].decompose():
+                rings = [np.asarray(r, dtype=np.float64) for r in component.to_polygons()]
+                rings.sort(key=ring_area, reverse=True)
+                polygons.append(shapely.Polygon(rings[0], rings[1:]))
+            plan = shapely.multipolygons(polygons) if polygons else shapely.MultiPolygon()
+            shapely.prepare(plan)
+            self._plans[layer] = plan
+        return self._plans[layer]
+
+    @cached_property
+    def _plans(self) -> dict[int, shapely.Geometry]:
+        return {}
 
     def layer_at(self, z_mm: float) -> int:
         """Index of the layer whose body holds height `z_mm`, clipped to the stack."""

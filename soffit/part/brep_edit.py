@@ -77,9 +77,7 @@ def check_body(body: Body, part: Part, *, timeout_s: float = 120.0) -> None:
     """Raises GeometryError where the B-rep kernel cannot draw `body` beside `part`."""
     kernel.call(
         "soffit.part.brep.beside:check_beside",
-        body.name,
-        body.solid,
-        body.mesh,
+        body,
         without_mesh(part),
         timeout_s=timeout_s,
         doing=f"drawing {body.name}",

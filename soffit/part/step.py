@@ -102,7 +102,7 @@ def write_step(
     text = kernel.call(
         "soffit.part.brep.write:step_text",
         without_mesh(part),
-        [(b.name, b.solid, b.mesh.vertices, b.mesh.triangles) for b in props],
+        list(props),
         path.name,
         product,
         stamp,

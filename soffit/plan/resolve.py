@@ -17,7 +17,7 @@ import numpy as np
 
 from soffit.errors import GeometryError, KernelError
 from soffit.findings.model import Finding, Review
-from soffit.findings.review import review
+from soffit.findings.review import SMALLEST_SHARE, review
 from soffit.layers.stack import LayerStack, cut_layers
 from soffit.part.edit import apply, check_body, make_body
 from soffit.part.mesh_solid import evaluate
@@ -38,10 +38,6 @@ Box = tuple[float, float, float, float, float, float]
 # An option cures its finding when so much of its area is no longer over air; what then
 # remains is looked at as a finding of its own (derived: strips at the borders of layers).
 CURED_SHARE = 0.9
-
-# What may be left for an option to leave nothing, mm²: less than a bead covers that is as
-# long as it is wide (derived: half a line of 0.4 mm in both directions).
-LEFT_MM2 = 0.04
 
 # An option that cures less than this is no cure (from memory).
 HELPED_SHARE = 0.3
@@ -192,6 +188,8 @@ class _Search:
     ) -> bool:
         """Apply the first of `options` that cures; those that only help go to `helping`."""
         curing: list[_Trial] = []
+        # Less than the review takes for a patch is nothing.
+        nothing = SMALLEST_SHARE * self.review.process.line_mm**2
         for option in options[:OPTIONS_TRIED]:
             if curing and option.rank > curing[0].option.rank:
                 break
@@ -200,7 +198,7 @@ class _Search:
                 reasons.append(f"{option.remedy}: {trial}")
                 continue
             gain = self.review.over_air_mm2 - trial.review.over_air_mm2
-            if gain > finding.area_mm2 - LEFT_MM2:
+            if gain > finding.area_mm2 - nothing:
                 if self._take_first(finding, [trial], reasons):
                     return True
             elif gain >= CURED_SHARE * finding.area_mm2:
@@ -224,14 +222,10 @@ class _Search:
     def _try(self, option: Option) -> _Trial | str:
         """The part with an option applied and reviewed, or why it is not allowed."""
         edit = f"E{len(self.edits) + 1}"
-        solid = evaluate(option.solid, self.trial)
-        if option.op != "cut":
-            for keep_out in self.keep_out:
-                room = evaluate(box(keep_out[:3], keep_out[3:]))
-                if (solid ^ room).volume() > 1e-6:
-                    return "it would enter a keep-out"
         part, props = self.trial, list(self.props)
         try:
+            if option.op != "cut" and self._enters_keep_out(option):
+                return "it would enter a keep-out"
             if option.op == "prop":
                 props.append(make_body(f"{edit} {option.remedy}", option.solid, self.trial))
             else:
@@ -240,6 +234,13 @@ class _Search:
         except (GeometryError, KernelError) as error:
             return str(error)
         return self._looked_at(option, part, props)
+
+    def _enters_keep_out(self, option: Option) -> bool:
+        if not self.keep_out:
+            return False
+        solid = evaluate(option.solid, self.trial)
+        rooms = (evaluate(box(b[:3], b[3:])) for b in self.keep_out)
+        return any((solid ^ room).volume() > 1e-6 for room in rooms)
 
     def _looked_at(self, option: Option, part: Part, props: list[Body]) -> _Trial | str:
         """A changed part reviewed with its props, or which protected face was changed."""
@@ -333,5 +334,3 @@ def _areas_by_origin(part: Part, count: int) -> Floats:
         origin[part.mesh.face_of - 1], weights=part.mesh.areas, minlength=count + 1
     )
     return np.asarray(areas[1 : count + 1], dtype=np.float64)
-
-

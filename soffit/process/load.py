@@ -45,7 +45,6 @@ _RANGES: dict[str, tuple[float, float]] = {
     "capability.overlap": (0.05, 0.95),
     "capability.lip_mm": (0, 5),
     "capability.bridge_mm": (0, 100),
-    "capability.prop_gap_layers": (0, 5),
 }
 
 

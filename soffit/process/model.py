@@ -78,15 +78,13 @@ class Capability(_Model):
 
     `angle_deg`: smallest downskin angle from the platform that holds. `overlap`: share of a
     line's width by which a layer may step out. `lip_mm`: flat reach tolerated. `bridge_mm`:
-    span between two held ends. `prop_gap_layers`: layers left empty between a prop's tip
-    and the part.
+    span between two held ends.
     """
 
     angle_deg: Value
     overlap: Value
     lip_mm: Value
     bridge_mm: Value
-    prop_gap_layers: Value
 
 
 class Process(_Model):

@@ -186,7 +186,6 @@ def chains_of(
     return chains
 
 
-
 def _joined(lines: list[Floats]) -> list[Floats]:
     """Polylines with ends that meet joined into one."""
     done: list[Floats] = []
@@ -334,4 +333,3 @@ def circle_of(ring: Floats) -> tuple[Floats, float] | None:
     chord = np.linalg.norm(np.diff(line, axis=0), axis=1).max()
     flat = (chord / 2) ** 2 / (2 * radius) <= ARC_SAGITTA_MM
     return (centre, radius) if fit <= ARC_FIT_MM and flat and _turns_one_way(run) else None
-

@@ -25,15 +25,8 @@ from collections.abc import Sequence
 from soffit.findings.model import Finding
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option
-from soffit.remedies.place import (
-    closes_a_hole,
-    deepest_wall,
-    members_of,
-    place_of,
-    reach_of,
-    slope_of,
-)
-from soffit.remedies.under import lean_as_far, leans_on, solid_of
+from soffit.remedies.place import closes_a_hole, members_of, place_of, reach_of, slope_of
+from soffit.remedies.under import Variant, lacking, lean_as_far, slopes_under, solid_of
 
 NAME = "chamfer"
 RANK = 2
@@ -67,25 +60,16 @@ def _on_wall(
     if not len(place.wall.pieces):
         return [], ["chamfer: no wall holds this place, so a chamfer has nothing to start from"]
     lip = 0.75 * context.process.lip_mm  # a quarter kept as margin (common practice, no source)
-    found = []
-    for name, left, words in (
-        ("chamfer", 0.0, "run to the edge, so that nothing flat is left"),
-        ("chamfer leaving a lip", lip, f"a lip of {lip:.2f} mm stays"),
-    ):
-        for lean in leans_on(context, place, left):
-            if lean.depth_mm > context.process.layer_mm:
-                why = f"{lean.depth_mm:.1f} mm deep; {words}"
-                solid = solid_of(context, place, lean)
-                found.append(Option(name, finding.id, "add", solid, RANK, why))
+    found = slopes_under(context, place, finding, (
+        Variant("chamfer", RANK, 0.0, "run to the edge, so that nothing flat is left"),
+        Variant("chamfer leaving a lip", RANK, lip, f"a lip of {lip:.2f} mm stays"),
+    ), "deep")
     if found:
         return found, []
-    slope = slope_of(context)
-    need, most = reach_of(place) * slope, deepest_wall(place, slope)
+    need = reach_of(place) * slope_of(context)
     short = lean_as_far(context, place)
     if short is None or not WORTH * need <= short.depth_mm < need:
-        there = (f"the wall below is only {most:.1f} mm high" if most < need
-                 else "too little of the wall below stands as deep")
-        return [], [f"chamfer: {need:.1f} mm of wall are needed, {there}"]
+        return [], [f"chamfer: {lacking(context, place)}"]
     why = (f"{short.depth_mm:.1f} mm deep, as far as the wall below goes; a whole one needs "
            f"{need:.1f} mm")
     solid = solid_of(context, place, short)

@@ -15,6 +15,10 @@ from soffit.process.model import Process
 # times below what a nozzle can place, a hundred times above mesh-kernel rounding (derived).
 HAIR_MM = 0.01
 
+# Share of the bridge limit that a remedy leaves to be spanned (common practice, no source: a
+# fifth kept as margin).
+BRIDGE_SHARE = 0.8
+
 
 @dataclass(frozen=True)
 class Context:

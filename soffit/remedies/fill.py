@@ -46,7 +46,6 @@ from soffit.remedies.anchor import polygon, rings_of
 from soffit.remedies.context import HAIR_MM, Context
 from soffit.remedies.model import Option
 from soffit.remedies.probe import hits, reach_of
-from soffit.remedies.wall import area_of
 
 NAME = "fill"
 RANK = 1
@@ -190,7 +189,7 @@ def room_below(context: Context, solid: m3.Manifold, finding: Finding) -> Room:
         return Room(shapely.union_all([*around, region]), floor, ceiling, 1.0, True, air)
     if ceiling - low > 0.5 * context.process.layer_mm:
         raise _No("the room opens to its side and its ceiling is not level")
-    share = float(np.mean([_walls(area_of(stack, k), region) for k in layers]))
+    share = float(np.mean([_walls(stack.plan(k), region) for k in layers]))
     air = float(shapely.area(region)) * (low - floor)
     return Room(region, floor, ceiling, share, False, air)
 
@@ -299,7 +298,7 @@ def _solid(context: Context, solid: m3.Manifold, room: Room, finding: Finding) -
     top, bottom = stack.layer_at(room.ceiling_mm), stack.layer_at(room.floor_mm + GRID_MM)
     between = range(bottom + 1, max(top, bottom + 2))
     grown = room.region.buffer(INTO_MM, join_style="mitre")
-    walls = [area_of(stack, k) for k in between if k < len(stack)]
+    walls = [stack.plan(k) for k in between if k < len(stack)]
     if not room.closed:
         for wall in walls:
             grown = grown.intersection(shapely.union(wall, room.region).buffer(

@@ -154,4 +154,3 @@ def _on_cells(site: Site, fin: m3.Manifold) -> m3.Manifold:
     rest = fin - m3.Manifold.batch_boolean(cover, m3.OpType.Add)
     made = m3.Manifold.batch_boolean([rest, *body], m3.OpType.Add) - site.near
     return lumps_meeting(made, fin.trim_by_plane((0.0, 0.0, 1.0), site.low - 0.5 * OVER_MM))
-

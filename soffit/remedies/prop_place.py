@@ -26,9 +26,7 @@ from soffit.layers.stack import GRID_MM
 from soffit.part.model import Floats
 from soffit.process.model import Process
 from soffit.remedies.anchor import rings_of
-
-# Share of the bridging limit that is planned with (common practice, no source).
-BRIDGE_SHARE = 0.8
+from soffit.remedies.context import BRIDGE_SHARE
 
 # Times that what is between ridges is divided again (derived: more than any outline needed).
 MOST_ROUNDS = 3

@@ -17,26 +17,15 @@ review of the result decides.
 from __future__ import annotations
 
 from soffit.findings.model import Finding
-from soffit.remedies.context import Context
+from soffit.remedies.context import BRIDGE_SHARE, Context
 from soffit.remedies.model import Option
-from soffit.remedies.place import (
-    closes_a_hole,
-    deepest_wall,
-    members_of,
-    place_of,
-    reach_of,
-    slope_of,
-)
-from soffit.remedies.under import leans_on, solid_of
+from soffit.remedies.place import closes_a_hole, members_of, place_of
+from soffit.remedies.under import Variant, lacking, slopes_under
 
 NAME = "roof"
 RANK = 2
 SPANS = frozenset({"air/bridge", "air/ceiling"})
 KINDS = SPANS | {"air/slope"}
-
-# Share of the bridge limit that a bridge left on purpose may span (common practice, no
-# source: a fifth kept as margin).
-BRIDGE_SHARE = 0.8
 
 
 def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]]:
@@ -50,22 +39,9 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     if not len(place.wall.pieces):
         return [], ["roof: no edge holds this place"]
     bridge = BRIDGE_SHARE * context.process.bridge_mm
-    found = []
-    for name, rank, short, words in (
-        ("roof", RANK, 0.0, "the slopes meet in a peak, nothing flat is left"),
-        ("roof leaving a bridge", 4, 0.5 * bridge, f"a bridge of {bridge:.1f} mm stays"),
-    ):
-        if place.pierced and rank == 4:
-            continue
-        for lean in leans_on(context, place, short):
-            if lean.depth_mm > context.process.layer_mm:
-                why = f"{lean.depth_mm:.1f} mm high; {words}"
-                solid = solid_of(context, place, lean)
-                found.append(Option(name, finding.id, "add", solid, rank, why))
-    if found:
-        return found, []
-    slope = slope_of(context)
-    need, most = reach_of(place) * slope, deepest_wall(place, slope)
-    there = (f"the wall below is only {most:.1f} mm high" if most < need
-             else "too little of the wall below stands as deep")
-    return [], [f"roof: {need:.1f} mm of wall are needed, {there}"]
+    variants = [Variant("roof", RANK, 0.0, "the slopes meet in a peak, nothing flat is left")]
+    if not place.pierced:
+        words = f"a bridge of {bridge:.1f} mm stays"
+        variants.append(Variant("roof leaving a bridge", 4, 0.5 * bridge, words))
+    found = slopes_under(context, place, finding, variants, "high")
+    return found, [] if found else [f"roof: {lacking(context, place)}"]

@@ -43,16 +43,13 @@ from soffit.findings.places import LEVEL_DEG
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
 from soffit.part.solid import Extrusion, Fitted, Solid, Union
-from soffit.remedies.context import HAIR_MM, Context
+from soffit.remedies.context import BRIDGE_SHARE, HAIR_MM, Context
 from soffit.remedies.hole import Crown, find_crowns
 from soffit.remedies.model import Option
 from soffit.remedies.probe import hits, inside, reach_of
 
 NAME = "teardrop"
 RANK = 3
-
-# Share of the bridging limit that a designed flat may use (common practice, no source).
-BRIDGE_SHARE = 0.8
 
 # Lines of wall that must stay above the roof (common practice, no source).
 WALL_LINES = 2.0

@@ -7,24 +7,33 @@ smallest angle that holds, and ends at the surface itself.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from soffit.findings.model import Finding
 from soffit.layers.stack import GRID_MM
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Ints
 from soffit.part.solid import Drop, Fitted, Intersection, Moved, Solid
 from soffit.remedies.anchor import ARC_SAGITTA_MM, ARC_TURN_DEG, distance, rings_of
 from soffit.remedies.context import HAIR_MM, Context
+from soffit.remedies.model import Option
 from soffit.remedies.patchwork import Patchwork, patchwork
 from soffit.remedies.pieces import PAST_MM
-from soffit.remedies.place import NEAR_MM, TOUCH_MM, Place, slope_of
+from soffit.remedies.place import (
+    NEAR_MM,
+    TOUCH_MM,
+    Place,
+    deepest_wall,
+    reach_of,
+    slope_of,
+)
 from soffit.remedies.probe import hits
 from soffit.remedies.trees import as_polyhedron, plan_solid
-from soffit.remedies.wall import area_of
 from soffit.remedies.wedge import slope_above, wedge
 
 # Where the farthest point lies on a round edge, the slope ends this much deeper, or it would
@@ -47,6 +56,16 @@ class Lean:
     patch: Patchwork
     depth_mm: float
     carried: float
+
+
+@dataclass(frozen=True)
+class Variant:
+    """One way to end a slope: how far before the farthest point, and what is said of it."""
+
+    remedy: str
+    rank: int
+    short_mm: float
+    words: str
 
 
 def leans_on(context: Context, place: Place, short_mm: float) -> list[Lean]:
@@ -89,6 +108,29 @@ def _depth(place: Place, patch: Patchwork, slope: float) -> float:
     away = distance(place.surface[:, :2], patch.chains)
     deep = float((away * slope + place.ceiling_mm - place.surface[:, 2]).max())
     return deep if deep > level + GRID_MM else level
+
+
+def slopes_under(
+    context: Context, place: Place, finding: Finding, variants: Sequence[Variant], measure: str
+) -> list[Option]:
+    """The options that `variants` come to; `measure` says what their depth is called."""
+    found = []
+    for v in variants:
+        for lean in leans_on(context, place, v.short_mm):
+            if lean.depth_mm > context.process.layer_mm:
+                why = f"{lean.depth_mm:.1f} mm {measure}; {v.words}"
+                solid = solid_of(context, place, lean)
+                found.append(Option(v.remedy, finding.id, "add", solid, v.rank, why))
+    return found
+
+
+def lacking(context: Context, place: Place) -> str:
+    """In words, what of the wall is missing for a whole wedge."""
+    slope = slope_of(context)
+    need, most = reach_of(place) * slope, deepest_wall(place, slope)
+    there = (f"the wall below is only {most:.1f} mm high" if most < need
+             else "too little of the wall below stands as deep")
+    return f"{need:.1f} mm of wall are needed, {there}"
 
 
 def lean_as_far(context: Context, place: Place) -> Lean | None:
@@ -145,7 +187,7 @@ def _strip(
     """Plan region behind the anchor: what hangs there below the surface, and a hair of wall."""
     stack = context.stack
     first, last = place.layers
-    over = area_of(stack, last)
+    over = stack.plan(last)
     room = shapely.Polygon()
     if behind_mm > 0:
         foot = foot_mm - behind_mm * slope_of(context)
@@ -154,7 +196,7 @@ def _strip(
         near = shapely.union_all([shapely.LineString(line) for line in lines]).buffer(
             behind_mm + context.stack.step_mm + HAIR_MM, cap_style="flat", join_style="mitre"
         )
-        open_room = over.difference(area_of(stack, min(max(base, 0), first)))
+        open_room = over.difference(stack.plan(min(max(base, 0), first)))
         room = open_room.intersection(near).difference(place.region)
         room = shapely.union_all(
             [p for p in shapely.get_parts(room) if p.geom_type == "Polygon"

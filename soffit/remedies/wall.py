@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from soffit.layers.stack import GRID_MM, LayerStack
 from soffit.part.model import Floats, Ints
-from soffit.part.topology import ring_area
 from soffit.remedies.anchor import simplified
 from soffit.remedies.probe import hits
 
@@ -124,7 +123,7 @@ def wall_below(
     count = len(pieces)
     start = np.full(count, first)
     for k in range(first, last + 1):
-        area = area_of(stack, k)
+        area = stack.plan(k)
         behind, ahead = middle + SKIN_MM * inward, middle - SKIN_MM * inward
         edge = _holds(area, behind) & ~_holds(area, ahead)
         start[edge] = k
@@ -144,7 +143,7 @@ def wall_below(
             if not alive.any():
                 break
             continue
-        area = area_of(stack, k)
+        area = stack.plan(k)
         offset = np.full(count, np.nan)
         todo = active.copy()
         for step in np.linspace(0.0, allowed, STEPS + 1).tolist():
@@ -163,23 +162,6 @@ def wall_below(
         here = np.where(np.isnan(offset), here, offset)
     bottom[alive] = 0.0
     return Wall(lines, pieces, line_of, stack.cut_mm[last::-1], back, bottom)
-
-
-def area_of(stack: LayerStack, layer: int) -> shapely.Geometry:
-    """A layer's region as plan polygons; made once for each stack, as all remedies ask."""
-    if layer not in stack.known:
-        stack.known[layer] = _polygons(stack, layer)
-    return stack.known[layer]
-
-
-def _polygons(stack: LayerStack, layer: int) -> shapely.Geometry:
-    parts = []
-    for component in stack.regions[layer].decompose():
-        rings = sorted((np.asarray(r) for r in component.to_polygons()), key=ring_area)
-        parts.append(shapely.Polygon(rings[-1], rings[:-1]))
-    area = shapely.multipolygons(parts) if parts else shapely.MultiPolygon()
-    shapely.prepare(area)
-    return area
 
 
 def _cut(line: Floats) -> Floats:

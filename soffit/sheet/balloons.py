@@ -107,7 +107,6 @@ def _outside(point: Floats, box: tuple[float, float, float, float], radius_mm: f
     return bool(np.hypot(dx, dy) >= radius_mm + 0.5)
 
 
-
 def _dense(ring: Floats) -> Floats:
     """Points about 1 mm apart along a ring."""
     closed = np.vstack([ring, ring[:1]])

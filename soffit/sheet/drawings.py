@@ -275,4 +275,3 @@ def flat_edges(corners_mm: Floats, view: View, flat_mm: float) -> tuple[Floats, 
     merged = shapely.line_merge(spans) if spans.geom_type != "LineString" else spans
     lines = list(merged.geoms) if hasattr(merged, "geoms") else [merged]
     return tuple(np.array(line.coords)[[0, -1]] for line in lines)
-

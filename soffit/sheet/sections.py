@@ -262,4 +262,3 @@ def _slope_label(figure: Figure, added: m3.CrossSection, fit: Fit,
     anchor = "start" if outward[0] > 0.1 else "end"
     return figure.plus(labels=(Label(f"{angle:.0f}°", float(at[0]), float(at[1]) - 1.6, 2.5,
                                      "start" if anchor == "start" else "end", ADDED),))
-

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import manifold3d as m3
 import numpy as np
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
 from OCP.BRepCheck import BRepCheck_Analyzer
@@ -21,8 +20,9 @@ from soffit.part.brep.boolean import combine, unified
 from soffit.part.brep.health import sewn_solids
 from soffit.part.brep.shapes import faces_of, from_bytes, solids_of, volume_mm3
 from soffit.part.brep.solids import Frame, evaluate, file_frame
+from soffit.part.manifold import to_manifold
 from soffit.part.mesh_solid import arrays
-from soffit.part.model import Floats, Ints, Mesh, Part
+from soffit.part.model import Body, Floats, Mesh, Part
 from soffit.part.solid import Solid
 from soffit.part.topology import edges_of, shell_volumes, shells
 
@@ -30,40 +30,34 @@ from soffit.part.topology import edges_of, shell_volumes, shells
 # faces against chords within 0.01 mm, on bodies a line thick).
 VOLUME_SHARE = 0.03
 
-# Gaps between triangles that are sewn, and the height under which a triangle is a line and is
-# left to the sewing, mm (derived: a hundredth of what a nozzle can place).
+# Gaps between triangles that are sewn, mm (derived: a hundredth of what a nozzle can place), and
+# the height under which a triangle is a line and is left to the sewing (derived: a hundredth of
+# such a gap).
 SEWN_MM = 1e-3
+LINE_MM = 1e-5
 
 # Pieces smaller than this are rounding, mm³ (derived: far below a bead's section by its width).
 LEAST_MM3 = 1e-3
 
-LINE_MM = 1e-5
 
-
-def beside_solids(
-    name: str, solid: Solid, vertices: Floats, triangles: Ints, frame: Frame
-) -> list[TopoDS_Shape]:
-    """The body `name` as solids; `vertices` (n, 3) and `triangles` (m, 3) are its mesh in the
-    build frame. Raises GeometryError where neither form closes."""
-    corners = frame.points(vertices)[triangles]
-    meant = float(np.einsum(
-        "ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])).sum() / 6.0)
-    forms = [_drawn(solid, frame)]
+def beside_solids(body: Body, frame: Frame) -> list[TopoDS_Shape]:
+    """The body as solids. Raises GeometryError where neither form closes."""
+    meant = body.mesh.volume_mm3
+    forms = [_drawn(body.solid, frame)]
     if not _is_sound(forms[0], meant):
-        forms.append(_sewn(vertices, triangles, frame))
+        forms.append(_sewn(body.mesh, frame))
     # The files are read back and judged, so a form that the checker only doubts is no risk.
     for test in (_is_sound, _is_whole):
         for form in forms:
             if test(form, meant):
                 return form
-    raise GeometryError(f"drawing {name}: its surface does not close in the B-rep kernel")
+    raise GeometryError(f"drawing {body.name}: its surface does not close in the B-rep kernel")
 
 
-def check_beside(name: str, solid: Solid, mesh: Mesh, part: Part) -> None:
+def check_beside(body: Body, part: Part) -> None:
     """Raises GeometryError where the body cannot be drawn beside `part`."""
     assert part.brep is not None
-    frame = file_frame(part.placement, faces_of(from_bytes(part.brep)))
-    beside_solids(name, solid, mesh.vertices, mesh.triangles, frame)
+    beside_solids(body, file_frame(part.placement, faces_of(from_bytes(part.brep))))
 
 
 def _drawn(solid: Solid, frame: Frame) -> list[TopoDS_Shape]:
@@ -74,10 +68,12 @@ def _drawn(solid: Solid, frame: Frame) -> list[TopoDS_Shape]:
         return []
 
 
-def _sewn(vertices: Floats, triangles: Ints, frame: Frame) -> list[TopoDS_Shape]:
+def _sewn(mesh: Mesh, frame: Frame) -> list[TopoDS_Shape]:
     """Solids of the triangles, cavities cut out of what lies round them; [] if one is open."""
-    raw = m3.Manifold(m3.Mesh64(np.array(vertices), np.array(triangles, dtype=np.uint64)))
-    points, facets = arrays(raw.simplify(SEWN_MM))
+    made = to_manifold(mesh)
+    if made is None:
+        return []
+    points, facets = arrays(made.simplify(SEWN_MM))
     if not len(facets):
         return []
     corners = frame.points(points)[facets]

@@ -23,8 +23,7 @@ from soffit.errors import GeometryError, KernelError
 from soffit.part.brep.beside import beside_solids
 from soffit.part.brep.shapes import compound_of, faces_of, from_bytes, solids_of
 from soffit.part.brep.solids import file_frame
-from soffit.part.model import Face, Floats, Ints, Part, Vec3
-from soffit.part.solid import Solid
+from soffit.part.model import Body, Face, Part, Vec3
 
 # Props in the ochre of the sheet's palette, #b7791f.
 _PROP: Vec3 = (183 / 255, 121 / 255, 31 / 255)
@@ -33,13 +32,12 @@ _NOT_ASCII = re.compile(r"[^\x00-\x7f]+")
 
 def step_text(
     part: Part,
-    props: Sequence[tuple[str, Solid, Floats, Ints]],
+    props: Sequence[Body],
     file: str,
     product: str,
     stamp: str,
 ) -> bytes:
-    """The STEP file of a part and its props (name, solid, vertices, triangles); same in,
-    same out.
+    """The STEP file of a part and its named props; same in, same out.
 
     Raises KernelError where the kernel does not write, GeometryError for a prop that is no
     solid.
@@ -51,10 +49,10 @@ def step_text(
     names = [product if len(own) == 1 else f"{product} body {i}" for i in range(1, len(own) + 1)]
     frame = file_frame(part.placement, faces_of(shape))
     beside: list[TopoDS_Shape] = []
-    for name, solid, vertices, triangles in props:
-        lumps = beside_solids(name, solid, vertices, triangles, frame)
+    for prop in props:
+        lumps = beside_solids(prop, frame)
         beside += lumps
-        names += [name] * len(lumps)
+        names += [prop.name] * len(lumps)
     document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))
     XCAFApp_Application.GetApplication_s().InitDocument(document)
     _fill(document, product, [*own, *beside], names, part.faces, len(own))
