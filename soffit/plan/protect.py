@@ -18,7 +18,7 @@ import numpy as np
 import trimesh
 
 from soffit.errors import SelectorError
-from soffit.part.deviation import comes_near
+from soffit.part.deviation import comes_near, face_points
 from soffit.part.model import Floats, Mesh, Part
 
 _NUMBER = r"[-+]?\d*\.?\d+(?:[eE][-+]?\d+)?"
@@ -69,7 +69,11 @@ def touched_face(part: Part, face_ids: Iterable[int], body: Mesh) -> int | None:
     tip or a foot would leave its mark; None if it keeps clear of all."""
     points = body.vertices[np.unique(body.triangles)]
     for face in sorted(face_ids):
-        if comes_near(points, part.mesh.corners[part.triangles_of([face])], TOUCH_MM):
+        corners = part.mesh.corners[part.triangles_of([face])]
+        # A foot may cover all of a small face with none of its own corners on it.
+        if comes_near(points, corners, TOUCH_MM) or comes_near(
+            face_points(part, face), body.corners, TOUCH_MM
+        ):
             return face
     return None
 
