@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+import trimesh
 
+import soffit
 from soffit.errors import InputError
 from soffit.findings.model import Finding, Review
 from soffit.findings.review import review
 from soffit.layers.stack import GRID_MM, cut_layers
+from soffit.part.place import place
 from tests import shapes
 from tests.shapes import process_with, read
 
@@ -229,6 +234,39 @@ def test_ramp_is_a_slope_with_its_run(tmp_path: Path, angle_deg: float) -> None:
 @pytest.mark.parametrize("angle_deg", [45, 46, 60, 80])
 def test_ramp_at_the_limit_or_steeper_passes(tmp_path: Path, angle_deg: float) -> None:
     assert review(read(shapes.ramp(angle_deg), tmp_path), process_with()).findings == ()
+
+
+def test_a_chamfer_beside_a_ledge_is_no_part_of_it(tmp_path: Path) -> None:
+    """A shelf 10 x 40 whose one half stands on a 45 degree chamfer that ends in a layer's
+    middle: the other half, 10 x 20, is over air, and of the chamfer's last step only what lies
+    within one step of it (derived)."""
+    chamfer = shapes.sweep([(0, 0, 4), (10, 0, 14), (0, 0, 14)], (0, 20, 0))
+    part = read(shapes.fuse(shapes.ledge(width=40), chamfer), tmp_path)
+    found = one(review(part, process_with(0.2)))
+    assert found.kind == "air/ledge"
+    assert found.reach_mm == pytest.approx(10, abs=1e-6)
+    assert 200 <= found.area_mm2 <= 200 + 0.2 * 0.2 + 1e-3
+    # With the chamfer in other words: the strip beside the ledge is 0.1 x 20.
+    low, high = min(p[1] for p in found.patch.rings[0]), max(p[1] for p in found.patch.rings[0])
+    assert high == pytest.approx(40) and 19.8 - 1e-3 <= low <= 20 + 1e-3
+
+
+def test_a_facet_of_a_mesh_leans_as_far_as_its_corners_may_lie_off(tmp_path: Path) -> None:
+    """Of a 45 degree ramp read from a mesh file one corner is 0.01 mm off: the facets at it,
+    0.7 mm high, lean by up to 0.8 degrees. Known to 0.02 mm they may be at the limit; where
+    nothing is known of the deflection they are too flat."""
+    mesh = read(shapes.ramp(45.0, run=6), tmp_path).mesh
+    normal = np.array([math.sqrt(0.5), 0.0, -math.sqrt(0.5)])
+    vertices, triangles = mesh.vertices, mesh.triangles
+    for _ in range(3):
+        vertices, triangles = trimesh.remesh.subdivide(vertices, triangles)
+    middle = int(np.argmin(np.linalg.norm(vertices - [3.0, 5.0, 7.0], axis=1)))
+    vertices[middle] += 0.01 * normal
+    rough = soffit.read(trimesh.Trimesh(vertices, triangles, process=False), unit="mm")
+    rough = place(rough, "keep")
+    process = process_with(0.2)
+    known = review(replace(rough, deflection_mm=0.02), process, from_surface=False)
+    assert kinds(known) == [] and kinds(review(rough, process)) == ["air/slope"]
 
 
 def test_a_part_of_far_too_many_layers_is_one_clear_error(tmp_path: Path) -> None:

@@ -48,20 +48,26 @@ class FlatFacets:
 
 
 def flat_facets(
-    mesh: Mesh, stack: LayerStack, angle_deg: float, *, from_surface: bool = True
+    mesh: Mesh,
+    stack: LayerStack,
+    angle_deg: float,
+    *,
+    from_surface: bool = True,
+    deflection_mm: float = 0.0,
 ) -> FlatFacets:
     """Facets of a placed mesh with a downskin angle under `angle_deg` less the tolerance.
 
     `from_surface`: the normals are those of the true surface. Where they are only those of
     the facets, a facet of a curved surface is known to half the angle at which it meets its
-    neighbours. Facets that end within the first layer lie on the platform and are left out.
+    neighbours, and to what its corners may lie off the surface, `deflection_mm` where it is
+    known. Facets that end within the first layer lie on the platform and are left out.
     """
     limit = math.cos(math.radians(angle_deg - ANGLE_TOLERANCE_DEG))
     facing = -mesh.normals[:, 2]
     chosen = np.flatnonzero(facing > limit)
     if not from_surface:
         chosen = chosen[facing[chosen] > np.cos(
-            np.radians(angle_deg) - _scatter(mesh, chosen, angle_deg))]
+            np.radians(angle_deg) - _scatter(mesh, chosen, angle_deg, deflection_mm))]
     corners = mesh.corners[chosen]
     z = corners[:, :, 2]
     low, high = z.min(axis=1), z.max(axis=1)
@@ -94,9 +100,10 @@ def flat_facets(
     )
 
 
-def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float) -> Floats:
+def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float, deflection_mm: float) -> Floats:
     """How far the true surface may lean from each chosen facet, (k,) radians: half the largest
-    angle to a facet that it meets smoothly, at least the tolerance."""
+    angle to a facet that it meets smoothly, or twice the deflection over its least altitude,
+    if that is more, but no more than half of what counts as smooth; at least the tolerance."""
     scatter = np.full(len(mesh.triangles), math.radians(ANGLE_TOLERANCE_DEG))
     # Only facets that this could bring up to the limit are looked at.
     near = chosen[-mesh.normals[chosen, 2] < math.cos(math.radians(angle_deg - SMOOTH_DEG / 2))]
@@ -112,6 +119,12 @@ def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float) -> Floats:
         smooth = turn < math.radians(SMOOTH_DEG)
         for side in (a, b):
             np.maximum.at(scatter, side[smooth], 0.5 * turn[smooth])
+        if deflection_mm > 0.0:
+            corners = mesh.corners[near]
+            sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
+            altitude = np.maximum(2.0 * mesh.areas[near] / np.maximum(sides, 1e-12), 1e-12)
+            lean = np.minimum(2.0 * deflection_mm / altitude, math.radians(0.5 * SMOOTH_DEG))
+            scatter[near] = np.maximum(scatter[near], lean)
     return scatter[chosen]
 
 

@@ -60,7 +60,10 @@ def review(
         # A mesh file knows its facets only; triangles of a B-rep carry the surface's normals.
         if from_surface is None:
             from_surface = part.deflection_mm > 0.0
-        facets = flat_facets(part.mesh, stack, process.angle_deg, from_surface=from_surface)
+        facets = flat_facets(
+            part.mesh, stack, process.angle_deg,
+            from_surface=from_surface, deflection_mm=part.deflection_mm,
+        )
         smallest = SMALLEST_SHARE * process.line_mm**2
         patches = find_patches(stack, facets, smallest, progress)
         places = find_places(patches, facets, process)
@@ -128,8 +131,11 @@ def _outline(place: Place) -> tuple[tuple[Floats, ...], tuple[float, float]]:
     rings = place.patches[0].rings
     if len(place.patches) > 1:
         strips = m3.CrossSection([r for p in place.patches for r in p.rings])
-        # Strips share their edges only to within the grid: close what is left between them.
-        joined = strips.offset(GRID_MM, m3.JoinType.Miter).offset(-GRID_MM, m3.JoinType.Miter)
+        # Strips share their edges only to within the grid: close what is left between them, and
+        # drop what is thinner, as where a wall that two layers share differs by rounding.
+        joined = strips
+        for by in (GRID_MM, -2.0 * GRID_MM, GRID_MM):
+            joined = joined.offset(by, m3.JoinType.Miter)
         rings = tuple(np.asarray(r, dtype=np.float64) for r in joined.to_polygons())
     point = shapely.point_on_surface(largest)
     return rings, (float(point.x), float(point.y))

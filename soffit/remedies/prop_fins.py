@@ -49,7 +49,7 @@ def fins_under(site: Site) -> list[Prop]:
     tip = contours(site)
     if tip.is_empty():
         raise Refused("there is no place for a fin under it")
-    tip = (tip + ribs(site, process.line_mm)) ^ site.region
+    tip = (tip + ribs(site, process.line_mm)) ^ site.tips
     if site.low > 2.0 * process.layer_mm:
         tip = tip - beside(site)
     # Without gaps and slivers that no bead fills.
