@@ -136,6 +136,8 @@ class _Search:
     edits: list[Edit] = field(default_factory=list)
     props: list[Body] = field(default_factory=list)
     reasons: dict[tuple[object, ...], str] = field(default_factory=dict)
+    # What the B-rep kernel made less of than was meant, of the finding at hand.
+    partial: list[_Trial] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.produced = self.before.part
@@ -173,11 +175,15 @@ class _Search:
         context = context_of(replace(self.review, part=scene), self.layers)
         helping: list[_Trial] = []
         reasons: list[str] = []
+        self.partial.clear()
         for names in (CHANGES, LAST_RESORT):
             options, why_not = all_options(context, finding, names)
             reasons += why_not
             if self._take_cure(finding, options, helping, reasons):
                 return None
+        least = HELPED_SHARE * finding.area_mm2
+        helping += [t for t in self.partial
+                    if self.review.over_air_mm2 - t.review.over_air_mm2 >= least]
         helping.sort(key=lambda trial: trial.review.over_air_mm2)
         if self._take_first(finding, helping, reasons):
             return None
@@ -275,6 +281,7 @@ class _Search:
             return trial
         more = trial.review.over_air_mm2 - meant.review.over_air_mm2
         if more > (1.0 - CURED_SHARE) * (self.review.over_air_mm2 - meant.review.over_air_mm2):
+            self.partial.append(trial)
             return f"in the B-rep {more:.1f} mm² more would print over air than was meant"
         return trial
 
@@ -286,7 +293,7 @@ class _Search:
                 check_body(trial.props[-1], self.produced)
             except (GeometryError, KernelError) as error:
                 return str(error)
-        elif self.produced.brep is not None:
+        elif self.produced.brep is not None and trial.part.brep is None:
             edit = f"E{len(self.edits) + 1}"
             change = Change(option.op, option.solid, edit, f"{edit} {option.remedy}")
             in_brep = self._in_brep(change, trial)

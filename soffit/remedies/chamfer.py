@@ -23,7 +23,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from soffit.findings.model import Finding
-from soffit.remedies.context import Context
+from soffit.remedies.context import LIP_SHARE, Context
 from soffit.remedies.model import Option
 from soffit.remedies.place import closes_a_hole, members_of, place_of, reach_of, slope_of
 from soffit.remedies.under import Variant, lacking, lean_as_far, slopes_under, solid_of
@@ -59,7 +59,7 @@ def _on_wall(
     place = place_of(context, members)
     if not len(place.wall.pieces):
         return [], ["chamfer: no wall holds this place, so a chamfer has nothing to start from"]
-    lip = 0.75 * context.process.lip_mm  # a quarter kept as margin (common practice, no source)
+    lip = LIP_SHARE * context.process.lip_mm
     found = slopes_under(context, place, finding, (
         Variant("chamfer", RANK, 0.0, "run to the edge, so that nothing flat is left"),
         Variant("chamfer leaving a lip", RANK, lip, f"a lip of {lip:.2f} mm stays"),

@@ -19,6 +19,10 @@ HAIR_MM = 0.01
 # fifth kept as margin).
 BRIDGE_SHARE = 0.8
 
+# Share of the tolerated lip that a remedy leaves (common practice, no source: a quarter kept as
+# margin).
+LIP_SHARE = 0.75
+
 
 @dataclass(frozen=True)
 class Context:

@@ -1,10 +1,10 @@
 """Fins under a surface that slopes to several sides: where each ridge follows a contour.
 
 The contours are the outlines of the layers themselves. From the edge that is properly held
-outwards, a fin one line thick stands wherever the surface has run on by the lip; what is laid
-next bears on it, so no run ever exceeds the lip (derived). Where one layer steps out farther
-than that, fins stand in its middle. Straight ribs in two directions tie the fins and carry
-the strands between them.
+outwards, a fin one line thick stands wherever the surface has run on by three quarters of the
+lip; what is laid next bears on it, so no run ever exceeds the lip (derived). Where one layer
+steps out farther than that, fins stand in its middle. Straight ribs in two directions tie the
+fins and carry the strands between them.
 
 Fins that are tall stand on the roofs of hollow cells, so that little plastic is used below.
 """
@@ -18,6 +18,7 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.layers.stack import GRID_MM
+from soffit.remedies.context import LIP_SHARE
 from soffit.remedies.prop_shape import House, filled, rise, shell, upright
 from soffit.remedies.prop_solid import lumps
 from soffit.remedies.prop_stand import (
@@ -79,7 +80,7 @@ def fins_under(site: Site) -> list[Prop]:
 def contours(site: Site) -> m3.CrossSection:
     """Plan region of the fins along contours."""
     process, stack = site.context.process, site.context.stack
-    w, gap = process.line_mm, process.lip_mm
+    w, gap = process.line_mm, LIP_SHARE * process.lip_mm
     first, last = site.layers
     held = stack.regions[first - 1]
     window = site.region.offset(2.0 * (w + gap), m3.JoinType.Miter, 2.0)
