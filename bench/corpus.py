@@ -115,13 +115,16 @@ def line(row: Row) -> str:
 
 
 def sums(rows: list[Row]) -> Iterator[str]:
-    """Exit codes counted, and the share of parts that resolve clean."""
+    """Exit codes counted, and the share of parts that resolve clean: of all, and by folder."""
     for verb, codes in (("review", Counter(r.review for r in rows)),
                         ("resolve", Counter(r.resolve for r in rows if r.resolve is not None))):
         counted = ", ".join(f"{n} × {code}" for code, n in sorted(codes.items(), key=str))
-        yield f"Exit codes of `{verb}`: {counted}."
-    asked = [r for r in rows if r.resolve is not None]
-    if asked:
-        clean = sum(r.resolve == 0 for r in asked)
-        yield (f"Closed parts of one body: {len(asked)}; resolved to a clean verdict: {clean}, "
-               f"{100 * clean / len(asked):.0f} %.")
+        yield f"- Exit codes of `{verb}`: {counted}."
+    folders = sorted({row.name.split("/")[0] for row in rows if "/" in row.name})
+    for folder in (["", *folders] if len(folders) > 1 else [""]):
+        asked = [r for r in rows if r.resolve is not None and r.name.startswith(folder)]
+        if asked:
+            clean = sum(r.resolve == 0 for r in asked)
+            where = f" in `{folder}`" if folder else ""
+            yield (f"- Closed parts of one body{where}: {len(asked)}; resolved to a clean verdict: "
+                   f"{clean}, {100 * clean / len(asked):.0f} %.")
