@@ -90,13 +90,18 @@ def call(
 ) -> tuple[int | str, dict[str, Any] | None, str]:
     """Exit code (or "hung"), the JSON report if there is one, and the last line of stderr."""
     command = [sys.executable, "-m", "soffit", verb, str(path), "--format", "json", *options]
-    try:
-        done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=HUNG_S)
-    except subprocess.TimeoutExpired:
-        return "hung", None, ""
-    lines = done.stderr.strip().splitlines()
-    report = json.loads(done.stdout) if done.returncode in (0, 1) else None
-    return done.returncode, report, lines[-1] if lines else ""
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT
+    ) as process:
+        try:
+            out, err = process.communicate(timeout=HUNG_S)
+        except subprocess.TimeoutExpired:
+            process.terminate()  # as a user's Ctrl-C: it cleans up
+            process.communicate()
+            return "hung", None, ""
+    lines = err.strip().splitlines()
+    report = json.loads(out) if process.returncode in (0, 1) else None
+    return process.returncode, report, lines[-1] if lines else ""
 
 
 def line(row: Row) -> str:

@@ -1,7 +1,8 @@
 """Write the manual to build/docs: a page for each kind of finding, and the commands.
 
 The pages are what `soffit explain` and `soffit --help` print, so they cannot differ from it.
-`build.py pictures` draws the pictures in docs/pictures again, from the examples.
+`build.py pictures` draws the pictures in docs/pictures again, from the examples; `build.py
+holes` writes docs/holes.md again.
 """
 
 from __future__ import annotations
@@ -64,5 +65,11 @@ if __name__ == "__main__":
     if sys.argv[1:] == ["pictures"]:
         for drawn in pictures(ROOT / "docs" / "pictures"):
             print(drawn)
+        sys.exit(0)
+    if sys.argv[1:] == ["holes"]:
+        sys.path.insert(0, str(ROOT))
+        from docs import holes
+
+        holes.main(ROOT)
         sys.exit(0)
     sys.exit(main())

@@ -65,7 +65,8 @@ def review(
     from soffit.findings.review import review as review_placed
 
     how = load_process(process)
-    return review_placed(place(part, _direction(part, how, up)), how, progress=progress)
+    placed = place(part, _direction(part, how, up))
+    return review_placed(placed, how, unattended=True, progress=progress)
 
 
 def resolve(

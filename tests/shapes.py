@@ -178,7 +178,7 @@ def mixed() -> TopoDS_Shape:
 
 __all__ = [
     "EXAMPLES", "PROTECTED", "ball", "blind_box", "blind_round", "box", "cone_on_apex",
-    "counterbore", "cross_hole", "cut", "cylinder", "example", "frustum", "fuse",
-    "hanging_tongue", "ledge", "log", "mixed", "move", "process_with", "ramp", "read",
+    "counterbore", "cross_hole", "cut", "cylinder", "example", "fillet", "frustum", "fuse",
+    "hanging_tongue", "ledge", "log", "middle", "mixed", "move", "process_with", "ramp", "read",
     "resolved", "rounded_bottom", "slot", "tee", "turn",
 ]

@@ -507,6 +507,20 @@ def test_stopped_within_a_second_and_nothing_left(tmp_path: Path, number: int) -
         assert gone(pid)
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux ties a child to its parent")
+def test_the_worker_dies_with_a_supervisor_that_is_killed(tmp_path: Path) -> None:
+    part = ROOT / "examples" / "latch_hook.step"
+    command = [sys.executable, "-m", "soffit", "resolve", str(part), "--out", str(tmp_path / "out")]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL,
+                          stderr=subprocess.PIPE, text=True) as process:
+        assert process.stderr is not None
+        assert "reading" in process.stderr.readline()  # the worker is at work
+        children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
+        process.kill()
+        process.wait()
+        assert len(children) == 1 and all(gone(int(child)) for child in children)
+
+
 def gone(pid: int) -> bool:
     """Whether a process has ended; one that waits to be reaped has."""
     for _ in range(50):

@@ -15,12 +15,11 @@ import soffit
 from soffit.cli.render_text import resolution_lines
 from soffit.layers.stack import cut_layers
 from soffit.plan.report import resolve_json
+from soffit.process.deposit import bead_area_mm2, flow_mm3_s
 from soffit.process.load import load_process
 from soffit.production.estimate import (
     SUPPORT_FILL,
-    bead_area_mm2,
     estimate,
-    flow_mm3_s,
     layers_mm3,
     print_time_s,
     support_layers_mm3,

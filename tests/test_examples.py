@@ -10,7 +10,7 @@ import pytest
 from examples import make
 from soffit.findings.review import review
 from soffit.part.deviation import face_deviation
-from soffit.plan.scene import with_bodies
+from soffit.part.scene import with_bodies
 from soffit.process.load import load_process
 from tests.shapes import EXAMPLES, PROTECTED, example, resolved
 

@@ -148,8 +148,10 @@ def test_two_distant_parts_have_the_findings_of_both(
         normals=np.concatenate([first.normals, second.normals]),
         body_of=np.concatenate([first.body_of, second.body_of + 1]),
     )
-    found = rows(review(with_mesh(parts[one], both, bodies=2), PROCESS))
-    assert_same(found, sorted(plain[one] + plain[other]), 0.001)
+    count = len(parts[one].faces)
+    faces = parts[one].faces + tuple(replace(f, id=f.id + count) for f in parts[other].faces)
+    whole = replace(with_mesh(parts[one], both, bodies=2), faces=faces)
+    assert_same(rows(review(whole, PROCESS)), sorted(plain[one] + plain[other]), 0.001)
 
 
 def hull_part(points: Floats) -> tuple[Part, float] | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 import trimesh
 
 import soffit
+from docs import holes
 from soffit.errors import InputError
 from soffit.findings.model import Finding, Review
 from soffit.findings.review import review
@@ -274,3 +276,35 @@ def test_a_part_of_far_too_many_layers_is_one_clear_error(tmp_path: Path) -> Non
     part = read(shapes.box((0, 0, 0), (10, 10, 5000)), tmp_path)
     with pytest.raises(InputError, match="check the unit"):
         review(part, process_with())
+
+
+# A quarter of a circle of radius r is π r/2 long, its flatter half π r/4.
+@pytest.mark.parametrize("radius", [2.0, 5.0])
+def test_how_much_of_an_arc_is_too_flat(tmp_path: Path, radius: float) -> None:
+    half, whole = math.pi * radius / 4, math.pi * radius / 2
+    words = re.compile(r"the last ([\d.]+) mm of its ([\d.]+) mm arc of ([\d.]+) mm radius$")
+    bar = read(shapes.rounded_bottom(radius), tmp_path)
+    disc = read(shapes.fillet(shapes.cylinder((0, 0, 0), (0, 0, 1), 15, 10), radius,
+                              lambda e: shapes.middle(e)[2] < 0.1), tmp_path)
+    hole = read(shapes.cross_hole(radius + 4, 30), tmp_path)
+    for part in (bar, disc):
+        slopes = [f for f in review(part, process_with()).findings if f.kind == "air/slope"]
+        assert slopes
+        for slope in slopes:
+            found = words.search(slope.message)
+            assert found is not None
+            # One decimal is shown, and the facets lie 0.02 mm within the arc (derived).
+            assert [float(v) for v in found.groups()] == pytest.approx(
+                [half, whole, radius], abs=0.05 + 0.02 * math.pi / 2)
+    crown = next(f for f in review(hole, process_with()).findings if f.kind == "air/slope")
+    assert f"of its {math.pi * (radius + 4) / 2:.1f} mm arc" in crown.message
+    straight = one(review(read(shapes.ramp(30), tmp_path), process_with()))
+    assert "arc" not in straight.message
+
+
+@pytest.mark.parametrize("diameter", [3.0, 5.0, 8.0])
+def test_run_of_a_hole_is_that_of_its_layers(tmp_path: Path, diameter: float) -> None:
+    for crown in (12.05, 12.1, 12.15):
+        due = holes.closed_form(diameter, crown, 0.2, 0.2)
+        # Chords of the circle lie up to 0.02 mm within it on either side (derived).
+        assert holes.product(diameter, crown, tmp_path) == pytest.approx(due, abs=0.04)

@@ -13,7 +13,7 @@ from soffit.findings.model import Finding, Review
 from soffit.findings.review import review
 from soffit.layers.stack import slack_of
 from soffit.part.model import Mesh
-from soffit.plan.scene import with_bodies
+from soffit.part.scene import with_bodies
 from soffit.process.load import load_process
 from tests.pixel_engine import PixelPatch, over_air
 from tests.shapes import example, resolved

@@ -18,10 +18,11 @@ from soffit.part.manifold import to_manifold
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Part
 from soffit.part.place import place
+from soffit.part.scene import with_bodies
 from soffit.plan.resolve import resolve
-from soffit.plan.scene import with_bodies
+from soffit.process import physics
 from soffit.process.load import load_process
-from soffit.remedies import physics, prop
+from soffit.remedies import prop
 from soffit.remedies.context import context_of
 from soffit.remedies.prop_place import between, chords
 from soffit.remedies.prop_shape import House, shell

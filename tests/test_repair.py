@@ -368,7 +368,7 @@ def test_command_mends_and_says_so(tmp_path: Path) -> None:
         answers[extra] = done.returncode, json.loads(done.stdout)
     code, plain = answers[()]
     assert code == 1
-    assert {f["kind"] for f in plain["findings"]} == {"file/open-edges"}
+    assert {f["kind"] for f in plain["findings"]} == {"file/open-edges", "cool/small-layer"}
     code, asked = answers[("--repair",)]
     assert code == 0
     assert asked["part"]["closed"]

@@ -108,6 +108,10 @@ def resolution_lines(result: Resolution) -> list[Line]:
     if result.clean:
         lines.append(Line("Clean: nothing prints over air in the files as written.", "bold"))
         lines += _wrap("Checked for printing, not for strength or safety in use.")
+    told = [f for f in result.after.unattended if f.severity != "note"]
+    if told:
+        lines += [Line(""), Line("Before it runs unattended, look at:", "bold")]
+        lines += [line for f in told for line in _wrap(f"{f.kind}: {f.message}", "  ")]
     return lines
 
 
@@ -140,7 +144,9 @@ def _how(review: Review) -> list[Line]:
 def _finding_lines(findings: Sequence[Finding]) -> list[Line]:
     head = ("id", "kind", "severity", "z mm", "measure", "allowed", "area mm²")
     rows = [
-        (f.id, f.kind, f.severity, _span(f.z_mm), *_measure(f), _area(f.area_mm2)) for f in findings
+        (f.id, f.kind, f.severity, _span(f.z_mm), *_measure(f),
+         _area(f.area_mm2) if f.kind.startswith("air/") else "")
+        for f in findings
     ]
     lines = _table(head, rows, right={6})
     out = [lines[0]]
@@ -203,6 +209,8 @@ def _estimate_lines(result: Resolution) -> list[Line]:
 
 def _measure(finding: Finding) -> tuple[str, str]:
     """The measure that this kind is judged by, and what is allowed of it."""
+    if not finding.kind.startswith("air/"):
+        return "", ""
     spans = finding.kind in ("air/bridge", "air/ceiling")
     name, value = ("span", finding.span_mm) if spans else ("reach", finding.reach_mm)
     allowed = "" if finding.limit is None else f"{finding.limit:g}"

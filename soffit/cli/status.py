@@ -12,6 +12,7 @@ from pathlib import Path
 
 STATUS = "SOFFIT_STATUS"
 STAGING = "SOFFIT_STAGING"
+SUPERVISOR = "SOFFIT_SUPERVISOR"  # number of the process that the child must not outlive
 READING = "reading "  # how the stage begins in which the user's file is read
 DONE = "done"
 DEMO_OUT = "soffit-demo"  # where the demo writes if it is not told

@@ -2,7 +2,8 @@
 
 The parent holds nothing heavy and only waits. On Ctrl-C, or when it is told to end, it kills
 the child with everything that the child started, removes what was half written, and is gone
-within a second. A child that dies by itself becomes one clear line instead of a bare signal.
+within a second. A child that dies by itself becomes one clear line instead of a bare signal,
+and one whose parent is killed dies with it (on Linux).
 
 The child gets two folders that the parent removes in every case: its temporary folder
 (TMPDIR), and beside the output folder a staging folder (`SOFFIT_STAGING`) in which a writer
@@ -27,7 +28,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from types import FrameType
 
-from soffit.cli.status import DEMO_OUT, DONE, READING, STAGING, STATUS, last_told
+from soffit.cli.status import (
+    DEMO_OUT,
+    DONE,
+    READING,
+    STAGING,
+    STATUS,
+    SUPERVISOR,
+    last_told,
+)
 
 STOPPED = 130  # what shells report for a command ended by Ctrl-C (common practice)
 ANSWERS = (0, 1, 2, 3, 130, 141)  # see `run`; they count only if the child came to its end
@@ -48,7 +57,8 @@ def supervise(arguments: Sequence[str], command: Sequence[str] | None = None) ->
     try:
         child = _Child(
             command or [sys.executable, "-m", "soffit.cli", *arguments],
-            {**_environment(), **_scratch(scratch), STATUS: str(status), STAGING: str(staging)},
+            {**_environment(), **_scratch(scratch), STATUS: str(status), STAGING: str(staging),
+             SUPERVISOR: str(os.getpid())},
         )
         code = child.wait()
         if child.stopped:

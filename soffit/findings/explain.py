@@ -7,12 +7,12 @@ import inspect
 
 from soffit.errors import InputError
 from soffit.findings import file_notes
-from soffit.findings.review import JUDGES
+from soffit.findings.review import CHECKS, JUDGES
 
 
 def kinds() -> list[str]:
     """All finding kinds, sorted."""
-    return sorted([m.KIND for m in JUDGES.values()] + list(file_notes.MANUAL))
+    return sorted([m.KIND for m in (*JUDGES.values(), *CHECKS)] + list(file_notes.MANUAL))
 
 
 def explain(kind: str) -> str:
@@ -20,7 +20,7 @@ def explain(kind: str) -> str:
 
     Raises InputError for an unknown kind, naming the nearest.
     """
-    for module in JUDGES.values():
+    for module in (*JUDGES.values(), *CHECKS):
         if kind == module.KIND:
             return f"{kind}\n\n{inspect.cleandoc(module.__doc__ or '')}\n"
     if kind in file_notes.MANUAL:

@@ -79,6 +79,11 @@ class Review:
         return tuple(f for f in self.findings if f.kind.startswith("air/") and f.severity != "note")
 
     @property
+    def unattended(self) -> tuple[Finding, ...]:
+        """What else may stop a run without anybody beside it: the rest but `file/*`."""
+        return tuple(f for f in self.findings if not f.kind.startswith(("air/", "file/")))
+
+    @property
     def clean(self) -> bool:
         """Whether nothing prints over air and no finding of any kind is a blocker."""
         return not self.air and not any(f.severity == "blocker" for f in self.findings)

@@ -18,9 +18,8 @@ import shapely
 from numpy.typing import NDArray
 
 from soffit.findings.facets import FlatFacets
-from soffit.layers.stack import GRID_MM, LayerStack
+from soffit.layers.stack import GRID_MM, LayerStack, outline_of
 from soffit.part.model import Floats, Ints
-from soffit.part.topology import ring_area
 
 Bools = NDArray[np.bool_]
 
@@ -134,7 +133,7 @@ def _of_layer(
     new = _pieces(above - below, over, sure, facets.xy[span], reached, smallest_mm2)
     if not new:
         return []
-    polygons = [_rings(c) for c in new]
+    polygons = [outline_of(c) for c in new]
     shapes = [shapely.Polygon(r[0], r[1:]) for r in polygons]
     tree = shapely.STRtree(shapes)
     touched = _members(tree, _points_inside(over, 0.5 * GRID_MM))
@@ -152,7 +151,7 @@ def _of_layer(
     for k, samples in wanted.items():
         beyond: tuple[RawPatch, ...] = ()
         if not len(samples):
-            parts = [(c, _rings(c)) for c in (new[k] ^ over).decompose()]
+            parts = [(c, outline_of(c)) for c in (new[k] ^ over).decompose()]
             beyond = tuple(
                 RawPatch(layer, r, _held(r, whole), float(c.area()), samples)
                 for c, r in parts
@@ -194,7 +193,7 @@ def _pieces(
 
 def _reached(components: list[m3.CrossSection], points: Floats) -> set[int]:
     """Which components some of the points lie in."""
-    shapes = [shapely.Polygon(r[0], r[1:]) for r in map(_rings, components)]
+    shapes = [shapely.Polygon(r[0], r[1:]) for r in map(outline_of, components)]
     return set(_members(shapely.STRtree(shapes), points))
 
 
@@ -209,11 +208,6 @@ def _members(tree: shapely.STRtree, points: Floats) -> list[int]:
         return []
     hits = tree.query(shapely.points(points), predicate="intersects")[1]
     return [int(k) for k in np.unique(hits)]
-
-
-def _rings(component: m3.CrossSection) -> tuple[Floats, ...]:
-    rings = [np.asarray(r, dtype=np.float64) for r in component.to_polygons()]
-    return tuple(sorted(rings, key=ring_area, reverse=True))
 
 
 def _held(rings: tuple[Floats, ...], whole: shapely.Geometry) -> tuple[Bools, ...]:

@@ -16,14 +16,26 @@ from soffit.findings import (
     air_island,
     air_ledge,
     air_slope,
+    bed_edge,
+    bed_footprint,
+    bed_topple,
+    cool_small_layer,
+    eject_captive,
     file_notes,
+    wall_gap,
+    wall_hole_size,
+    wall_thin,
+    warp_corner,
 )
+from soffit.findings.arcs import arc_words
+from soffit.findings.built import Built
 from soffit.findings.facets import FlatFacets, flat_facets
 from soffit.findings.model import Finding, Patch, Review
 from soffit.findings.patches import find_patches
 from soffit.findings.places import Place, find_places
 from soffit.layers.stack import GRID_MM, LayerStack, cut_layers
 from soffit.part.model import Floats, Part, Vec3
+from soffit.part.scene import first_bodies
 from soffit.process.model import Process
 
 JUDGES: dict[str, ModuleType] = {
@@ -33,6 +45,19 @@ JUDGES: dict[str, ModuleType] = {
     "island": air_island,
     "slope": air_slope,
 }
+
+# What else stops an unattended run.
+CHECKS: tuple[ModuleType, ...] = (
+    bed_edge,
+    bed_footprint,
+    bed_topple,
+    cool_small_layer,
+    eject_captive,
+    wall_gap,
+    wall_hole_size,
+    wall_thin,
+    warp_corner,
+)
 
 # A patch smaller than this share of a line's width squared is not printed: a bead cannot
 # be laid on it (derived: half a width in both directions).
@@ -45,13 +70,17 @@ def review(
     *,
     stack: LayerStack | None = None,
     from_surface: bool | None = None,
+    unattended: bool = False,
+    own: int | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Review:
     """Everything in a placed part that would print over air, and what the file itself says.
 
     `part` stands in its build frame (see `soffit.place`). `stack` may be given where the
     layers are already cut. `from_surface`: whether the mesh carries the normals of the true
-    surface; where it is not given, a mesh with a deflection does.
+    surface; where it is not given, a mesh with a deflection does. `unattended`: also what else
+    may stop a run without anybody beside it; walls are then looked at in the first `own` bodies
+    only, where the rest are props.
     `progress(stage, done, total)` is called as layers are read.
     """
     findings = file_notes.judge(part, process)
@@ -68,14 +97,22 @@ def review(
         patches = find_patches(stack, facets, smallest, progress)
         places = find_places(patches, facets, process)
         findings += [_finding(place, part, facets, stack, process) for place in places]
+        if unattended and any(not region.is_empty() for region in stack.regions):
+            built = whole = Built(part, process, stack)
+            if own is not None and own < part.bodies:
+                alone = first_bodies(part, own)
+                built = Built(alone, process, cut_layers(alone, process))
+            for check in CHECKS:
+                findings += check.check(built if check.KIND.startswith("wall/") else whole)
     ordered = sorted(findings, key=_order)
     numbered = tuple(replace(f, id=f"F{k}") for k, f in enumerate(ordered, start=1))
     return Review(part, process, _up(part), numbered)
 
 
 def _order(finding: Finding) -> tuple[object, ...]:
-    air = finding.kind.startswith("air/")
-    return (air, *finding.z_mm, finding.kind, *finding.at_mm, finding.area_mm2)
+    # The file first, then what hangs in the air, then what else may stop a run.
+    group = {"file": 0, "air": 1}.get(finding.kind.split("/")[0], 2)
+    return (group, *finding.z_mm, finding.kind, *finding.at_mm, finding.area_mm2)
 
 
 def _up(part: Part) -> Vec3:
@@ -97,6 +134,9 @@ def _finding(
     else:
         low, high = stack.bottom_mm(first), stack.bottom_mm(last)
     triangles = np.unique(facets.triangle[samples])
+    arc = arc_words(part, triangles, process.angle_deg) if place.shape == "slope" else ""
+    if arc:
+        message += f"; it is {arc}"
     rings, at = _outline(place)
     anchors = place.starts or place.patches
     patch = Patch(

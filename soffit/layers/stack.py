@@ -53,8 +53,7 @@ class LayerStack:
         if layer not in self._plans:
             polygons = []
             for component in self.regions[layer].decompose():
-                rings = [np.asarray(r, dtype=np.float64) for r in component.to_polygons()]
-                rings.sort(key=ring_area, reverse=True)
+                rings = outline_of(component)
                 polygons.append(shapely.Polygon(rings[0], rings[1:]))
             plan = shapely.multipolygons(polygons) if polygons else shapely.MultiPolygon()
             shapely.prepare(plan)
@@ -72,6 +71,12 @@ class LayerStack:
     def bottom_mm(self, layer: int) -> float:
         """Height of the lower side of a layer, mm."""
         return 0.0 if layer == 0 else float(self.top_mm[layer - 1])
+
+
+def outline_of(component: m3.CrossSection) -> tuple[Floats, ...]:
+    """Rings of one component of a region, the outer one first, (n, 2) mm each."""
+    rings = [np.asarray(r, dtype=np.float64) for r in component.to_polygons()]
+    return tuple(sorted(rings, key=ring_area, reverse=True))
 
 
 def layer_tops(height_mm: float, process: Process) -> Floats:

@@ -23,10 +23,10 @@ from soffit.part.edit import apply, check_body, make_body
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Body, Change, Floats, Part, Vec3
 from soffit.part.place import place
+from soffit.part.scene import with_bodies
 from soffit.part.solid import box
 from soffit.plan.model import OpenFinding, ProtectedFace, Resolution
 from soffit.plan.protect import select_faces, touched_face
-from soffit.plan.scene import with_bodies
 from soffit.process.model import Process
 from soffit.remedies import CHANGES, LAST_RESORT, all_options
 from soffit.remedies.context import context_of
@@ -72,11 +72,11 @@ def resolve(
         face: selector for selector in protect for face in select_faces(received, selector)
     }
     stack = cut_layers(received, process)
-    before = review(received, process, stack=stack, progress=progress)
+    before = review(received, process, stack=stack, unattended=True, progress=progress)
     search = _Search(before, stack, frozenset(protected), tuple(keep_out), progress)
     search.run()
     produced, props = search.produced, tuple(search.props)
-    after = review(with_bodies(produced, props), process)
+    after = review(with_bodies(produced, props), process, unattended=True, own=produced.bodies)
     return Resolution(
         received=received,
         produced=produced,

@@ -40,6 +40,7 @@ _RANGES: dict[str, tuple[float, float]] = {
     "material.modulus_gpa": (0.001, 50),
     "material.strength_mpa": (0.1, 1000),
     "material.glass_transition_c": (-150, 400),
+    "material.expansion_ppm_k": (1, 500),
     "material.price_per_kg": (0, 10_000),
     "capability.angle_deg": (20, 80),
     "capability.overlap": (0.05, 0.95),

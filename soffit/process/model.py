@@ -70,6 +70,7 @@ class Material(_Model):
     modulus_gpa: Value
     strength_mpa: Value
     glass_transition_c: Value
+    expansion_ppm_k: Value
     price_per_kg: Value
 
 

@@ -13,16 +13,15 @@ the first material or platform below it.
 
 from __future__ import annotations
 
-import math
-
 import manifold3d as m3
 import numpy as np
 
 from soffit.findings.model import Finding
 from soffit.layers.stack import LayerStack, cut_layers
 from soffit.part.model import Floats
+from soffit.part.scene import with_bodies
 from soffit.plan.model import Resolution
-from soffit.plan.scene import with_bodies
+from soffit.process.deposit import flow_mm3_s
 from soffit.process.model import Process
 
 # Share of its envelope that a support is filled with (from memory: 15 to 20 % is usual).
@@ -32,17 +31,6 @@ SUPPORT_FILL = 0.2
 def mass_g(volume_mm3: float, density_g_cm3: float) -> float:
     """Mass of a solid volume, g."""
     return volume_mm3 * density_g_cm3 / 1000.0
-
-
-def bead_area_mm2(line_mm: float, layer_mm: float) -> float:
-    """Cross-section of one laid line, mm²: a rectangle with round ends (derived)."""
-    return (line_mm - layer_mm) * layer_mm + math.pi * layer_mm**2 / 4.0
-
-
-def flow_mm3_s(process: Process, speed_mm_s: float) -> float:
-    """Plastic laid down per second at a speed, mm³/s, within the flow limit."""
-    bead = bead_area_mm2(process.line_mm, process.layer_mm)
-    return min(process.motion.flow_limit_mm3_s.value, bead * speed_mm_s)
 
 
 def support_layers_mm3(stack: LayerStack, findings: tuple[Finding, ...]) -> Floats:

@@ -34,7 +34,7 @@ import numpy as np
 from soffit.findings.model import Finding
 from soffit.findings.places import LEVEL_DEG
 from soffit.part.model import Floats
-from soffit.remedies import physics
+from soffit.process import physics
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option
 from soffit.remedies.prop_fins import fins_under
@@ -134,6 +134,10 @@ def _contour(context: Context, finding: Finding) -> Floats | None:
 
 def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: int) -> Option:
     context = site.context
+    column = _column_mm3(site)
+    # Asked before they are joined, which takes long where many stand within each other.
+    if sum(p.body.volume() for p in props if p.house is not None) > column:
+        raise Refused(f"{what} would take more plastic than a solid column")
     body = _joined([p.body for p in props])
     pieces = [b for b in lumps(body) if b.volume() > 1e-3]
     if not pieces:
@@ -145,7 +149,7 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
     if not pieces:
         raise Refused("a prop here would be trapped: no straight way leads out")
     volume = sum(lump.volume() for lump in pieces)
-    share = 100.0 * volume / _column_mm3(site)
+    share = 100.0 * volume / column
     words = ", ".join(dict.fromkeys(ways))
     give = max(p.give_mm for p in props)
     why = (

@@ -29,7 +29,7 @@ from soffit.layers.stack import GRID_MM
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
 from soffit.part.solid import Drop
-from soffit.remedies import physics
+from soffit.process import physics
 from soffit.remedies.context import Context
 from soffit.remedies.prop_shape import (
     House,

@@ -30,7 +30,12 @@ MINUS = "\u2212"
 
 # Kinds as a person says them; others read as their own name.
 _KINDS = {"air/ledge": "Ledge", "air/bridge": "Bridge", "air/ceiling": "Ceiling",
-          "air/island": "Island", "air/slope": "Slope"}
+          "air/island": "Island", "air/slope": "Slope",
+          "bed/edge": "Edge of the first layer", "bed/footprint": "Foot",
+          "bed/topple": "Steadiness while it is built", "cool/small-layer": "Quick layers",
+          "eject/captive": "Loose piece", "wall/gap": "Narrow gap",
+          "wall/hole-size": "Small hole", "wall/thin": "Thin wall",
+          "warp/corner": "Corner that may lift"}
 _REMEDIES = {"fill": "Filled in", "chamfer": "Chamfer run below it", "wedge": "Wedge below it",
              "teardrop": "Crown cut to a teardrop", "membrane": "Membrane, one layer",
              "steps": "Squared-off layers", "prop": "Break-away prop"}
@@ -181,7 +186,8 @@ def arose_from(edit: Edit, resolution: Resolution) -> str:
 
 def note_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[NoteRow, ...]:
     """Places that went with the changes of others, then what else the review says: places of
-    one kind within their limit together, other notes each."""
+    one kind within their limit together, other notes each, and what the produced part says of an
+    unattended run."""
     numbered = tuple(numbered)
     rows = [NoteRow(p.number, f"{kind_words(p.finding)}, {where(p.finding)}",
                     "Gone with the changes made elsewhere; nothing was changed for it alone")
@@ -191,7 +197,9 @@ def note_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[NoteRo
     for kind in sorted({f.kind for f in rest if f.kind.startswith("air/")}):
         rows.append(_within([f for f in rest if f.kind == kind]))
     rows += [NoteRow("", kind_words(f), sentence(f.message))
-             for f in rest if not f.kind.startswith("air/")]
+             for f in rest if f.kind.startswith("file/")]
+    rows += [NoteRow("", kind_words(f), sentence(f.message))
+             for f in resolution.after.unattended]
     return tuple(rows)
 
 

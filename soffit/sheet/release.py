@@ -14,21 +14,18 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-
 from soffit.errors import InputError
 from soffit.findings.model import Review
 from soffit.findings.review import review
-from soffit.part.model import Mesh, Part
 from soffit.part.place import transform
 from soffit.part.read import read
+from soffit.part.scene import first_bodies, with_bodies
 from soffit.part.step import write_step
 from soffit.part.write_mesh import write_3mf, write_stl
 from soffit.plan.model import Resolution
 from soffit.plan.recipe import recipe_toml
 from soffit.plan.report import dumps, resolve_json
 from soffit.plan.resolve import measure_protected, open_findings
-from soffit.plan.scene import with_bodies
 from soffit.sheet.build import build_sheet
 from soffit.sheet.html import write_html
 from soffit.sheet.pdf import write_pdf
@@ -120,14 +117,18 @@ def _prove(result: Resolution, geometry: dict[str, Path]) -> Resolution:
         if role == "step":
             part = transform(part, result.received.placement)
         part = replace(part, deflection_mm=result.received.deflection_mm)
-        reviews.append(review(part, result.after.process, from_surface=role == "step"))
+        from_surface = role == "step"
+        reviews.append(
+            review(part, result.after.process, from_surface=from_surface, unattended=True,
+                   own=result.produced.bodies)
+        )
     after = next((r for r in reviews if not r.clean), reviews[0])
     reasons = {(o.finding.kind, o.finding.patch.layers): o.reason for o in result.open}
     protected = result.protected
     if protected:
         protected = measure_protected(
             result.received,
-            _part_without_props(reviews[0].part, len(result.props)),
+            first_bodies(reviews[0].part, result.produced.bodies),
             {p.face: p.selector for p in protected},
         )
     return replace(
@@ -136,18 +137,3 @@ def _prove(result: Resolution, geometry: dict[str, Path]) -> Resolution:
         open=open_findings(after, lambda f: reasons.get((f.kind, f.patch.layers), "")),
         protected=protected,
     )
-
-
-def _part_without_props(part: Part, props: int) -> Part:
-    """The part of a file read back without its last `props` bodies."""
-    if not props:
-        return part
-    keep = part.mesh.body_of < part.bodies - props
-    mesh = Mesh(
-        part.mesh.vertices,
-        part.mesh.triangles[keep],
-        part.mesh.face_of[keep],
-        part.mesh.normals[keep],
-        np.ascontiguousarray(part.mesh.body_of[keep]),
-    )
-    return replace(part, mesh=mesh, bodies=part.bodies - props, brep=None)

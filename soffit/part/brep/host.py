@@ -8,7 +8,6 @@ parent. Whatever native code prints goes nowhere, so it cannot mix with the answ
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import importlib
 import os
 import pickle
@@ -20,8 +19,7 @@ from OCP.Message import Message
 
 from soffit.errors import KernelError, SoffitError
 from soffit.part.kernel import read_message, write_message
-
-_PR_SET_PDEATHSIG = 1  # linux/prctl.h
+from soffit.part.tied import tie_to_parent
 
 
 def main(arguments: list[str]) -> int:
@@ -29,7 +27,7 @@ def main(arguments: list[str]) -> int:
     limit_bytes, parent = int(arguments[0]), int(arguments[1])
     requests, answers = _private_streams()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if not _tie_to_parent(parent):
+    if not tie_to_parent(parent):
         return 1
     _limit_memory(limit_bytes)
     # The kernel announces each file it reads or writes; nobody is there to read that.
@@ -52,14 +50,6 @@ def _private_streams() -> tuple[BinaryIO, BinaryIO]:
         for fd in (requests, answers):
             msvcrt.setmode(fd, os.O_BINARY)
     return os.fdopen(requests, "rb"), os.fdopen(answers, "wb")
-
-
-def _tie_to_parent(parent: int) -> bool:
-    """Ask to be killed when the parent dies; False if it is gone already."""
-    if sys.platform != "linux":
-        return True
-    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-    return os.getppid() == parent
 
 
 def _limit_memory(limit_bytes: int) -> None:

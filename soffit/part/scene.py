@@ -41,3 +41,14 @@ def with_bodies(part: Part, bodies: Sequence[Body]) -> Part:
         np.concatenate([m.body_of for m in meshes]),
     )
     return replace(part, mesh=mesh, faces=tuple(faces), bodies=part.bodies + len(bodies), brep=None)
+
+
+def first_bodies(part: Part, count: int) -> Part:
+    """The part with its first `count` bodies alone, as a mesh; the part itself if those are all."""
+    if count >= part.bodies:
+        return part
+    mesh = part.mesh
+    keep = mesh.body_of < count
+    kept = Mesh(mesh.vertices, mesh.triangles[keep], mesh.face_of[keep], mesh.normals[keep],
+                np.ascontiguousarray(mesh.body_of[keep]))
+    return replace(part, mesh=kept, bodies=count, brep=None)

@@ -1,0 +1,106 @@
+"""A tower that stands alone for a while: it topples, peels or gives before it is tied.
+
+**What happens.** Two posts under a beam are steady once the beam ties them. Until then each
+stands alone, slim and tall, and the nozzle drags on its tip. What matters is the part as it
+is at each height, not only its final shape.
+
+**How it is measured.** Pieces of the build are followed from layer to layer. Before a piece
+joins another, or ends, three things are asked of it at its height H:
+its own weight must lie over its foot, by the tipping angle atan(d / z) with d the distance from
+its centre of mass to the nearest side of its foot and z the height of that centre;
+its foot must not peel, F·H·c / I (see `bed/footprint`);
+its tip must not give by more than half a line under the drag F, δ = F/E ∫ (H − s)² / I(s) ds
+(derived: a beam of changing section, held at its foot by the stiffest of what it stands on).
+
+**Inputs.** Drag 0.5 N, adhesion 0.2 MPa: from memory, of low worth. The least tipping angle
+is 3° (common practice, no source: a platform that is not level and a jerk).
+
+**Example.** A pin of 3 mm diameter and 60 mm height in PLA: I = 3.98 mm⁴, gives by 2.6 mm at its
+tip; half a line is 0.2 mm.
+
+**Cures.** Tie towers lower down, thicken them, lay the part down.
+
+**Limits.** Layers are looked at where they change (`soffit.findings.built`). Heat that softens a
+slim tower is `cool/small-layer`.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import shapely
+
+from soffit.findings.built import Built, Component, Piece
+from soffit.findings.model import Finding
+from soffit.findings.words import mm
+from soffit.process.physics import ADHESION_MPA, DRAG_N, peel_of
+
+KIND = "bed/topple"
+
+LEAST_TIP_DEG = 3.0
+
+
+def check(built: Built) -> list[Finding]:
+    """All pieces that are unsteady before they are tied, and all slim tips."""
+    found = [f for piece in built.pieces for f in _piece(built, piece)]
+    return found + _tips(built)
+
+
+def _piece(built: Built, piece: Piece) -> list[Finding]:
+    if not piece.foot:
+        return []
+    height = built.top_mm(piece.upto)
+    x, y, z = piece.centre.tolist()
+    hull = shapely.convex_hull(shapely.multipoints(np.concatenate(piece.foot)))
+    inside = shapely.distance(shapely.Point(x, y), hull.boundary)
+    sign = 1.0 if hull.covers(shapely.Point(x, y)) else -1.0
+    tip = math.degrees(math.atan2(sign * float(inside), z))
+    when = f"at {height:.1f} mm, before it is tied" if piece.joins else f"at {height:.1f} mm"
+    place = ((x, y, 0.0), (0.0, height))
+    if tip < LEAST_TIP_DEG:
+        where = (f"is {tip:.1f}° from tipping over the edge of its foot" if tip > 0
+                 else f"lies {mm(float(inside))} past its foot")
+        said = f"{when}, its centre of mass {where}; {LEAST_TIP_DEG:.0f}° is wanted"
+        return [built.finding(KIND, "marginal", said, *place, limit=LEAST_TIP_DEG,
+                              rings=piece.foot)]
+    pull = peel_of(piece.foot, DRAG_N, height)
+    # The whole part at its full height is `bed/footprint`.
+    if piece.joins and pull > ADHESION_MPA:
+        said = (f"{when}, drag of {DRAG_N} N pulls at the rim of its foot with {pull:.1f} MPa; "
+                f"{ADHESION_MPA} MPa holds")
+        return [built.finding(KIND, "marginal", said, *place, limit=ADHESION_MPA,
+                              rings=piece.foot)]
+    return []
+
+
+def _tips(built: Built) -> list[Finding]:
+    """Towers whose tip gives too much, one finding for each, at where it gives most."""
+    modulus = 1000.0 * built.process.material.modulus_gpa.value
+    allowed = 0.5 * built.process.line_mm
+    # For each slim component: the first height at which its tower was slim, and the worst.
+    slim: list[dict[int, tuple[float, float, float, Component]]] = []
+    for k, components in enumerate(built.layers):
+        here: dict[int, tuple[float, float, float, Component]] = {}
+        for j, component in enumerate(components):
+            gives = DRAG_N * component.give / modulus
+            if gives <= allowed:
+                continue
+            top = built.top_mm(k)
+            under = [slim[-1][b] for b in component.below if slim and b in slim[-1]]
+            first = min((u[0] for u in under), default=top)
+            here[j] = max([*under, (first, gives, top, component)], key=lambda u: u[1])
+            here[j] = (first, *here[j][1:])
+            for b in component.below:
+                if slim:
+                    slim[-1].pop(b, None)
+        slim.append(here)
+    found = []
+    for layer in slim:
+        for first, gives, top, component in layer.values():
+            x, y = component.centre.tolist()
+            said = (f"slim tower: at {top:.1f} mm its tip gives by {gives:.2f} mm under a drag of "
+                    f"{DRAG_N} N; half a line, {allowed:.2f} mm, is allowed")
+            found.append(built.finding(KIND, "marginal", said, (x, y, top), (first, top),
+                                       limit=allowed, rings=component.rings))
+    return found
