@@ -93,9 +93,9 @@ def resolution_lines(result: Resolution) -> list[Line]:
         ]
         head = ("edit", "for", "remedy", "op", "volume mm³", "z mm", "faces")
         lines += _table(head, rows, right={4})
-        lines += [
-            Line(f"After printing, {edit.id}: {edit.after}") for edit in result.edits if edit.after
-        ]
+        for edit in result.edits:
+            if edit.after:
+                lines += _wrap(f"After printing, {edit.id}: {edit.after}")
         lines.append(Line(""))
     if result.protected:
         kept = sum(face.untouched for face in result.protected)
