@@ -168,8 +168,8 @@ class _Search:
     def _cure(self, finding: Finding) -> str | None:
         """Apply the option that cures, or the one that helps most; else why none does.
 
-        The first that leaves nothing is taken; one that leaves a rest only where no other of
-        its rank leaves nothing; one that only helps where no prop cures.
+        The first that leaves nothing and brings about nothing new is taken; else, of those of
+        one rank, the one that leaves least; one that only helps where no prop cures.
         """
         scene = replace(self.review.part, brep=None)
         context = context_of(replace(self.review, part=scene), self.layers)
@@ -196,6 +196,7 @@ class _Search:
         curing: list[_Trial] = []
         # Less than the review takes for a patch is nothing.
         nothing = SMALLEST_SHARE * self.review.process.line_mm**2
+        known = {signature(f) for f in self.review.air}
         for option in options[:OPTIONS_TRIED]:
             if curing and option.rank > curing[0].option.rank:
                 break
@@ -204,7 +205,8 @@ class _Search:
                 reasons.append(f"{option.remedy}: {trial}")
                 continue
             gain = self.review.over_air_mm2 - trial.review.over_air_mm2
-            if gain > finding.area_mm2 - nothing:
+            new = sum(f.area_mm2 for f in trial.review.air if signature(f) not in known)
+            if gain > finding.area_mm2 - nothing and new <= nothing:
                 if self._take_first(finding, [trial], reasons):
                     return True
             elif gain >= CURED_SHARE * finding.area_mm2:
@@ -214,6 +216,7 @@ class _Search:
             else:
                 left = trial.review.over_air_mm2
                 reasons.append(f"{option.remedy}: {left:.1f} mm² would still print over air")
+        curing.sort(key=lambda trial: round(trial.review.over_air_mm2, 1))
         return self._take_first(finding, curing, reasons)
 
     def _take_first(self, finding: Finding, trials: list[_Trial], reasons: list[str]) -> bool:
