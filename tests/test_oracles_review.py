@@ -238,21 +238,6 @@ def test_ramp_at_the_limit_or_steeper_passes(tmp_path: Path, angle_deg: float) -
     assert review(read(shapes.ramp(angle_deg), tmp_path), process_with()).findings == ()
 
 
-def test_a_chamfer_beside_a_ledge_is_no_part_of_it(tmp_path: Path) -> None:
-    """A shelf 10 x 40 whose one half stands on a 45 degree chamfer that ends in a layer's
-    middle: the other half, 10 x 20, is over air, and of the chamfer's last step only what lies
-    within one step of it (derived)."""
-    chamfer = shapes.sweep([(0, 0, 4), (10, 0, 14), (0, 0, 14)], (0, 20, 0))
-    part = read(shapes.fuse(shapes.ledge(width=40), chamfer), tmp_path)
-    found = one(review(part, process_with(0.2)))
-    assert found.kind == "air/ledge"
-    assert found.reach_mm == pytest.approx(10, abs=1e-6)
-    assert 200 <= found.area_mm2 <= 200 + 0.2 * 0.2 + 1e-3
-    # With the chamfer in other words: the strip beside the ledge is 0.1 x 20.
-    low, high = min(p[1] for p in found.patch.rings[0]), max(p[1] for p in found.patch.rings[0])
-    assert high == pytest.approx(40) and 19.8 - 1e-3 <= low <= 20 + 1e-3
-
-
 def test_a_facet_of_a_mesh_leans_as_far_as_its_corners_may_lie_off(tmp_path: Path) -> None:
     """Of a 45 degree ramp read from a mesh file one corner is 0.01 mm off: the facets at it,
     0.7 mm high, lean by up to 0.8 degrees. Known to 0.02 mm they may be at the limit; where

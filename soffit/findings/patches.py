@@ -122,15 +122,14 @@ def _of_layer(
     stack: LayerStack, layer: int, facets: FlatFacets, smallest_mm2: float
 ) -> list[RawPatch]:
     above, below = stack.regions[layer], stack.regions[layer - 1]
-    reached = stack.step_mm + GRID_MM
-    over = above - below.offset(reached, m3.JoinType.Miter, MITRE_LIMIT)
+    over = above - below.offset(stack.step_mm + GRID_MM, m3.JoinType.Miter, MITRE_LIMIT)
     if over.area() < GRID_MM:
         return []
     span = facets.of_layer(layer)
     sure = _points_inside(over, 0.5 * (stack.slack_mm - GRID_MM))
     if span.start == span.stop and not len(sure):
         return []
-    new = _pieces(above - below, over, sure, facets.xy[span], reached, smallest_mm2)
+    new = [c for c in (above - below).decompose() if c.area() >= smallest_mm2]
     if not new:
         return []
     polygons = [outline_of(c) for c in new]
@@ -160,41 +159,6 @@ def _of_layer(
         held = _held(polygons[k], whole)
         patches.append(RawPatch(layer, polygons[k], held, float(new[k].area()), samples, beyond))
     return patches
-
-
-def _pieces(
-    new: m3.CrossSection,
-    over: m3.CrossSection,
-    sure: Floats,
-    flat: Floats,
-    reached_mm: float,
-    smallest_mm2: float,
-) -> list[m3.CrossSection]:
-    """Components of what a layer adds; those surely over air without the stretches along which
-    the layer steps out no farther than the one below holds and no facet is too flat, as along
-    a chamfer beside a ledge. `sure` and `flat`: points (n, 2) of either kind."""
-    wholes = [c for c in new.decompose() if c.area() >= smallest_mm2]
-    if not wholes or not len(sure):
-        return wholes
-    near = over.offset(reached_mm + GRID_MM, m3.JoinType.Miter, MITRE_LIMIT)
-    certain = _reached(wholes, sure)
-    pieces: list[m3.CrossSection] = []
-    for k, whole in enumerate(wholes):
-        held = [c for c in (whole - near).decompose() if c.area() >= smallest_mm2]
-        if k in certain and held:
-            flatter = _reached(held, flat)
-            apart = [c for j, c in enumerate(held) if j not in flatter]
-            rest = whole - m3.CrossSection.batch_boolean(apart, m3.OpType.Add)
-            pieces += [c for c in rest.decompose() if c.area() >= smallest_mm2]
-        else:
-            pieces.append(whole)
-    return pieces
-
-
-def _reached(components: list[m3.CrossSection], points: Floats) -> set[int]:
-    """Which components some of the points lie in."""
-    shapes = [shapely.Polygon(r[0], r[1:]) for r in map(outline_of, components)]
-    return set(_members(shapely.STRtree(shapes), points))
 
 
 def _points_inside(region: m3.CrossSection, margin: float) -> Floats:

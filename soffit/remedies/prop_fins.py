@@ -40,6 +40,10 @@ OVER_MM = 1.0
 MOVED = 0.5
 # Fins looked for at most (derived: as many cover 70 mm of run).
 MOST_FINS = 60
+# Fins end so far within the border of a place: where one ended right at a wall of the part, a film
+# without thickness could stay beside it, mm (derived: above every rounding, a tenth of what a
+# nozzle can place).
+INSET_MM = 0.01
 # Contours keep within this of the true ones, mm (derived: a twentieth of a line).
 CHORD_MM = 0.02
 
@@ -50,7 +54,8 @@ def fins_under(site: Site) -> list[Prop]:
     tip = contours(site)
     if tip.is_empty():
         raise Refused("there is no place for a fin under it")
-    tip = (tip + ribs(site, process.line_mm)) ^ site.tips
+    inner = site.region.offset(-INSET_MM, m3.JoinType.Miter, 2.0)
+    tip = (tip + ribs(site, process.line_mm)) ^ inner
     if site.low > 2.0 * process.layer_mm:
         tip = tip - beside(site)
     # Without gaps and slivers that no bead fills.

@@ -57,11 +57,6 @@ MOST_CONTACT_MM = 3.0
 # Height below a tip within which a wall beside it counts (derived: five layers of 0.2 mm).
 BESIDE_MM = 1.0
 
-# Tips end so far within the border of a place: where one ended right at a wall of the part, a film
-# without thickness could stay beside it, mm (derived: above every rounding, a tenth of what a
-# nozzle can place).
-INSET_MM = 0.01
-
 # A ridge whose ends differ by less is level (derived: a twentieth of a layer of 0.2 mm).
 LEVEL_MM = 0.01
 
@@ -113,11 +108,6 @@ class Site:
     layers: tuple[int, int]
     known: dict[tuple[float, float], m3.CrossSection] = field(default_factory=dict)
 
-    @property
-    def tips(self) -> m3.CrossSection:
-        """Plan region in which tips may stand."""
-        return self.region.offset(-INSET_MM, m3.JoinType.Miter, 2.0)
-
 
 def site_of(context: Context, finding: Finding) -> Site:
     """What props under a finding must know of the part."""
@@ -159,7 +149,7 @@ def props_under(site: Site, lines: tuple[Floats, ...]) -> list[Prop]:
 def _under(site: Site, line: Floats) -> list[Prop]:
     process = site.context.process
     w, h = process.line_mm, process.layer_mm
-    tip = strip(line, w) ^ site.tips
+    tip = strip(line, w) ^ site.region
     if site.low > 2.0 * h:
         tip = tip - beside(site)
     fins = upright(tip, 0.0, site.high) - site.near
