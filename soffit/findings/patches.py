@@ -122,7 +122,8 @@ def _of_layer(
     stack: LayerStack, layer: int, facets: FlatFacets, smallest_mm2: float
 ) -> list[RawPatch]:
     above, below = stack.regions[layer], stack.regions[layer - 1]
-    over = above - below.offset(stack.step_mm + GRID_MM, m3.JoinType.Miter, MITRE_LIMIT)
+    reached = stack.step_mm + GRID_MM
+    over = above - below.offset(reached, m3.JoinType.Miter, MITRE_LIMIT)
     if over.area() < GRID_MM:
         return []
     span = facets.of_layer(layer)
@@ -134,15 +135,19 @@ def _of_layer(
         return []
     polygons = [outline_of(c) for c in new]
     shapes = [shapely.Polygon(r[0], r[1:]) for r in polygons]
-    tree = shapely.STRtree(shapes)
-    touched = _members(tree, _points_inside(over, 0.5 * GRID_MM))
-    certain = set(_members(tree, sure))
-    which = tree.query(shapely.points(facets.xy[span]), predicate="intersects")
-    wanted: dict[int, Ints] = {}
-    for k in sorted(set(touched)):
-        mine = np.sort(span.start + which[0][which[1] == k])
-        if k in certain or len(mine):
-            wanted[k] = mine
+    if len(new) == 1:
+        found = np.arange(span.start, span.stop)
+        wanted = {0: found}
+    else:
+        tree = shapely.STRtree(shapes)
+        touched = _members(tree, _points_inside(over, 5 * GRID_MM))
+        certain = set(_members(tree, sure))
+        which = tree.query(shapely.points(facets.xy[span]), predicate="intersects")
+        wanted = {}
+        for k in sorted(set(touched)):
+            mine = np.sort(span.start + which[0][which[1] == k])
+            if k in certain or len(mine):
+                wanted[k] = mine
     if not wanted:
         return []
     whole = stack.plan(layer)
