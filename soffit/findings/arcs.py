@@ -28,7 +28,8 @@ def arc_words(part: Part, triangles: Ints, limit_deg: float) -> str:
     if not len(triangles):
         return ""
     faces, which = np.unique(mesh.face_of[triangles], return_inverse=True)
-    shares = np.bincount(which, weights=mesh.areas[triangles])
+    a, b, c = mesh.vertices[mesh.triangles[triangles]].transpose(1, 0, 2)
+    shares = np.bincount(which, weights=np.linalg.norm(np.cross(b - a, c - a), axis=1))
     face = part.face(int(faces[int(np.argmax(shares))]))
     if face.surface is Surface.PLANE:
         return ""
@@ -36,7 +37,7 @@ def arc_words(part: Part, triangles: Ints, limit_deg: float) -> str:
     if len(mine) < FEWEST:
         return ""
     cosine = -mesh.normals[mine, 2]
-    corners = mesh.corners[mine][:, :, 2]
+    corners = mesh.vertices[mesh.triangles[mine]][:, :, 2]
     height = corners.mean(axis=1)
     if np.ptp(cosine) < 0.05:
         return ""
