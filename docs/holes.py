@@ -1,6 +1,6 @@
 """Run of a horizontal hole against its diameter: the product's beside the closed form.
 
-Prints the table of docs/holes.md and draws docs/pictures/hole-run.svg. A hole is looked at in
+Writes docs/holes.md and draws docs/pictures/hole-run.svg. A hole is looked at in
 `PHASES` heights within a layer, for where its crown lies between two layers decides how much of
 it the closing bridge takes.
 """
@@ -16,12 +16,11 @@ import numpy as np
 import soffit
 from examples._cad import Drawing, box, cut, cylinder, write_step
 from soffit.process.load import load_process
+from soffit.sheet.figure import ADDED, AIR, INK, PAPER, SOFT
 
 DIAMETERS = [2 + 0.5 * k for k in range(21)]
 PHASES = 4
 LENGTH_MM = 10.0
-
-INK, OVER_AIR, ADDED, GREY = "#1c1c1c", "#7a3b9a", "#00797a", "#8a8a8a"
 
 
 def closed_form(diameter: float, crown_mm: float, h: float, step: float) -> float:
@@ -81,7 +80,7 @@ def svg(table: list[Row], limit: float) -> str:
 
     out = ['<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 640 360" role="img">',
            "<title>Run of a horizontal hole against its diameter</title>",
-           '<rect width="640" height="360" fill="#fbfaf6"/>']
+           f'<rect width="640" height="360" fill="{PAPER}"/>']
     for d in range(0, 13, 2):
         x, y = at(d, 0)
         out.append(f'<path d="M{x:.1f},{y:.1f}v5" stroke="{INK}"/>' + text(x, y + 20, str(d)))
@@ -92,15 +91,15 @@ def svg(table: list[Row], limit: float) -> str:
     (x0, y0), (x1, y1) = at(0, 0), at(most_d, most_run)
     out.append(f'<path d="M{x0:.1f},{y1:.1f}V{y0:.1f}H{x1:.1f}" fill="none" stroke="{INK}"/>')
     _, y = at(0, limit)
-    out.append(f'<path d="M{x0:.1f},{y:.1f}H{x1:.1f}" stroke="{GREY}" stroke-dasharray="6 4"/>')
-    out.append(text(x1, y - 6, f"lip allowed, {limit:g} mm", "end", "#5a5a5a"))
+    out.append(f'<path d="M{x0:.1f},{y:.1f}H{x1:.1f}" stroke="{SOFT}" stroke-dasharray="6 4"/>')
+    out.append(text(x1, y - 6, f"lip allowed, {limit:g} mm", "end", SOFT))
     for end in (0, 1):
         line = "L".join("{:.1f},{:.1f}".format(*at(d, form[end])) for d, _, form in table)
         out.append(f'<path d="M{line}" fill="none" stroke="{ADDED}" stroke-width="2"/>')
         out += ['<circle cx="{:.1f}" cy="{:.1f}" r="3.5" fill="{}"/>'.format(
-            *at(d, run[end]), OVER_AIR) for d, run, _ in table]
+            *at(d, run[end]), AIR) for d, run, _ in table]
     x, y = at(0.6, 3.7)
-    out.append(f'<circle cx="{x:.1f}" cy="{y - 4:.1f}" r="3.5" fill="{OVER_AIR}"/>'
+    out.append(f'<circle cx="{x:.1f}" cy="{y - 4:.1f}" r="3.5" fill="{AIR}"/>'
                + text(x + 12, y, "the product, on STEP files", "start"))
     out.append(f'<path d="M{x - 8:.1f},{y + 14:.1f}h16" stroke="{ADDED}" stroke-width="2"/>'
                + text(x + 12, y + 18, "closed form of the layers", "start"))
@@ -121,8 +120,7 @@ def main(root: Path) -> None:
         "horizontal hole gets ever flatter. From where a layer steps out farther than the last can",
         "hold, the run grows, until what is left open is closed by one bridge. How much that is",
         "depends on where the crown lies between two layers: the least and the largest run of",
-        f"{PHASES} heights within a layer stand beside the lip of {limit:g} mm. A small hole that",
-        "does not print where it is does so when it is moved by half a layer.", "",
+        f"{PHASES} heights within a layer stand beside the lip of {limit:g} mm.", "",
         "![run against diameter](pictures/hole-run.svg)", "",
         "| diameter, mm | run by the product, mm | closed form, mm | within the lip |",
         "|---|---|---|---|",

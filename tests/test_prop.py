@@ -9,15 +9,11 @@ import manifold3d as m3
 import numpy as np
 import pytest
 import shapely
-import trimesh
 
-import soffit
 from soffit.findings.review import review
 from soffit.layers.stack import cut_layers
 from soffit.part.manifold import to_manifold
 from soffit.part.mesh_solid import evaluate
-from soffit.part.model import Part
-from soffit.part.place import place
 from soffit.part.scene import with_bodies
 from soffit.plan.resolve import resolve
 from soffit.process import physics
@@ -28,20 +24,10 @@ from soffit.remedies.prop_place import between, chords
 from soffit.remedies.prop_shape import House, shell
 from soffit.remedies.prop_solid import as_solid, lumps
 from soffit.remedies.prop_way import sweep, way_out
+from tests.solids import block, part_of
 
 PLA = load_process("pla-04")
 EVERYWHERE = m3.CrossSection.square((400.0, 400.0), True)
-
-
-def block(*bounds: float) -> m3.Manifold:
-    low, high = np.array(bounds[:3]), np.array(bounds[3:])
-    return m3.Manifold.cube(tuple(high - low)).translate(tuple(low))
-
-
-def part_of(solid: m3.Manifold) -> Part:
-    mesh = solid.to_mesh64()
-    return place(soffit.read(trimesh.Trimesh(mesh.vert_properties[:, :3], mesh.tri_verts),
-                             unit="mm"), "keep")
 
 
 @pytest.fixture(autouse=True)

@@ -7,34 +7,20 @@ import math
 from pathlib import Path
 
 import manifold3d as m3
-import numpy as np
 import pytest
-import trimesh
 
-import soffit
 from soffit.findings.built import Built
 from soffit.findings.explain import explain
 from soffit.findings.model import Finding
 from soffit.findings.review import CHECKS, review
 from soffit.layers.stack import cut_layers
 from soffit.part.model import Part
-from soffit.part.place import place
 from soffit.process.load import load_process
 from soffit.process.model import Process
 from tests import shapes
+from tests.solids import block, part_of
 
 PLA, ABS = load_process("pla-04"), load_process("abs-04")
-
-
-def block(*bounds: float) -> m3.Manifold:
-    low, high = np.array(bounds[:3]), np.array(bounds[3:])
-    return m3.Manifold.cube(tuple(high - low)).translate(tuple(low))
-
-
-def part_of(solid: m3.Manifold) -> Part:
-    mesh = solid.to_mesh64()
-    return place(soffit.read(trimesh.Trimesh(mesh.vert_properties[:, :3], mesh.tri_verts),
-                             unit="mm"), "keep")
 
 
 def found(kind: str, part: Part, process: Process = PLA) -> list[Finding]:

@@ -3,8 +3,9 @@
 **What happens.** The inner line of a small circle is pulled towards its middle while it is
 laid: holes print 0.2 to 0.3 mm undersize, and those under 2 mm may close.
 
-**How it is measured.** Round openings in plan (area within a tenth of that of the circle of
-their outline), with the diameter of a circle of the same area, compared with 2 mm.
+**How it is measured.** Round openings in plan (area within a tenth of that of the circle of their
+outline: common practice, no source), with the diameter of a circle of the same area, compared
+with 2 mm.
 
 **Inputs.** Least diameter 2 mm, undersize 0.2 to 0.3 mm (trade: common practice, no source).
 

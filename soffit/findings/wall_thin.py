@@ -4,9 +4,9 @@
 or comes out as a dotted thread; one line alone has no bond to a neighbour and splits along
 its layers.
 
-**How it is measured.** In plan, layer by layer: what a disc one line wide cannot reach is
-thinner than a line, what a disc two lines wide cannot reach is thinner than two. The
-thickness said is twice the area over the outline, that of a long strip (derived).
+**How it is measured.** In plan, layer by layer: what a disc two lines wide cannot reach is
+thinner than two. Its thickness is twice its area over its outline, that of a long strip
+(derived); under one line it vanishes.
 
 **Inputs.** The process: line. At least two lines (trade: common practice, no source).
 
@@ -52,12 +52,7 @@ def _finding(built: Built, strip: Strip, said: str, gone: bool) -> Finding:
 
 
 def _thin(region: m3.CrossSection, line_mm: float) -> m3.CrossSection:
-    """What of a layer is thinner than two lines."""
-    return thinner(region, LINES * line_mm)
-
-
-def thinner(region: m3.CrossSection, than_mm: float) -> m3.CrossSection:
-    """What of a region a disc of this diameter cannot reach, a hair less."""
-    r = 0.5 * than_mm * (1.0 - 1e-3)
+    """What of a layer a disc two lines wide, a hair less, cannot reach."""
+    r = 0.5 * LINES * line_mm * (1.0 - 1e-3)
     reached = region.offset(-r, m3.JoinType.Miter, 2.0).offset(r, m3.JoinType.Miter, 2.0)
     return region - reached

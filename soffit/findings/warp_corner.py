@@ -5,9 +5,9 @@ The platform holds the first layer, what is above pulls inwards, and the pull ga
 corners farthest from the middle. They lift, the nozzle strikes them, or the part comes loose.
 
 **How it is measured.** The shrinkage at a corner, u = α·(Tg − T)·L: α the thermal expansion, Tg
-the glass transition, T = 23 °C, L its distance from the middle of the first layer (derived:
-free shrinkage of a body that is hard below Tg). Corners count that turn by more than 45° within
-a rounding of about 1.3 mm. The worst come first.
+the glass transition, T = 23 °C (common practice, no source), L its distance from the middle of
+the first layer (derived: free shrinkage of a body that is hard below Tg). Corners count that turn
+by more than 45° within a rounding of about 1.3 mm. The worst come first.
 
 **Inputs.** The material: `material.expansion_ppm_k`, `material.glass_transition_c`. The limit
 0.25 mm is from memory, of low worth: print a long bar on your own machine.
@@ -39,8 +39,8 @@ ROOM_C = 23.0
 LIMIT_MM = 0.25
 # Chords of the outline within this of it: a rounding of 1.3 mm then turns by 45° at a corner.
 CHORD_MM = 0.1
-TURN_DEG = 45.0
-# Corners told of at most.
+TURN_DEG = 45.0  # common practice, no source
+# Corners told of at most (common practice, no source).
 MOST = 4
 
 
