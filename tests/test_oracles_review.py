@@ -50,11 +50,12 @@ def strips(radius: float, h: float, angle_deg: float = 45.0,
 def bracket(radius: float, h: float, deflection_mm: float,
             angle_deg: float = 45.0) -> tuple[list[tuple[float, float]], list[tuple[float, float]]]:
     """Fewest and most strips that a facetted belly may have: half a degree from the limit
-    counts as at the limit, a facet has one angle over its whole width, 2 arccos(1 − d/R),
-    and one strip more or less (derived)."""
+    counts as at the limit, a facet has one angle over its whole width, 2 arccos(1 − d/R), its
+    outline lies off the circle by up to d, so that a strip is cut where its step appears to
+    be held, and one strip more or less (derived)."""
     facet_deg = math.degrees(2 * math.acos(1 - deflection_mm / radius))
     lenient = strips(radius, h, angle_deg - 0.5 - facet_deg / 2)
-    fewest = min(lenient, strips(radius, h, angle_deg, BLIND_MM), key=len)
+    fewest = min(lenient, strips(radius, h, angle_deg, BLIND_MM + deflection_mm), key=len)
     return fewest[:-1], strips(radius, h, angle_deg)
 
 

@@ -42,8 +42,8 @@ def shelf() -> m3.Manifold:
 
 
 def mushroom() -> m3.Manifold:
-    """A plate 50 x 50 on a stem 10 x 10 x 30."""
-    return block(20, 20, 0, 30, 30, 40) + block(0, 0, 30, 50, 50, 34)
+    """A plate 50 x 50 on a stem 10 x 10 x 20: too low for a chamfer."""
+    return block(20, 20, 0, 30, 30, 30) + block(0, 0, 20, 50, 50, 24)
 
 
 def over_itself() -> m3.Manifold:

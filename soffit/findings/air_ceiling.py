@@ -6,8 +6,10 @@ wall ring of the hole is printed first, in the air, before any strand spans.
 
 **How it is measured.** Held all round means that no edge of the patch is in the air. The
 span is the longest strand in the direction of least width, against `capability.bridge_mm`.
-A ceiling whose outer edge is held while an inner edge is in the air is pierced: its reach
-from the outer edge is compared with the lip (`capability.lip_mm`).
+A ceiling whose outer edge is held while an inner edge is in the air is pierced: the wall of its
+hole is printed first, and its reach from the nearest held edge is compared with the lip
+(`capability.lip_mm`). Where strands that pass beside the hole cover most of a wide ceiling, what
+they cover is a bridge and only the strip that meets the hole is pierced.
 
 **Example.** A blind pocket 10 × 20 mm opening downwards: span 10.0 mm. A counterbore of
 11 mm over a hole of 5.5 mm: pierced, 2.75 mm wide.

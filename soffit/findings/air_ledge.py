@@ -3,11 +3,13 @@
 **What happens.** The first layer of the ledge is laid over nothing. Its outer strands have
 no second end to hang from; they curl, droop or fall.
 
-**How it is measured.** The patch is a component of L[i] − L[i−1] that reaches past what the
-layer below can hold, and that cannot be spanned in any direction. Its reach is the greatest
-distance from a point of it to an edge that the layer below holds; where it follows on a
-slope, the run of that slope is added. It is compared with the lip that the process
-tolerates (`capability.lip_mm`; published range 0.5–1.5 mm, low grade).
+**How it is measured.** The patch is what L[i] − L[i−1] adds past what the layer below can
+hold, back to the edges that hold it, and cannot be spanned in any direction. Its reach is the
+greatest distance from a point of it to an edge that the layer below holds, or to what lies beside
+it and steps out by no more than Δ; where the layer below itself hung over air at that edge, the
+run that it had there is added, so that a stair of lips is not taken for many small ones. It is
+compared with the lip that the process tolerates (`capability.lip_mm`; published range 0.5–1.5 mm,
+low grade).
 
 **Example.** A shelf that stands out 20 mm from a wall: reach 20.0 mm, limit 0.8 mm.
 

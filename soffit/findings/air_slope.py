@@ -5,12 +5,15 @@ nozzle strikes them. Arcs and fillets are tangent to the horizontal at their end
 last part is always too flat, whatever their radius.
 
 **How it is measured.** Strips of L[i] − L[i−1] wider than Δ = h / tan δc that follow each
-other over the layers are one slope. Its run is the horizontal distance since the last edge
-that was properly held (Δ past the edge of the last layer that did not step out too far),
-compared with the lip (`capability.lip_mm`). Its area is the sum of
-its strips: with thin layers it tends to the plan area of the surface flatter than δc. The
-crown of a horizontal hole closes as a bridge, so what counts there is the run up to it;
-that is why holes up to 5 or 6 mm in diameter print and larger ones do not.
+other over the layers are one slope; where a strip narrows to Δ it ends. The run at a point is
+the horizontal distance since the last edge that was properly held (Δ past the edge of the last
+layer that did not step out too far): the distance to the edge that holds the strip plus the run
+that the strip below has at that edge, the least over all such edges, so that a slope is also held
+by what it adjoins. The greatest run is compared with the lip (`capability.lip_mm`). The area is
+the sum of the strips: with thin layers it tends to the plan area of the surface flatter than δc,
+also where the slope changes along a layer. The crown of a horizontal hole closes as a bridge, so
+what counts there is the run up to it; that is why holes up to 5 or 6 mm in diameter print and
+larger ones do not.
 
 **Example.** The lower half of a ball of 10 mm radius: everything flatter than 45°.
 A hole of 12 mm diameter: run 2.9 mm, limit 0.8 mm.

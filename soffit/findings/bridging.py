@@ -11,28 +11,40 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from soffit.findings.patches import Bools, RawPatch
-from soffit.part.model import Floats
+from soffit.findings.patches import PROBE_MM, Bools, RawPatch
+from soffit.part.model import Floats, Ints
 
 # Share of the strands that must hold for the whole patch to count as spanned: the last
 # one at a corner may miss (derived: one strand in a hundred).
 ALL_HELD = 0.99
 
 
+# Share of the most that can be covered which is as good, if strands are shorter (own choice:
+# strands straight across are what a machine lays).
+NEARLY = 0.9
+
+# Finest bands, as a share of a line, and most of them (derived: a tenth of a millimetre; a
+# patch of a hundred lines in as many bands).
+FINEST_SHARE = 0.25
+MOST_BANDS = 96
+
+
 @dataclass(frozen=True)
 class Strands:
-    """Chords across a patch in one direction.
+    """Chords across a patch in one direction, one or more in the middle of each of its bands.
 
     `direction_deg` from x. `low`, `high` (n,): ends along the direction; `across` (n,):
-    position across it; `held` (n,): both ends held. `spacing_mm` between strands.
+    position across it; `wide` (n,): width of the band; `held` (n,): both ends held. `span_mm`:
+    the longest of all chords that hold, also between the middles of bands; 0 if none does.
     """
 
     direction_deg: float
     low: Floats
     high: Floats
     across: Floats
+    wide: Floats
     held: Bools
-    spacing_mm: float
+    span_mm: float
 
     @property
     def length(self) -> Floats:
@@ -41,15 +53,10 @@ class Strands:
 
     @property
     def held_share(self) -> float:
-        """Share of the length of all strands that holds."""
-        total = float(self.length.sum())
-        return float(self.length[self.held].sum()) / total if total else 0.0
-
-    @property
-    def span_mm(self) -> float:
-        """Longest strand that holds, mm; 0 if none does."""
-        held = self.length[self.held]
-        return float(held.max()) if len(held) else 0.0
+        """Share of the area of all strands that holds."""
+        area = self.length * self.wide
+        total = float(area.sum())
+        return float(area[self.held].sum()) / total if total else 0.0
 
     @property
     def unit(self) -> tuple[float, float]:
@@ -58,30 +65,58 @@ class Strands:
         return (math.cos(angle), math.sin(angle))
 
 
-def strands(patch: RawPatch, direction_deg: float, line_mm: float) -> Strands:
-    """Chords of `patch` along a direction, about one line width apart, at most 96 of them."""
+def strands(
+    patch: RawPatch, direction_deg: float, line_mm: float, *, exact: bool = False
+) -> Strands:
+    """Chords of `patch` along a direction, in bands no wider than a line (or a 96th of the
+    patch) that end at its corners. `exact`: the span is that of the longest chord at any corner,
+    not only of the longest in the middle of a band."""
     angle = math.radians(direction_deg)
     along = np.array([math.cos(angle), math.sin(angle)])
     cross = np.array([-math.sin(angle), math.cos(angle)])
     starts, ends, held = patch.edges
-    v0, v1 = starts @ cross, ends @ cross
-    low, high = float(v0.min()), float(v0.max())
-    count = int(np.clip(math.ceil((high - low) / line_mm), 8, 96))
-    spacing = (high - low) / count
-    lines: Floats = np.asarray(low + spacing * (np.arange(count) + 0.5), dtype=np.float64)
-    row, edge = np.nonzero((v0[None, :] <= lines[:, None]) != (v1[None, :] <= lines[:, None]))
-    t = (lines[row] - v0[edge]) / (v1[edge] - v0[edge])
-    u = (starts[edge] @ along) * (1 - t) + (ends[edge] @ along) * t
+    frame = (starts @ along, starts @ cross, ends @ along, ends @ cross)
+    bounds = _bands(frame[1], line_mm)
+    middle = 0.5 * (bounds[1:] + bounds[:-1])
+    row, low, high, ok = _chords(frame, held, middle)
+    length = [(high - low)[ok]]
+    if exact:
+        corners = np.unique(frame[1])
+        # On either side of each corner; between corners the length changes evenly.
+        at = np.concatenate([corners[:-1] + PROBE_MM, corners[1:] - PROBE_MM])
+        _, low_too, high_too, ok_too = _chords(frame, held, at)
+        length.append((high_too - low_too)[ok_too])
+    return Strands(
+        direction_deg, low, high, middle[row], np.diff(bounds)[row], ok,
+        float(np.concatenate(length).max(initial=0.0)),
+    )
+
+
+def _bands(across: Floats, line_mm: float) -> Floats:
+    """Bounds of the bands of a patch whose corners lie at `across`, ascending."""
+    low, high = float(across.min()), float(across.max())
+    finest = max(FINEST_SHARE * line_mm, (high - low) / MOST_BANDS)
+    _, first = np.unique(np.floor((np.sort(across) - low) / finest), return_index=True)
+    bounds = np.append(np.sort(across)[first][:-1], high) if len(first) > 1 else [low, high]
+    widest = max(line_mm, (high - low) / MOST_BANDS)
+    pieces = np.maximum(np.ceil(np.diff(bounds) / widest - 1e-9), 1).astype(int)
+    cut = [np.linspace(a, b, n, endpoint=False)
+           for a, b, n in zip(bounds[:-1], bounds[1:], pieces.tolist(), strict=True)]
+    return np.append(np.concatenate(cut), high)
+
+
+def _chords(
+    frame: tuple[Floats, Floats, Floats, Floats], held: Bools, rows: Floats
+) -> tuple[Ints, Floats, Floats, Bools]:
+    """Row, both ends, and whether both are held, of the chords at `rows`; `frame`: along and
+    across of the start and of the end of each edge."""
+    u0, v0, u1, v1 = frame
+    row, edge = np.nonzero((v0[None, :] <= rows[:, None]) != (v1[None, :] <= rows[:, None]))
+    t = (rows[row] - v0[edge]) / (v1[edge] - v0[edge])
+    u = u0[edge] * (1 - t) + u1[edge] * t
     order = np.lexsort((u, row))
     row, u, ok = row[order], u[order], held[edge[order]]
-    return Strands(
-        direction_deg,
-        u[0::2],
-        u[1::2],
-        lines[row[0::2]],
-        ok[0::2] & ok[1::2],
-        spacing,
-    )
+    return row[0::2], u[0::2], u[1::2], ok[0::2] & ok[1::2]
 
 
 def directions(patch: RawPatch, *, edges: int = 8, around: int = 24) -> list[float]:
@@ -106,14 +141,15 @@ def best_bridge(patch: RawPatch, line_mm: float, tried: list[float]) -> Strands 
             best is None or candidate.span_mm < best.span_mm - 1e-6
         ):
             best = candidate
-    return best
+    return best and strands(patch, best.direction_deg, line_mm, exact=True)
 
 
 def best_partial(patch: RawPatch, line_mm: float, tried: list[float], limit_mm: float) -> Strands:
-    """The direction in which strands no longer than `limit_mm` hold most of the patch."""
-
-    def covered(s: Strands) -> float:
-        good = s.held & (s.length <= limit_mm)
-        return float(s.length[good].sum() * s.spacing_mm)
-
-    return max((strands(patch, d, line_mm) for d in tried), key=covered)
+    """The direction in which strands no longer than `limit_mm` hold most of the patch; of those
+    that hold nearly as much, the one whose strands are shortest."""
+    found = [strands(patch, d, line_mm) for d in tried]
+    good = [s.held & (s.length <= limit_mm) for s in found]
+    covered = [float((s.length * s.wide)[g].sum()) for s, g in zip(found, good, strict=True)]
+    longest = [float(s.length[g].max(initial=0.0)) for s, g in zip(found, good, strict=True)]
+    enough = NEARLY * max(covered)
+    return found[min((k for k, c in enumerate(covered) if c >= enough), key=longest.__getitem__)]

@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from soffit.findings.model import Finding, Patch
-from soffit.layers.stack import GRID_MM, LayerStack, outline_of
+from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of
 from soffit.part.model import Floats, Part, Severity
 from soffit.part.topology import ring_area
 from soffit.process.model import Process
@@ -94,7 +94,7 @@ class Built:
         regions: list[m3.CrossSection] = []
         sums: list[Floats] = []
         for k, layer in enumerate(self.looked_at):
-            here = self.stack.regions[layer].decompose()
+            here = components(self.stack.regions[layer])
             thick = self.top_mm(k) - (self.top_mm(k - 1) if k else 0.0)
             middle = self.top_mm(k) - 0.5 * thick
             made: list[Component] = []
@@ -124,10 +124,10 @@ class Built:
         done: list[Piece] = []
         open_: list[_Growing] = []
         owner: list[_Growing] = []
-        for k, components in enumerate(self.layers):
+        for k, pieces in enumerate(self.layers):
             thick = self.top_mm(k) - (self.top_mm(k - 1) if k else 0.0)
             mine: list[_Growing] = []
-            for component in components:
+            for component in pieces:
                 under = list(dict.fromkeys(id(owner[j].root) for j in component.below))
                 roots = [next(g for g in open_ if id(g) == i) for i in under]
                 if not roots:
@@ -217,7 +217,7 @@ def strips(
     for k, layer in enumerate(built.looked_at):
         low = built.top_mm(k - 1) if k else 0.0
         here = []
-        for region in narrow(built.stack.regions[layer], built.process.line_mm).decompose():
+        for region in components(narrow(built.stack.regions[layer], built.process.line_mm)):
             area = region.area()
             if area < least_mm2:
                 continue

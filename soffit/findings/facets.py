@@ -102,8 +102,9 @@ def flat_facets(
 
 def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float, deflection_mm: float) -> Floats:
     """How far the true surface may lean from each chosen facet, (k,) radians: half the largest
-    angle to a facet that it meets smoothly, or twice the deflection over its least altitude,
-    if that is more, but no more than half of what counts as smooth; at least the tolerance."""
+    angle to a facet that it meets smoothly, or four times the deflection over its least altitude
+    (the slope at the ends of an arc of that sagitta), if that is more, but no more than half of
+    what counts as smooth; at least the tolerance."""
     scatter = np.full(len(mesh.triangles), math.radians(ANGLE_TOLERANCE_DEG))
     # Only facets that this could bring up to the limit are looked at.
     near = chosen[-mesh.normals[chosen, 2] < math.cos(math.radians(angle_deg - SMOOTH_DEG / 2))]
@@ -123,7 +124,7 @@ def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float, deflection_mm: float) -
             corners = mesh.corners[near]
             sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
             altitude = np.maximum(2.0 * mesh.areas[near] / np.maximum(sides, 1e-12), 1e-12)
-            lean = np.minimum(2.0 * deflection_mm / altitude, math.radians(0.5 * SMOOTH_DEG))
+            lean = np.minimum(4.0 * deflection_mm / altitude, math.radians(0.5 * SMOOTH_DEG))
             scatter[near] = np.maximum(scatter[near], lean)
     return scatter[chosen]
 

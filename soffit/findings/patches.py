@@ -1,9 +1,9 @@
 """Patches: where a layer lies farther out than the layer below can hold.
 
-For each layer, over = L[i] − offset(L[i−1], Δ); a patch is a whole component of
-L[i] − L[i−1] that `over` reaches, with the edges along which the layer below holds it.
-A patch whose step exceeds Δ by no more than tessellation may explain is kept only where a
-down-facing facet says that the surface itself is too flat.
+For each layer, over = L[i] − offset(L[i−1], Δ). A core is a component of it that exceeds Δ by
+more than tessellation may explain, or over which a facet says that the surface itself is too
+flat. A patch is what of L[i] − L[i−1] lies within Δ of its cores, with the edges along which
+the layer below holds it; what is left beside it steps out by no more than Δ and is held.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import shapely
 from numpy.typing import NDArray
 
 from soffit.findings.facets import FlatFacets
-from soffit.layers.stack import GRID_MM, LayerStack, outline_of
+from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of, plan_of
 from soffit.part.model import Floats, Ints
 
 Bools = NDArray[np.bool_]
@@ -35,15 +35,24 @@ LONG_MM = 0.4
 # one would reach over the air beside it, as at a slope's edge beside a hole (derived).
 MITRE_LIMIT = 2.0
 
+# What of `over` is narrower than twice this is rounding, not a step (derived: five grids).
+SLIVER_MM = 5 * GRID_MM
+
+# A core is grown back into tips down to 30 degrees in plan (derived: 1 / sin(15 degrees)); what
+# lies beyond is held and too little to be printed.
+TIP_LIMIT = 4.0
+
 
 @dataclass(frozen=True)
 class RawPatch:
-    """One component of material over air in one layer.
+    """Connected material over air in one layer.
 
     `rings`: outer ring first, counter-clockwise, then holes clockwise, each (n, 2). `held`:
-    for each ring, (n,) whether the edge from point k to k + 1 is held by the layer below.
-    `samples` index the `FlatFacets` over it. `beyond` are the parts of it past Δ, as patches
-    held where they border on what the layer below holds; given where no facet is too flat.
+    for each ring, (n,) whether the edge from point k to k + 1 is held by the layer below;
+    `beside`, in the same shape or empty: whether it borders on material of its own layer that
+    is held because it steps out by no more than Δ. `samples` index the `FlatFacets` over it.
+    `beyond` are the parts of it past Δ, as patches held where they border on what the layer
+    below holds; given where no facet is too flat.
     """
 
     layer: int
@@ -52,6 +61,7 @@ class RawPatch:
     area_mm2: float
     samples: Ints
     beyond: tuple[RawPatch, ...] = ()
+    beside: tuple[Bools, ...] = ()
 
     @cached_property
     def polygon(self) -> shapely.Polygon:
@@ -66,36 +76,51 @@ class RawPatch:
         return starts, ends, np.concatenate(self.held)
 
     @cached_property
+    def kept(self) -> tuple[Bools, ...]:
+        """For each ring, (n,) whether an edge is held by the layer below or borders on what is."""
+        if not self.beside:
+            return self.held
+        return tuple(h | b for h, b in zip(self.held, self.beside, strict=True))
+
+    @cached_property
     def held_length_mm(self) -> float:
         """Length of the edges that are held, mm."""
-        starts, ends, held = self.edges
-        return float(np.linalg.norm(ends[held] - starts[held], axis=1).sum())
+        starts, ends, _ = self.edges
+        kept = np.concatenate(self.kept)
+        return float(np.linalg.norm(ends[kept] - starts[kept], axis=1).sum())
 
     @cached_property
     def free_length_mm(self) -> float:
         """Length of the edges in the air, mm."""
-        starts, ends, held = self.edges
-        return float(np.linalg.norm(ends[~held] - starts[~held], axis=1).sum())
+        starts, ends, _ = self.edges
+        free = ~np.concatenate(self.kept)
+        return float(np.linalg.norm(ends[free] - starts[free], axis=1).sum())
+
+    @cached_property
+    def holding(self) -> shapely.MultiLineString:
+        """All edges that hold the patch."""
+        starts, ends, _ = self.edges
+        kept = np.concatenate(self.kept)
+        lines = shapely.linestrings(np.stack([starts[kept], ends[kept]], axis=1))
+        return shapely.multilinestrings(lines)
+
+    @cached_property
+    def asked(self) -> Floats:
+        """Points of the outline, (k, 2), of which one is the farthest from what holds it.
+
+        The corners, and on long free edges also points between them, where the strip below a
+        slope from wall to wall is farthest from what holds it.
+        """
+        starts, ends, _ = self.edges
+        free = ~np.concatenate(self.kept) & (np.linalg.norm(ends - starts, axis=1) > LONG_MM)
+        between = [starts[free] + t * (ends - starts)[free] for t in (0.25, 0.5, 0.75)]
+        return np.concatenate([starts, *between])
 
     @cached_property
     def reach_mm(self) -> float:
-        """Greatest distance from a point of the outline to a held edge, mm; inf if none.
-
-        Asked at the corners and on long free edges also between them, where the strip below a
-        slope from wall to wall is farthest from what holds it.
-        """
-        starts, ends, held = self.edges
-        if not held.any():
-            return float("inf")
-        segments = shapely.linestrings(np.stack([starts[held], ends[held]], axis=1))
-        free = ~held & (np.linalg.norm(ends - starts, axis=1) > LONG_MM)
-        between = [starts[free] + t * (ends - starts)[free] for t in (0.25, 0.5, 0.75)]
-        _, distance = shapely.STRtree(segments).query_nearest(
-            shapely.points(np.concatenate([starts, *between])),
-            return_distance=True,
-            all_matches=False,
-        )
-        return float(distance.max())
+        """Greatest distance from a point of the outline to an edge that holds, mm; inf if none."""
+        lines = shapely.get_parts(self.holding)
+        return float(distances(self.asked, lines)[0].max()) if len(lines) else float("inf")
 
     def anchors(self) -> tuple[Floats, ...]:
         """Held edges joined to polylines, each (n, 2)."""
@@ -103,6 +128,15 @@ class RawPatch:
         for ring, held in zip(self.rings, self.held, strict=True):
             lines.extend(_runs(ring, held))
         return tuple(lines)
+
+
+def distances(points: Floats, lines: NDArray[np.object_]) -> tuple[Floats, Ints]:
+    """Distance from each of `points` (k, 2) to the nearest of `lines` (n,), n > 0, and which
+    it is, (k,) each, mm."""
+    pairs, distance = shapely.STRtree(lines).query_nearest(
+        shapely.points(points), return_distance=True, all_matches=False
+    )
+    return distance, pairs[1]
 
 
 def find_patches(
@@ -130,40 +164,68 @@ def _of_layer(
     sure = _points_inside(over, 0.5 * (stack.slack_mm - GRID_MM))
     if span.start == span.stop and not len(sure):
         return []
-    new = [c for c in (above - below).decompose() if c.area() >= smallest_mm2]
-    if not new:
+    cores = _cores(over, facets.xy[span], sure, stack.step_mm)
+    if cores is None:
         return []
-    polygons = [outline_of(c) for c in new]
-    shapes = [shapely.Polygon(r[0], r[1:]) for r in polygons]
-    if len(new) == 1:
-        found = np.arange(span.start, span.stop)
-        wanted = {0: found}
+    fresh = above - below
+    grown = cores.offset(stack.step_mm + 2.0 * SLIVER_MM, m3.JoinType.Miter, TIP_LIMIT)
+    rests = [c for c in components(fresh - grown) if c.area() >= smallest_mm2]
+    rest = m3.CrossSection.batch_boolean(rests, m3.OpType.Add) if rests else m3.CrossSection()
+    new = [c for c in components(fresh - rest) if c.area() >= smallest_mm2]
+    outlines = [outline_of(c) for c in new]
+    if len(new) == 1 and not rests:
+        wanted = {0: np.arange(span.start, span.stop)}
     else:
-        tree = shapely.STRtree(shapes)
-        touched = _members(tree, _points_inside(over, 5 * GRID_MM))
-        certain = set(_members(tree, sure))
+        tree = shapely.STRtree([shapely.Polygon(r[0], r[1:]) for r in outlines])
         which = tree.query(shapely.points(facets.xy[span]), predicate="intersects")
-        wanted = {}
-        for k in sorted(set(touched)):
-            mine = np.sort(span.start + which[0][which[1] == k])
-            if k in certain or len(mine):
-                wanted[k] = mine
-    if not wanted:
-        return []
+        wanted = {
+            k: np.sort(span.start + which[0][which[1] == k])
+            for k in _members(tree, _points_inside(cores, SLIVER_MM))
+        }
     whole = stack.plan(layer)
+    aside = plan_of(rest)
     patches = []
     for k, samples in wanted.items():
         beyond: tuple[RawPatch, ...] = ()
         if not len(samples):
-            parts = [(c, outline_of(c)) for c in (new[k] ^ over).decompose()]
+            parts = [(c, outline_of(c)) for c in components(new[k] ^ over)]
             beyond = tuple(
-                RawPatch(layer, r, _held(r, whole), float(c.area()), samples)
+                RawPatch(layer, r, _borders(r, whole), float(c.area()), samples)
                 for c, r in parts
                 if c.area() > GRID_MM
             )
-        held = _held(polygons[k], whole)
-        patches.append(RawPatch(layer, polygons[k], held, float(new[k].area()), samples, beyond))
+        held = _borders(outlines[k], whole)
+        beside: tuple[Bools, ...] = ()
+        if rests:
+            beside = _borders(outlines[k], aside)
+            held = tuple(h & ~b for h, b in zip(held, beside, strict=True))
+        patches.append(
+            RawPatch(layer, outlines[k], held, float(new[k].area()), samples, beyond, beside)
+        )
     return patches
+
+
+def _cores(
+    over: m3.CrossSection, flat: Floats, sure: Floats, step_mm: float
+) -> m3.CrossSection | None:
+    """Components of `over` in which a point of `sure` lies, or within a step of which one of
+    `flat` does; None if there are none."""
+    opened = over.offset(-SLIVER_MM, m3.JoinType.Miter, 2.0).offset(
+        SLIVER_MM, m3.JoinType.Miter, 2.0)
+    parts = components(opened)
+    if not parts:
+        return None
+    outlines = [outline_of(c) for c in parts]
+    tree = shapely.STRtree([shapely.Polygon(r[0], r[1:]) for r in outlines])
+    chosen = set(_members(tree, sure))
+    if len(flat) and len(chosen) < len(parts):
+        near = tree.query(shapely.points(flat), predicate="dwithin", distance=step_mm + SLIVER_MM)
+        chosen |= {int(k) for k in np.unique(near[1])}
+    if not chosen:
+        return None
+    if len(chosen) == len(parts):
+        return opened
+    return m3.CrossSection.batch_boolean([parts[k] for k in sorted(chosen)], m3.OpType.Add)
 
 
 def _points_inside(region: m3.CrossSection, margin: float) -> Floats:
@@ -179,16 +241,16 @@ def _members(tree: shapely.STRtree, points: Floats) -> list[int]:
     return [int(k) for k in np.unique(hits)]
 
 
-def _held(rings: tuple[Floats, ...], whole: shapely.Geometry) -> tuple[Bools, ...]:
-    """Which edges have material of the same layer, held from below, on their other side."""
-    held = []
+def _borders(rings: tuple[Floats, ...], region: shapely.Geometry) -> tuple[Bools, ...]:
+    """Which edges have `region` on their other side."""
+    answer = []
     for ring in rings:
         ahead = np.roll(ring, -1, axis=0) - ring
         length = np.maximum(np.linalg.norm(ahead, axis=1), 1e-12)
         outward = np.stack([ahead[:, 1], -ahead[:, 0]], axis=1) / length[:, None]
         probe = ring + 0.5 * ahead + PROBE_MM * outward
-        held.append(shapely.contains_xy(whole, probe))
-    return tuple(held)
+        answer.append(shapely.contains_xy(region, probe))
+    return tuple(answer)
 
 
 def _runs(ring: Floats, held: Bools) -> list[Floats]:

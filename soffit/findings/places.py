@@ -17,14 +17,16 @@ import numpy as np
 import shapely
 
 from soffit.findings.bridging import (
+    ALL_HELD,
     Strands,
     best_bridge,
-    best_partial,
     directions,
 )
+from soffit.findings.covering import Cover, cover
 from soffit.findings.facets import FlatFacets
 from soffit.findings.patches import PROBE_MM, RawPatch
-from soffit.part.model import Floats
+from soffit.findings.runs import Runs
+from soffit.findings.words import within
 from soffit.process.model import Process
 
 Shape = Literal["island", "ledge", "bridge", "ceiling", "slope"]
@@ -33,8 +35,12 @@ Shape = Literal["island", "ledge", "bridge", "ceiling", "slope"]
 # says: over 10 mm it rises by 0.35 mm, less than two layers (derived).
 LEVEL_DEG = 2.0
 
-# Share of a patch that must be spanned before it is split in bridge and ledge (from memory).
-WORTH_SPLITTING = 0.3
+# Owner of a free edge that belongs to no slope.
+LEVEL = -1
+
+# Share of a pierced ceiling that may be left once the rest is spanned beside its hole; a
+# counterbore of twice the diameter of its hole, of which half is left, stays one (derived: 0.48).
+LEFT_SHARE = 0.4
 
 
 @dataclass(frozen=True)
@@ -66,51 +72,44 @@ def find_places(
     for patch in patches:
         for place in _describe(patch, facets, process):
             by_layer[patch.layer].append(place)
-    runs = _Runs(process.step_mm)
+    runs = Runs(process.step_mm)
+    slopes = _Slopes()
     for layer in sorted(by_layer):
+        runs.open(layer)
         for place in by_layer[layer]:
-            run = runs.before(place.patches[0])
             if place.shape == "slope":
-                runs.extend(place, run)
-            elif place.shape == "ledge" and place.reach_mm is not None:
-                places.append(replace(place, reach_mm=place.reach_mm + run))
+                run, below = runs.add(place.patches[0], slopes.next, sloping=True)
+                slopes.add(place, run, below)
+            elif place.shape == "ledge" and place.patches[0].held_length_mm > 0.0:
+                run, _ = runs.add(place.patches[0], LEVEL, sloping=False)
+                more = run - place.patches[0].reach_mm
+                places.append(replace(place, reach_mm=(place.reach_mm or 0.0) + max(more, 0.0)))
             else:
                 places.append(place)
-        runs.close(layer)
-    return places + runs.slopes()
+    return places + slopes.places()
 
 
-class _Runs:
-    """Strips of slopes joined from layer to layer, with the run that each has gathered."""
+class _Slopes:
+    """Strips of slopes joined from layer to layer."""
 
-    def __init__(self, step_mm: float) -> None:
-        self._step_mm = step_mm
+    def __init__(self) -> None:
         self._strips: list[tuple[Place, float, bool]] = []
         self._group: list[int] = []
-        self._last: tuple[int, shapely.STRtree, list[int]] | None = None
-        self._open: list[int] = []
 
-    def _touching(self, patch: RawPatch) -> list[int]:
-        if self._last is None or self._last[0] != patch.layer - 1:
-            return []
-        hits = self._last[1].query(patch.polygon, predicate="dwithin", distance=PROBE_MM)
-        return [self._last[2][int(k)] for k in np.sort(hits)]
+    @property
+    def next(self) -> int:
+        """The number that the next strip will have."""
+        return len(self._strips)
 
-    def before(self, patch: RawPatch) -> float:
-        """Run of the strips in the layer below that `patch` starts from, mm."""
-        return max((self._strips[k][1] for k in self._touching(patch)), default=0.0)
-
-    def extend(self, place: Place, run: float) -> None:
-        """Add a strip; `run` is what `before` said."""
-        below = self._touching(place.patches[0])
-        # The layer below holds the first strip as far as a layer may step out at all.
-        reach = (place.reach_mm or 0.0) - (0.0 if below else self._step_mm)
-        index = len(self._strips)
-        self._strips.append((place, run + max(reach, 0.0), not below))
+    def add(self, place: Place, run_mm: float, below: list[int]) -> None:
+        """Add a strip with its run, and the numbers of the strips that it lies on."""
+        below = [k for k in below if k != LEVEL]
+        self._strips.append((place, run_mm, not below))
+        index = len(self._group)
         self._group.append(index)
-        self._open.append(index)
         for k in below:
-            self._join(index, k)
+            a, b = self._root(index), self._root(k)
+            self._group[max(a, b)] = min(a, b)
 
     def _root(self, k: int) -> int:
         while self._group[k] != k:
@@ -118,18 +117,7 @@ class _Runs:
             k = self._group[k]
         return k
 
-    def _join(self, a: int, b: int) -> None:
-        a, b = self._root(a), self._root(b)
-        self._group[max(a, b)] = min(a, b)
-
-    def close(self, layer: int) -> None:
-        """All strips of `layer` are known."""
-        if self._open:
-            shapes = [self._strips[k][0].patches[0].polygon for k in self._open]
-            self._last = (layer, shapely.STRtree(shapes), self._open)
-        self._open = []
-
-    def slopes(self) -> list[Place]:
+    def places(self) -> list[Place]:
         """One place for each group of strips that hang together."""
         groups: dict[int, list[int]] = defaultdict(list)
         for k in range(len(self._strips)):
@@ -160,28 +148,71 @@ def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Pla
         short = _short_strands(patch, process)
         if short is not None:
             return short
-    sloped = angle is not None and angle >= LEVEL_DEG
     # A whole ring of edges in the air cuts every strand that meets it.
-    loose = [not held.any() for held in patch.held]
-    if not any(loose):
+    loose = any(not kept.any() for kept in patch.kept)
+    if angle is not None and angle >= LEVEL_DEG:
         # A strip of a slope is long and narrow: only along and across it can it be spanned.
-        tried = directions(patch, edges=2, around=0) if sloped else directions(patch)
-        bridge = best_bridge(patch, process.line_mm, tried)
+        tried = directions(patch, edges=2, around=0)
+        bridge = None if loose else best_bridge(patch, process.line_mm, tried)
         if bridge is not None:
             return [_spanned(patch, bridge, angle)]
-        if not sloped and patch.reach_mm > process.lip_mm:
-            split = _split(patch, process, tried)
-            if split is not None:
-                return [replace(p, angle_deg=angle) for p in split]
-    if sloped:
         return [Place("slope", (patch,), angle, reach_mm=patch.reach_mm)]
-    if bool(patch.held[0].all()) and any(loose):
+    return [replace(place, angle_deg=angle) for place in _level(patch, process, loose=loose)]
+
+
+def _level(patch: RawPatch, process: Process, *, loose: bool) -> list[Place]:
+    """Places of a level patch; `loose`: an edge of it is in the air all the way round."""
+    tried = directions(patch)
+    bridge = None if loose else best_bridge(patch, process.line_mm, tried)
+    if bridge is not None and within(bridge.span_mm, process.bridge_mm):
+        return [_spanned(patch, bridge, None)]
+    pierced = loose and bool(patch.kept[0].all())
+    if bridge is not None or patch.reach_mm > process.lip_mm:
+        by_piece = cover(patch, process, tried)
+        open_mm2 = sum(p.area_mm2 for p, r in by_piece.left if not within(r, process.lip_mm))
+        open_mm2 += sum(p.area_mm2 for p, s, _ in by_piece.too_wide
+                        if not within(s, process.bridge_mm))
+        # What is held all over in one direction stays one, if that leaves anything at all.
+        most = LEFT_SHARE if pierced else 1.0
+        if bridge is not None:
+            open_mm2 += sum(p.area_mm2 for p, _ in by_piece.left)
+            most = 1.0 - ALL_HELD
+        if by_piece.spanned and open_mm2 <= most * patch.area_mm2:
+            return _pieces(by_piece, patch, process, pierced=pierced)
+    if bridge is not None:
+        return [_spanned(patch, bridge, None)]
+    if pierced:
         width = _least_width(patch, process.line_mm)
         return [
-            Place("ceiling", (patch,), angle, patch.reach_mm, width.span_mm, width.unit,
+            Place("ceiling", (patch,), None, patch.reach_mm, width.span_mm, width.unit,
                   pierced=True)
         ]
-    return [Place("ledge", (patch,), angle, reach_mm=patch.reach_mm)]
+    return [Place("ledge", (patch,), None, reach_mm=patch.reach_mm)]
+
+
+def _pieces(
+    by_piece: Cover, patch: RawPatch, process: Process, *, pierced: bool
+) -> list[Place]:
+    """Places of a patch covered piece by piece; what is left is a ledge, but where the wall of
+    the hole in a pierced ceiling prints in the air."""
+    places = [
+        Place("bridge", (piece,), None, span_mm=span, direction=unit)
+        for piece, span, unit in (*by_piece.spanned, *by_piece.too_wide)
+    ]
+    holes = [
+        shapely.LinearRing(ring)
+        for ring, kept in zip(patch.rings, patch.kept, strict=True)
+        if not kept.any()
+    ]
+    for piece, reach in by_piece.left:
+        if pierced and any(shapely.dwithin(piece.polygon, h, 2 * PROBE_MM) for h in holes):
+            width = _least_width(patch, process.line_mm)
+            places.append(
+                Place("ceiling", (piece,), None, reach, width.span_mm, width.unit, pierced=True)
+            )
+        else:
+            places.append(Place("ledge", (piece,), None, reach_mm=reach))
+    return places
 
 
 def _short_strands(patch: RawPatch, process: Process) -> list[Place] | None:
@@ -242,71 +273,7 @@ def _spanned(patch: RawPatch, bridge: Strands, angle: float | None) -> Place:
 
 def _least_width(patch: RawPatch, line_mm: float) -> Strands:
     """Strands over the whole opening, as if nothing pierced it."""
-    closed = replace(patch, rings=patch.rings[:1], held=patch.held[:1])
+    closed = replace(patch, rings=patch.rings[:1], held=patch.kept[:1], beside=())
     best = best_bridge(closed, line_mm, directions(closed))
     assert best is not None  # every edge of the outer ring is held
     return best
-
-
-def _split(patch: RawPatch, process: Process, tried: list[float]) -> list[Place] | None:
-    """A patch that is bridge here and ledge there: its parts; None if it is not worth it."""
-    best = best_partial(patch, process.line_mm, tried, process.bridge_mm)
-    good = best.held & (best.length <= process.bridge_mm)
-    if float(best.length[good].sum()) * best.spacing_mm < WORTH_SPLITTING * patch.area_mm2:
-        return None
-    along = np.array(best.unit)
-    cross = np.array([-along[1], along[0]])
-    half = 0.5 * best.spacing_mm
-    corners = []
-    for u0, u1, v in zip(best.low[good], best.high[good], best.across[good], strict=True):
-        ends = ((u0 - PROBE_MM, v - half), (u1 + PROBE_MM, v - half),
-                (u1 + PROBE_MM, v + half), (u0 - PROBE_MM, v + half))
-        corners.append([u * along + w * cross for u, w in ends])
-    quads = shapely.polygons(np.array(corners))
-    spanned = shapely.union_all(shapely.buffer(quads, PROBE_MM, join_style="mitre"))
-    bridge = shapely.intersection(patch.polygon, spanned)
-    rest = shapely.difference(patch.polygon, spanned)
-    held_lines = _held_lines(patch)
-    places: list[Place] = []
-    for piece in _polygons(bridge, process.line_mm):
-        sub = _sub_patch(patch, piece, held_lines)
-        span = float(best.length[good].max())
-        places.append(Place("bridge", (sub,), None, span_mm=span, direction=best.unit))
-    for piece in _polygons(rest, 0.5 * process.line_mm):
-        sub = _sub_patch(patch, piece, held_lines)
-        if sub.held_length_mm == 0.0:
-            sub = _sub_patch(patch, piece, shapely.union(held_lines, bridge.boundary))
-        reach = sub.reach_mm
-        places.append(Place("ledge", (sub,), None, reach_mm=reach))
-    if not any(p.shape == "bridge" for p in places):
-        return None
-    return places
-
-
-def _held_lines(patch: RawPatch) -> shapely.Geometry:
-    starts, ends, held = patch.edges
-    return shapely.multilinestrings(
-        shapely.linestrings(np.stack([starts[held], ends[held]], axis=1))
-    )
-
-
-def _polygons(shape: shapely.Geometry, least_width: float) -> list[shapely.Polygon]:
-    """Polygons of `shape` that are somewhere as wide as `least_width`, sorted."""
-    parts = [p for p in shapely.get_parts(shape) if isinstance(p, shapely.Polygon)]
-    wide = [p for p in parts if not p.buffer(-0.5 * least_width).is_empty]
-    return sorted(wide, key=lambda p: p.bounds)
-
-
-def _sub_patch(
-    patch: RawPatch, piece: shapely.Polygon, held_lines: shapely.Geometry
-) -> RawPatch:
-    oriented = shapely.orient_polygons(piece)
-    rings: list[Floats] = [
-        np.asarray(r.coords, dtype=np.float64)[:-1]
-        for r in (oriented.exterior, *oriented.interiors)
-    ]
-    held = []
-    for ring in rings:
-        middle = 0.5 * (ring + np.roll(ring, -1, axis=0))
-        held.append(shapely.distance(shapely.points(middle), held_lines) <= 2 * PROBE_MM)
-    return RawPatch(patch.layer, tuple(rings), tuple(held), float(piece.area), patch.samples)

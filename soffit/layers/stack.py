@@ -51,13 +51,7 @@ class LayerStack:
     def plan(self, layer: int) -> shapely.Geometry:
         """Region of a layer as prepared plan polygons; made when first asked for, then kept."""
         if layer not in self._plans:
-            polygons = []
-            for component in self.regions[layer].decompose():
-                rings = outline_of(component)
-                polygons.append(shapely.Polygon(rings[0], rings[1:]))
-            plan = shapely.multipolygons(polygons) if polygons else shapely.MultiPolygon()
-            shapely.prepare(plan)
-            self._plans[layer] = plan
+            self._plans[layer] = plan_of(self.regions[layer])
         return self._plans[layer]
 
     @cached_property
@@ -73,10 +67,24 @@ class LayerStack:
         return 0.0 if layer == 0 else float(self.top_mm[layer - 1])
 
 
+def components(region: m3.CrossSection) -> list[m3.CrossSection]:
+    """Connected parts of a region; none of an empty one, where the kernel gives an empty one."""
+    return [] if region.is_empty() else region.decompose()
+
+
 def outline_of(component: m3.CrossSection) -> tuple[Floats, ...]:
     """Rings of one component of a region, the outer one first, (n, 2) mm each."""
     rings = [np.asarray(r, dtype=np.float64) for r in component.to_polygons()]
     return tuple(sorted(rings, key=ring_area, reverse=True))
+
+
+def plan_of(region: m3.CrossSection) -> shapely.Geometry:
+    """A region as prepared plan polygons."""
+    outlines = [outline_of(component) for component in components(region)]
+    polygons = [shapely.Polygon(rings[0], rings[1:]) for rings in outlines]
+    plan = shapely.multipolygons(polygons) if polygons else shapely.MultiPolygon()
+    shapely.prepare(plan)
+    return plan
 
 
 def layer_tops(height_mm: float, process: Process) -> Floats:

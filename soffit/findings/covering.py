@@ -1,0 +1,157 @@
+"""Covering: a level patch spanned piece by piece, each by strands of its own direction.
+
+Both ends of every strand lie on what the layer *below* holds. The edge of another piece is no
+anchor: it is itself printed over air in the same layer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from soffit.findings.bridging import Strands, best_bridge, best_partial, directions
+from soffit.findings.patches import PROBE_MM, Bools, RawPatch
+from soffit.findings.words import within
+from soffit.part.model import Floats
+from soffit.process.model import Process
+
+# Share of a piece that strands of one direction must cover before they are taken (from memory).
+WORTH_SPANNING = 0.3
+
+# Most directions tried on one patch: a branching patch has one for each branch (derived: four
+# arms; more is work that no machine would follow).
+MOST_DIRECTIONS = 4
+
+
+@dataclass(frozen=True)
+class Cover:
+    """`spanned`: pieces with the span, mm, and unit direction of their strands; `too_wide`: such
+    pieces past the limit; `left`: pieces that no strands cover, with the greatest distance to
+    what holds the patch, mm."""
+
+    spanned: tuple[tuple[RawPatch, float, tuple[float, float]], ...]
+    too_wide: tuple[tuple[RawPatch, float, tuple[float, float]], ...]
+    left: tuple[tuple[RawPatch, float], ...]
+
+
+def cover(patch: RawPatch, process: Process, tried: list[float]) -> Cover:
+    """`patch` covered as far as strands within the limit go; `tried` directions come first.
+
+    A strand within a line of an edge that is in the air all the way round is left: the wall
+    of that hole is there.
+    """
+    rims = [shapely.LinearRing(r) for r, kept in zip(patch.rings, patch.kept, strict=True)
+            if not kept.any()]
+    rim = shapely.union_all(shapely.buffer(rims, process.line_mm))
+    held = _lines(patch, patch.held)
+    beside = _lines(patch, patch.beside) if patch.beside else shapely.MultiLineString()
+    spanned: list[tuple[RawPatch, float, tuple[float, float]]] = []
+    left: list[RawPatch] = []
+    todo = [patch]
+    for turn in range(MOST_DIRECTIONS):
+        pieces, todo = todo, []
+        for piece in pieces:
+            best = best_partial(
+                piece, process.line_mm, directions(piece) if turn else tried, process.bridge_mm
+            )
+            good = best.held & (best.length <= process.bridge_mm)
+            good &= ~shapely.intersects(_chords(best), rim)
+            covered = float((best.length * best.wide)[good].sum())
+            if covered < WORTH_SPANNING * piece.area_mm2:
+                left.append(piece)
+                continue
+            area = _area(best, good)
+            new = _polygons(shapely.intersection(piece.polygon, area), process.line_mm)
+            if not new:
+                left.append(piece)
+                continue
+            span = float(best.length[good].max())
+            spanned += [(_piece(patch, p, held, beside), span, best.unit) for p in new]
+            rest = _polygons(shapely.difference(piece.polygon, area), 0.5 * process.line_mm)
+            todo += [_piece(patch, p, held, beside) for p in rest]
+    holds = shapely.union(held, beside)
+    over = shapely.union_all([p.polygon for p, _, _ in spanned])
+    too_wide: list[tuple[RawPatch, float, tuple[float, float]]] = []
+    reaches: list[tuple[RawPatch, float]] = []
+    for piece in [*left, *todo]:
+        loose = any(not kept.any() for kept in piece.kept)
+        long = None if loose else best_bridge(piece, process.line_mm, directions(piece))
+        if long is not None and spanned:
+            too_wide.append((piece, long.span_mm, long.unit))
+        else:
+            reaches.append((piece, _reach(piece, holds, over, process.lip_mm)))
+    return Cover(tuple(spanned), tuple(too_wide), tuple(reaches))
+
+
+def _chords(best: Strands) -> NDArray[np.object_]:
+    """The strands as lines in plan."""
+    along = np.array(best.unit)
+    cross = np.array([-along[1], along[0]])
+    ends = [u[:, None] * along + best.across[:, None] * cross for u in (best.low, best.high)]
+    return np.asarray(shapely.linestrings(np.stack(ends, axis=1)))
+
+
+def _reach(
+    piece: RawPatch, holds: shapely.Geometry, spanned: shapely.Geometry, lip_mm: float
+) -> float:
+    """Greatest distance to what holds the patch. What lies within the lip of a spanned piece is
+    laid beside its strands and counts from there; it needs no anchor of its own."""
+    points = shapely.points(piece.asked)
+    held = shapely.distance(points, holds)
+    # The distance to nothing is not a number.
+    beside = float(np.fmin(held, shapely.distance(points, spanned)).max())
+    return beside if within(beside, lip_mm) else float(held.max())
+
+
+def _area(best: Strands, good: Bools) -> shapely.Geometry:
+    """What the chosen strands cover."""
+    along = np.array(best.unit)
+    cross = np.array([-along[1], along[0]])
+    corners = []
+    for u0, u1, v, half in zip(best.low[good], best.high[good], best.across[good],
+                               0.5 * best.wide[good], strict=True):
+        # Out to where the edges are, which need not run straight across: the piece trims it.
+        a, b = u0 - half - PROBE_MM, u1 + half + PROBE_MM
+        ends = ((a, v - half), (b, v - half), (b, v + half), (a, v + half))
+        corners.append([u * along + w * cross for u, w in ends])
+    quads = shapely.polygons(np.array(corners))
+    return shapely.union_all(shapely.buffer(quads, PROBE_MM, join_style="mitre"))
+
+
+def _lines(patch: RawPatch, chosen: tuple[Bools, ...]) -> shapely.Geometry:
+    starts, ends, _ = patch.edges
+    which = np.concatenate(chosen)
+    return shapely.multilinestrings(
+        shapely.linestrings(np.stack([starts[which], ends[which]], axis=1))
+    )
+
+
+def _polygons(shape: shapely.Geometry, least_width: float) -> list[shapely.Polygon]:
+    """Polygons of `shape` that are somewhere as wide as `least_width`, sorted."""
+    parts = [p for p in shapely.get_parts(shape) if isinstance(p, shapely.Polygon)]
+    wide = [p for p in parts if not p.buffer(-0.5 * least_width).is_empty]
+    return sorted(wide, key=lambda p: p.bounds)
+
+
+def _piece(
+    patch: RawPatch, piece: shapely.Polygon, held: shapely.Geometry, beside: shapely.Geometry
+) -> RawPatch:
+    oriented = shapely.orient_polygons(piece)
+    rings: list[Floats] = [
+        np.asarray(r.coords, dtype=np.float64)[:-1]
+        for r in (oriented.exterior, *oriented.interiors)
+    ]
+
+    def near(lines: shapely.Geometry) -> tuple[Bools, ...]:
+        middles = [0.5 * (ring + np.roll(ring, -1, axis=0)) for ring in rings]
+        return tuple(
+            np.asarray(shapely.distance(shapely.points(m), lines) <= 2 * PROBE_MM, dtype=bool)
+            for m in middles
+        )
+
+    return RawPatch(
+        patch.layer, tuple(rings), near(held), float(piece.area), patch.samples, (), near(beside)
+    )

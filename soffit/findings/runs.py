@@ -1,0 +1,169 @@
+"""Runs: how far a surface has come, layer by layer, since it was last properly held.
+
+The run at a point of a patch is the least, over what holds the patch, of the distance to it
+plus the run there. Where the layer below was held properly that is −Δ, one step being free,
+for a sloping surface, and 0 for a level one, of which no step is free. Where it was not, it is
+the run that the patch below had at the same edge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from soffit.findings.patches import LONG_MM, PROBE_MM, RawPatch, distances
+from soffit.layers.stack import GRID_MM
+from soffit.part.model import Floats, Ints
+
+Lines = NDArray[np.object_]
+
+# Runs at the ends of a long free edge and between them that differ by more are kept apart
+# (derived: a hundredth of a line).
+SAME_RUN_MM = 0.004
+
+
+@dataclass(frozen=True)
+class _Edges:
+    """Free edges of the patches of one layer: (n,) lines, the run at each, mm, and whose it is."""
+
+    lines: Lines
+    run_mm: Floats
+    owner: Ints
+
+
+class Runs:
+    """The run along the free edges of each layer, from layer to layer."""
+
+    def __init__(self, step_mm: float) -> None:
+        self._step_mm = step_mm
+        self._layer = -1
+        self._below: tuple[_Edges, shapely.STRtree] | None = None
+        self._here: list[_Edges] = []
+
+    def open(self, layer: int) -> None:
+        """Go on to `layer`; what was added becomes the layer below if it is the one below."""
+        edges = [e for e in self._here if len(e.lines)]
+        self._below = None
+        if edges and self._layer == layer - 1:
+            joined = _Edges(
+                np.concatenate([e.lines for e in edges]),
+                np.concatenate([e.run_mm for e in edges]),
+                np.concatenate([e.owner for e in edges]),
+            )
+            self._below = (joined, shapely.STRtree(joined.lines))
+        self._layer, self._here = layer, []
+
+    def add(self, patch: RawPatch, owner: int, *, sloping: bool) -> tuple[float, list[int]]:
+        """The greatest run of a patch of this layer, mm, and the owners of the patches below on
+        whose free edges it lies; inf where nothing holds the patch."""
+        kept = np.concatenate(patch.kept)
+        starts, ends, _ = patch.edges
+        if not kept.any():
+            return float("inf"), []
+        free_of_charge = self._step_mm if sloping else 0.0
+        a, b = starts[kept], ends[kept]
+        run = np.full(len(a), -free_of_charge)
+        owners: list[int] = []
+        if self._below is not None:
+            a, b, run, owners = self._carried(a, b, run)
+        asked = patch.asked
+        lines = shapely.linestrings(np.stack([a, b], axis=1))
+        value = np.full(len(asked), np.inf)
+        plain = run == -free_of_charge
+        for group in (plain, ~plain):
+            if group.any():
+                distance, which = distances(asked, lines[group])
+                value = np.minimum(value, distance + run[group][which])
+        self._here.append(self._free(patch, kept, value, owner))
+        return max(0.0, float(value.max())), owners
+
+    def _carried(
+        self, a: Floats, b: Floats, run: Floats
+    ) -> tuple[Floats, Floats, Floats, list[int]]:
+        """Holding edges from `a` to `b`, (n, 2), cut where what they lie on changes, with the
+        run that each has from below, and the owners of that."""
+        assert self._below is not None
+        edges, tree = self._below
+        lines = shapely.linestrings(np.stack([a, b], axis=1))
+        mine, theirs = tree.query(lines, predicate="dwithin", distance=PROBE_MM)
+        if not len(mine):
+            return a, b, run, []
+        touched = np.unique(mine)
+        ends = shapely.get_coordinates(edges.lines[np.unique(theirs)])
+        a2, b2 = _cut(a[touched], b[touched], ends)
+        middle = shapely.points(0.5 * (a2 + b2))
+        rest = np.setdiff1d(np.arange(len(a)), touched)
+        run2 = np.full(len(a2), run[0])
+        owners: list[int] = []
+        which, nearest = tree.query_nearest(middle, max_distance=PROBE_MM, all_matches=False)
+        run2[which] = np.maximum(edges.run_mm[nearest], run[0])
+        owners = [int(k) for k in np.unique(edges.owner[nearest])]
+        return (
+            np.concatenate([a[rest], a2]),
+            np.concatenate([b[rest], b2]),
+            np.concatenate([run[rest], run2]),
+            owners,
+        )
+
+    def _free(
+        self, patch: RawPatch, kept: NDArray[np.bool_], value: Floats, owner: int
+    ) -> _Edges:
+        """The free edges of a patch, with the greater run of their two ends."""
+        starts, ends, _ = patch.edges
+        count = len(starts)
+        free = ~kept
+        at_start = value[:count]
+        by_ring = np.split(at_start, np.cumsum([len(r) for r in patch.rings])[:-1])
+        at_end = np.concatenate([np.roll(v, -1) for v in by_ring])
+        long = np.flatnonzero(free & (np.linalg.norm(ends - starts, axis=1) > LONG_MM))
+        between = value[count:].reshape(3, -1)
+        uneven = np.zeros(0, dtype=bool)
+        if len(long):
+            all_five = np.vstack([at_start[long], between, at_end[long]])
+            uneven = np.ptp(all_five, axis=0) > SAME_RUN_MM
+        whole = free.copy()
+        whole[long[uneven]] = False
+        lines = [np.stack([starts[whole], ends[whole]], axis=1)]
+        runs = [np.maximum(at_start[whole], at_end[whole])]
+        for k in range(4):
+            at = long[uneven]
+            s, e = starts[at], ends[at]
+            lines.append(np.stack([s + 0.25 * k * (e - s), s + 0.25 * (k + 1) * (e - s)], axis=1))
+            if len(at):
+                runs.append(np.maximum(all_five[k, uneven], all_five[k + 1, uneven]))
+        joined = np.concatenate(lines)
+        return _Edges(
+            shapely.linestrings(joined),
+            np.concatenate(runs),
+            np.full(len(joined), owner, dtype=np.int64),
+        )
+
+
+def _cut(a: Floats, b: Floats, points: Floats) -> tuple[Floats, Floats]:
+    """Segments from `a` to `b`, (n, 2) each, cut at those of `points` that lie on them."""
+    # Most are corners of these segments too.
+    away, _ = cKDTree(np.concatenate([a, b])).query(points, distance_upper_bound=PROBE_MM)
+    points = points[~np.isfinite(away)]
+    if not len(points):
+        return a, b
+    along = b - a
+    squared = np.maximum((along**2).sum(axis=1), GRID_MM**2)
+    t = ((points[None] - a[:, None]) * along[:, None]).sum(axis=2) / squared[:, None]
+    foot = a[:, None] + t[:, :, None] * along[:, None]
+    away = np.linalg.norm(points[None] - foot, axis=2)
+    margin = (PROBE_MM / np.sqrt(squared))[:, None]
+    row, column = np.nonzero((away <= PROBE_MM) & (t > margin) & (t < 1.0 - margin))
+    if not len(row):
+        return a, b
+    count = np.arange(len(a))
+    rows = np.concatenate([count, count, row])
+    places = np.concatenate([np.zeros(len(a)), np.ones(len(a)), t[row, column]])
+    order = np.lexsort((places, rows))
+    rows, places = rows[order], places[order]
+    same = (rows[1:] == rows[:-1]) & (places[1:] - places[:-1] > 1e-9)
+    low, high, of = places[:-1][same], places[1:][same], rows[1:][same]
+    return a[of] + low[:, None] * along[of], a[of] + high[:, None] * along[of]
