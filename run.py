@@ -1,11 +1,11 @@
 #!/usr/bin/env python3
 """Everything that is done with a checkout, on a machine that has nothing but Python.
 
-    python3 run.py check         style, types and the order of the packages
-    python3 run.py test [ARGS]   the tests; ARGS go to pytest
-    python3 run.py bench [NAME]  measurements
-    python3 run.py docs          the manual, written to build/docs
-    python3 run.py ARGS          soffit itself: python3 run.py review examples/ledge_bracket.step
+    python3 run.py check                  style, types and the order of the packages
+    python3 run.py test [ARGS]            the tests; ARGS go to pytest
+    python3 run.py bench [--suite NAME]   measurements
+    python3 run.py docs                   the manual, written to build/docs
+    python3 run.py ARGS                   soffit itself, such as: python3 run.py demo
 
 The first call makes `.venv` beside this file from requirements.lock; a later one makes it
 again when that file has changed. Only the standard library is used here.

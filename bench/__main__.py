@@ -1,4 +1,4 @@
-"""Run the suites: `python3 run.py bench` for all, `python3 run.py bench start` for one.
+"""Run the suites: `python3 run.py bench` for all, `python3 run.py bench --suite start` for one.
 
 A suite with `ON_REQUEST` takes long and runs only where it is named.
 """
@@ -17,8 +17,10 @@ def suites() -> list[str]:
     return sorted(m.name for m in pkgutil.iter_modules(bench.__path__) if m.name[0] != "_")
 
 
-def main(names: list[str]) -> int:
+def main(arguments: list[str]) -> int:
     known = suites()
+    # A bare name is taken too.
+    names = [word.removeprefix("--suite=") for word in arguments if word != "--suite"]
     unknown = [name for name in names if name not in known]
     if unknown:
         print(f"bench: no suite {unknown[0]!r}; suites: {', '.join(known)}", file=sys.stderr)

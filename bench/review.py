@@ -23,7 +23,9 @@ from soffit.layers.stack import layer_tops
 from soffit.part.manifold import to_manifold
 from soffit.part.model import Face, Mesh, Part, Source, Surface
 from soffit.part.place import place
+from soffit.part.regions import facet_normals
 from soffit.process.load import load_process
+from soffit.process.model import Process
 
 REFINED = {"1e4": 2, "1e5": 6, "1e6": 20}  # each edge cut in so many, so n² times the facets
 RUNS = 3
@@ -41,13 +43,14 @@ def block(refined: int) -> Part:
     mesh = solid.refine(refined).to_mesh64()
     vertices = np.asarray(mesh.vert_properties)[:, :3].copy()
     triangles = np.asarray(mesh.tri_verts).astype(np.int64)
-    corners = vertices[triangles]
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-30)[:, None]
-    keys, face = np.unique(np.round(normals, 4), axis=0, return_inverse=True)
+    normals = facet_normals(vertices, triangles)
+    # A face for each direction, in four decimals packed into one number.
+    steps = np.round(normals * 1e4).astype(np.int64) + 10_000
+    _, first, face = np.unique(steps @ [20_001**2, 20_001, 1], return_index=True,
+                               return_inverse=True)
     faces = tuple(
-        Face(k + 1, Surface.REGION, 0, 0.0, (0.0, 0.0, 0.0), (float(x), float(y), float(z)))
-        for k, (x, y, z) in enumerate(keys)
+        Face(k, Surface.REGION, 0, 0.0, (0.0, 0.0, 0.0), (x, y, z))
+        for k, (x, y, z) in enumerate(np.round(normals[first], 4).tolist(), start=1)
     )
     count = len(triangles)
     data = Mesh(vertices, triangles, face.reshape(-1).astype(np.int64) + 1, normals,
@@ -55,9 +58,8 @@ def block(refined: int) -> Part:
     return place(Part(Source("block", "stl", "", "mm", "option"), data, faces, 1, True))
 
 
-def bare(part: Part) -> float:
+def bare(part: Part, process: Process) -> float:
     """Kernel work that no review can do without; returns an area, so that all of it is done."""
-    process = load_process("pla-04")
     solid = to_manifold(part.mesh)
     assert solid is not None
     tops = layer_tops(part.size_mm[2], process)
@@ -116,7 +118,7 @@ def run() -> None:
     print("  triangles     bare   review  ratio   sections  ratio    memory   allowed")
     for refined in REFINED.values():
         part = block(refined)
-        kernel = median_s(lambda part=part: bare(part))
+        kernel = median_s(lambda part=part: bare(part, process))
         ours = median_s(lambda part=part: review(part, process))
         start = time.perf_counter()
         sections(part)

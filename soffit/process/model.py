@@ -128,6 +128,19 @@ class Process(_Model):
         by_overlap = self.capability.overlap.value * self.line_mm
         return min(by_angle, by_overlap)
 
+    def thicker(self, factor: float) -> Process:
+        """This process with layers, but the first, `factor` times as thick and steps as much
+        longer, so that the angle that holds is the same: for coarse answers, not for printing."""
+
+        def scaled(value: Value) -> Value:
+            source = f"{factor:g} times {value.value:g}: {value.source}"
+            return Value(value=factor * value.value, source=source, grade=Grade.DERIVED)
+
+        bead = self.bead.model_copy(update={"layer_mm": scaled(self.bead.layer_mm)})
+        overlap = scaled(self.capability.overlap)
+        capability = self.capability.model_copy(update={"overlap": overlap})
+        return self.model_copy(update={"bead": bead, "capability": capability})
+
     @property
     def lip_mm(self) -> float:
         """Flat reach tolerated, mm."""
