@@ -53,19 +53,24 @@ def review(
     process: str | Path | Process = "pla-04",
     up: Up = "keep",
     *,
+    fast: bool = False,
     progress: Progress | None = None,
 ) -> Review:
     """Every place of the part that would print over air, and all else that could fail.
 
     `process`: a profile's name, a TOML file or a `Process`. `up`: "keep" takes the part as it
-    is drawn, "auto" chooses, a direction in the part's frame is turned upwards.
+    is drawn, "auto" chooses, a direction in the part's frame is turned upwards. `fast`: a
+    coarse answer, in at most 100 layers (see `Review.coarse`).
 
     Raises ProcessError if there is no such process or a value in it is not allowed.
     """
+    from soffit.findings.coarse import review_coarsely
     from soffit.findings.review import review as review_placed
 
     how = load_process(process)
     placed = place(part, _direction(part, how, up))
+    if fast:
+        return review_coarsely(placed, how, progress=progress)
     return review_placed(placed, how, unattended=True, progress=progress)
 
 

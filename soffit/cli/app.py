@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from soffit.cli.options import (
+    FastOption,
     FormatOption,
     KeepOutOption,
     OutOption,
@@ -35,7 +36,8 @@ if TYPE_CHECKING:
 app = typer.Typer(
     help="Find what a part would print over air, change the part so that it does not, prove it.",
     epilog=(
-        "Exit codes: 0 clean, 1 something remains over air, 2 the input or the call is wrong, "
+        "Exit codes: 0 clean, 1 something remains over air, or may (--fast), 2 the input or the "
+        "call is wrong, "
         "3 a defect of soffit."
     ),
     no_args_is_help=True,
@@ -72,6 +74,7 @@ def review(
     unit: UnitOption = None,
     up: UpOption = "keep",
     repair: RepairOption = False,
+    fast: FastOption = False,
     output: ReviewFormatOption = ReviewFormat.TEXT,
 ) -> int:
     """List every place of PART that would print over air."""
@@ -83,7 +86,7 @@ def review(
     progress = _progress(part)
     received = _read(part, unit, repair, progress)
     progress("review")
-    result = api.review(received, how, direction, progress=progress)
+    result = api.review(received, how, direction, fast=fast, progress=progress)
     progress.clear()
     if output is ReviewFormat.JSON:
         from soffit.plan.report import dumps, review_json

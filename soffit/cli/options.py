@@ -137,6 +137,10 @@ QuantityOption = Annotated[
 RepairOption = Annotated[
     bool, typer.Option("--repair", help="Mend a mesh that is not closed, and say what was done.")
 ]
+FastOption = Annotated[
+    bool,
+    typer.Option("--fast", help="A coarse answer, in at most 100 layers; no verdict, never 0."),
+]
 OutOption = Annotated[
     Path,
     typer.Option("--out", metavar="DIR", help="Folder for the files.", show_default=False),

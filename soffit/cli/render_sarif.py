@@ -19,7 +19,8 @@ LEVELS = {"blocker": "error", "marginal": "warning", "note": "note"}
 
 def review_sarif(review: Review) -> str:
     """The SARIF log, as JSON text."""
-    measures = review_json(review)["findings"]
+    report = review_json(review)
+    measures = report["findings"]
     kinds = sorted({finding.kind for finding in review.findings})
     uri = quote(review.part.source.file.replace("\\", "/"))
     log = {
@@ -44,6 +45,8 @@ def review_sarif(review: Review) -> str:
                     for finding, measure in zip(review.findings, measures, strict=True)
                 ],
                 "columnKind": "unicodeCodePoints",
+                # Only a coarse answer has it.
+                **({"properties": {"coarse": report["coarse"]}} if review.coarse else {}),
             }
         ],
     }

@@ -160,6 +160,12 @@ def _review_verdict(review: Review) -> list[Line]:
     if review.clean:
         return [Line("Clean: nothing would print over air.", "bold")]
     lines = []
+    if review.coarse is not None:
+        again = "; run without --fast for the verdict."
+        lines += _wrap(review.coarse.message)
+        if not review.stopping:
+            return [*lines, Line(f"Nothing found in the coarse answer{again}", "bold")]
+        lines.append(Line(f"Found in the coarse answer{again}", "bold"))
     if review.air:
         places = _count(len(review.air), "place")
         lines.append(Line(f"Over air: {_area(review.over_air_mm2)} mm² in {places}.", "alarm"))

@@ -1,7 +1,8 @@
 """Runs one command in this process and turns whatever happens into an exit code and one line.
 
-0: clean. 1: something remains over air, or another blocker. 2: the input or the call is wrong.
-3: a defect of ours. 130: stopped. 141: whoever read the results closed the pipe.
+0: clean. 1: something remains over air, or another blocker, or the answer is a coarse one.
+2: the input or the call is wrong. 3: a defect of ours. 130: stopped. 141: whoever read the
+results closed the pipe.
 """
 
 from __future__ import annotations

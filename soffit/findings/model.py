@@ -61,17 +61,41 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class Coarse:
+    """How an answer was coarsened: `layers_at_once` layers were looked at as one, `layer_mm`
+    thick, that may step out by `step_mm`. `left_out`: kinds of finding that were not looked for.
+    """
+
+    layers_at_once: int
+    layer_mm: float
+    step_mm: float
+    left_out: tuple[str, ...]
+
+    @property
+    def message(self) -> str:
+        """What that means, in a sentence or two."""
+        return (
+            f"Coarse answer, no verdict: {self.layers_at_once} layers looked at as one of "
+            f"{self.layer_mm:.2f} mm. What is thinner can be missed, slopes end to "
+            f"{self.step_mm:.2f} mm, reaches are up to as much too long; not looked for: "
+            f"{', '.join(self.left_out)}."
+        )
+
+
+@dataclass(frozen=True)
 class Review:
     """All findings of one part made by one process in one orientation, sorted by height.
 
     `clean`: nothing remains over air beyond what the process can span. `over_air_mm2`: sum of
-    `area_mm2` of the `air/*` findings that are not notes.
+    `area_mm2` of the `air/*` findings that are not notes. `coarse`: set where the answer is only
+    a coarse one, which is never `clean`.
     """
 
     part: Part
     process: Process
     up: Vec3
     findings: tuple[Finding, ...]
+    coarse: Coarse | None = None
 
     @property
     def air(self) -> tuple[Finding, ...]:
@@ -85,8 +109,17 @@ class Review:
 
     @property
     def clean(self) -> bool:
-        """Whether nothing prints over air and no finding of any kind is a blocker."""
-        return not self.air and not any(f.severity == "blocker" for f in self.findings)
+        """Whether nothing prints over air and no finding of any kind is a blocker, as the full
+        review says."""
+        return self.coarse is None and not self.stopping
+
+    @property
+    def stopping(self) -> tuple[Finding, ...]:
+        """What keeps the part from being clean: what is over air, and blockers of any kind."""
+        return tuple(
+            f for f in self.findings
+            if f.severity == "blocker" or (f.kind.startswith("air/") and f.severity != "note")
+        )
 
     @property
     def over_air_mm2(self) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from types import ModuleType
 
@@ -104,9 +104,13 @@ def review(
                 built = Built(alone, process, cut_layers(alone, process))
             for check in CHECKS:
                 findings += check.check(built if check.KIND.startswith("wall/") else whole)
+    return Review(part, process, _up(part), in_order(findings))
+
+
+def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings sorted and numbered."""
     ordered = sorted(findings, key=_order)
-    numbered = tuple(replace(f, id=f"F{k}") for k, f in enumerate(ordered, start=1))
-    return Review(part, process, _up(part), numbered)
+    return tuple(replace(f, id=f"F{k}") for k, f in enumerate(ordered, start=1))
 
 
 def _order(finding: Finding) -> tuple[object, ...]:

@@ -97,6 +97,17 @@ def layer_tops(height_mm: float, process: Process) -> Floats:
     return np.asarray(first + h * np.arange(more + 1), dtype=np.float64)
 
 
+def layers_at_once(height_mm: float, process: Process, most: int) -> int:
+    """Least number of layers (past the first) to take as one, so that a part of this height has
+    no more than `most`; 1 for a part too tall to be cut at all."""
+    if height_mm > MOST_LAYERS * process.layer_mm:
+        return 1
+    count = 1
+    while len(layer_tops(height_mm, process.thicker(count))) > most:
+        count += 1
+    return count
+
+
 def slack_of(part: Part) -> float:
     """Step that may be an artefact of tessellation, mm (derived: 2 × deflection + grid)."""
     return 2.0 * (part.deflection_mm or MESH_DEFLECTION_MM) + GRID_MM

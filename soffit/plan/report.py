@@ -22,7 +22,7 @@ DECIMALS = 6  # a nanometre; beyond the last figure of any kernel result (derive
 
 def review_json(review: Review) -> dict[str, Any]:
     """A review as one JSON object."""
-    return {
+    report = {
         "schema": "soffit.review/1",
         "part": _part(review.part),
         "process": _process(review.process),
@@ -33,6 +33,15 @@ def review_json(review: Review) -> dict[str, Any]:
         "findings": [_finding(finding) for finding in review.findings],
         "totals": {"over_air_mm2": _number(review.over_air_mm2)},
     }
+    if review.coarse is not None:
+        report["coarse"] = {
+            "layers_at_once": review.coarse.layers_at_once,
+            "layer_mm": _number(review.coarse.layer_mm),
+            "step_mm": _number(review.coarse.step_mm),
+            "left_out": list(review.coarse.left_out),
+            "message": review.coarse.message,
+        }
+    return report
 
 
 def resolve_json(result: Resolution) -> dict[str, Any]:
