@@ -14,7 +14,7 @@ import math
 import multiprocessing
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from bench.review import bare, block
@@ -46,10 +46,8 @@ class Row:
 
 def run() -> None:
     """Both tables, each with its plot."""
-    by_facets = [_apart(refined, None) for refined in REFINED]
-    _table(by_facets, lambda row: row.triangles, "triangles")
-    by_layers = [_apart(MIDDLE, layers) for layers in LAYERS]
-    _table(by_layers, lambda row: row.layers, "layers")
+    _show((_apart(refined, None) for refined in REFINED), lambda row: row.triangles, "triangles")
+    _show((_apart(MIDDLE, layers) for layers in LAYERS), lambda row: row.layers, "layers")
 
 
 def _apart(refined: int, layers: int | None) -> Row:
@@ -100,20 +98,22 @@ def _peak_gb() -> float | None:
     return peak / (1024**2 if sys.platform != "darwin" else 1024**3)
 
 
-def _table(rows: Sequence[Row], size: Callable[[Row], int], name: str) -> None:
+def _show(measured: Iterable[Row], size: Callable[[Row], int], name: str) -> None:
+    rows: list[Row] = []
     print(f"  {'triangles':>10} {'layers':>6} {'bare':>9} {'review':>9} {'ratio':>6} {'growth':>6} "
           f"{'n log n':>7} {'checks':>9} {'memory':>8}")
-    for k, row in enumerate(rows):
+    for row in measured:
         growth = allowed = ""
-        if k:
-            n0, n1 = size(rows[k - 1]), size(row)
+        if rows:
+            n0, n1 = size(rows[-1]), size(row)
             doubled = math.log(n1 / n0)
-            growth = f"{math.log(row.review_s / rows[k - 1].review_s) / doubled:.2f}"
+            growth = f"{math.log(row.review_s / rows[-1].review_s) / doubled:.2f}"
             allowed = f"{1.0 + math.log(math.log(n1) / math.log(n0)) / doubled:.2f}"
         memory = "" if row.memory_gb is None else f"{row.memory_gb:.2f} GB"
         print(f"  {row.triangles:>10,} {row.layers:>6,} {row.bare_s:>8.3f}s {row.review_s:>8.3f}s "
               f"{row.review_s / row.bare_s:>5.2f}× {growth:>6} {allowed:>7} {row.checks_s:>8.3f}s "
-              f"{memory:>8}")
+              f"{memory:>8}", flush=True)
+        rows.append(row)
     print(f"  wanted: ratio at most {MOST_RATIO:g}× at 1e6 triangles, growth no more than that of "
           f"n log n, {MOST_GB:g} GB at 1e7\n")
     print("\n".join(_plot(rows, size, name)) + "\n")

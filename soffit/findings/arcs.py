@@ -33,7 +33,8 @@ def arc_words(part: Part, triangles: Ints, limit_deg: float) -> str:
     face = part.face(int(faces[int(np.argmax(shares))]))
     if face.surface is Surface.PLANE:
         return ""
-    mine = np.flatnonzero((mesh.face_of == face.id) & (mesh.normals[:, 2] < -1e-3))
+    mine = mesh.of_face(face.id)
+    mine = mine[mesh.normals[mine, 2] < -1e-3]
     if len(mine) < FEWEST:
         return ""
     cosine = -mesh.normals[mine, 2]

@@ -24,7 +24,7 @@ import manifold3d as m3
 import numpy as np
 import shapely
 
-from soffit.findings.built import Built, platform_faces
+from soffit.findings.built import Built, on_platform, platform_faces
 from soffit.findings.model import Finding
 from soffit.findings.words import mm, within
 from soffit.layers.stack import GRID_MM, outline_of
@@ -37,8 +37,8 @@ LEAST_MM = 2.0
 
 def check(built: Built) -> list[Finding]:
     """Each stretch of the first layer that reaches too far past what lies on the platform."""
-    corners = built.part.mesh.corners
-    flat = corners[corners[:, :, 2].max(axis=1) <= GRID_MM][:, :, :2]
+    mesh = built.part.mesh
+    flat = mesh.vertices[mesh.triangles[on_platform(built.part)]][:, :, :2]
     first = built.stack.regions[0]
     allowed = 0.5 * built.process.line_mm
     # Facets on the platform look down: seen from above they turn the other way.

@@ -17,7 +17,7 @@ import shapely
 
 from soffit.findings.model import Finding, Patch
 from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of
-from soffit.part.model import Floats, Part, Severity
+from soffit.part.model import Floats, Ints, Part, Severity
 from soffit.part.topology import ring_area
 from soffit.process.model import Process
 from soffit.process.physics import second_moments
@@ -258,8 +258,14 @@ def give_at(sums: Floats, z_mm: float) -> float:
 
 def platform_faces(part: Part) -> tuple[int, ...]:
     """Ids of the faces that lie on the platform."""
-    low = part.mesh.corners[:, :, 2].max(axis=1) <= GRID_MM
-    return tuple(np.unique(part.mesh.face_of[low]).tolist())
+    return tuple(np.unique(part.mesh.face_of[on_platform(part)]).tolist())
+
+
+def on_platform(part: Part) -> Ints:
+    """Indices of the triangles that lie on the platform, (k,)."""
+    low = part.mesh.vertices[:, 2] <= GRID_MM
+    a, b, c = (low[part.mesh.triangles[:, k]] for k in range(3))
+    return np.flatnonzero(a & b & c)
 
 
 def _touch(a: m3.CrossSection, b: m3.CrossSection) -> bool:

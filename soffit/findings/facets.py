@@ -68,9 +68,10 @@ def flat_facets(
     if not from_surface:
         chosen = chosen[facing[chosen] > np.cos(
             np.radians(angle_deg) - _scatter(mesh, chosen, angle_deg, deflection_mm))]
-    corners = mesh.corners[chosen]
-    z = corners[:, :, 2]
-    low, high = z.min(axis=1), z.max(axis=1)
+    # Of these facets alone, so that nothing as large as the mesh is made.
+    corners = mesh.vertices[mesh.triangles[chosen]]
+    a, b, c = (corners[:, k, 2] for k in range(3))
+    low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
     cuts = stack.cut_mm
     # A layer ends what lies above the cut below and not above its own.
     first = np.maximum(np.searchsorted(cuts, low, side="left"), 1)
@@ -84,12 +85,14 @@ def flat_facets(
     layer = first[row] + np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
     z0 = np.maximum(low[row], cuts[layer - 1])
     z1 = np.minimum(high[row], cuts[layer])
-    plan = 0.5 * np.abs(mesh.cross[chosen, 2])
+    side, other = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    plan = 0.5 * np.abs(side[:, 0] * other[:, 1] - side[:, 1] * other[:, 0])
     height = np.maximum(high - low, 1e-12)[row]
     share = np.where(count[row] == 1, 1.0, (z1 - z0) / height)
     xy = _points_at(corners, row, 0.5 * (z0 + z1))
     angle = np.degrees(np.arccos(np.clip(facing[chosen], -1.0, 1.0)))
-    order = np.lexsort((chosen[row], layer))
+    # Facets are in order already; numbers this short are sorted by their digits.
+    order = np.argsort(layer.astype(np.int16), kind="stable")
     return FlatFacets(
         layer[order],
         chosen[row][order],
@@ -109,9 +112,10 @@ def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float, deflection_mm: float) -
     # Only facets that this could bring up to the limit are looked at.
     near = chosen[-mesh.normals[chosen, 2] < math.cos(math.radians(angle_deg - SMOOTH_DEG / 2))]
     if len(near):
-        corner = np.zeros(len(mesh.vertices), dtype=bool)
-        corner[mesh.triangles[near]] = True
-        around = np.flatnonzero(corner[mesh.triangles].sum(axis=1) >= 2)
+        corner = np.zeros(len(mesh.vertices), dtype=np.int8)
+        corner[mesh.triangles[near]] = 1
+        shared = sum(corner[mesh.triangles[:, k]] for k in range(3))
+        around = np.flatnonzero(shared >= 2)
         edges = edges_of(mesh.triangles[around])
         pairs = edges.start[edges.count == 2]
         a, b = around[edges.facet[pairs]], around[edges.facet[pairs + 1]]

@@ -15,11 +15,16 @@ from soffit.part.model import Mesh
 
 def to_manifold(mesh: Mesh) -> m3.Manifold | None:
     """The mesh as one kernel solid, face ids kept; None where its surface is not closed."""
+    vertices, triangles, face_of = (
+        np.require(array, requirements=["C", "W"])
+        for array in (mesh.vertices, mesh.triangles, mesh.face_of)
+    )
     solid = m3.Manifold(
         m3.Mesh64(
-            vert_properties=np.require(mesh.vertices, requirements=["C", "W"]),
-            tri_verts=np.ascontiguousarray(mesh.triangles, dtype=np.uint64),
-            face_id=np.ascontiguousarray(mesh.face_of, dtype=np.uint64),
+            vert_properties=vertices,
+            # The same bytes read as numbers without a sign: no copy is made.
+            tri_verts=triangles.view(np.uint64),
+            face_id=face_of.view(np.uint64),
         )
     )
     return solid if solid.status() == m3.Error.NoError else None

@@ -86,8 +86,21 @@ class Mesh:
     @property
     def bounds(self) -> Floats:
         """Lowest and highest corner, (2, 3) mm."""
-        used = self.corners.reshape(-1, 3)
-        return np.array([used.min(axis=0), used.max(axis=0)])
+        used = np.zeros(len(self.vertices), dtype=bool)
+        used[self.triangles.reshape(-1)] = True
+        points = self.vertices[used]
+        return np.array([points.min(axis=0), points.max(axis=0)])
+
+    def of_face(self, face_id: int) -> Ints:
+        """Indices of the triangles of a face, (k,), ascending."""
+        order, faces = self._by_face
+        low, high = np.searchsorted(faces, [face_id, face_id + 1])
+        return order[low:high]
+
+    @cached_property
+    def _by_face(self) -> tuple[Ints, Ints]:
+        order = np.argsort(self.face_of, kind="stable")
+        return order, self.face_of[order]
 
     @property
     def nbytes(self) -> int:
