@@ -135,19 +135,25 @@ def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float, deflection_mm: float) -
 
 def _points_at(corners: Floats, row: Ints, height: Floats) -> Floats:
     """Middle of the segment in which each triangle meets its height; level ones: the centroid."""
-    ordered = np.take_along_axis(
-        corners, np.argsort(corners[:, :, 2], axis=1, kind="stable")[:, :, None], axis=1
+    x, y, z = (corners[:, :, k] for k in range(3))
+    centroid = np.stack([(v[:, 0] + v[:, 1] + v[:, 2]) / 3.0 for v in (x, y)], axis=1)
+    point = centroid[row]
+    tall = z.max(axis=1) - z.min(axis=1) >= 1e-9
+    leaning = np.flatnonzero(tall[row])
+    # Their corners by height; level facets, most of a part's, need none of this.
+    some = corners[tall]
+    some = np.take_along_axis(
+        some, np.argsort(some[:, :, 2], axis=1, kind="stable")[:, :, None], axis=1
     )
-    low, mid, high = (ordered[row, k] for k in range(3))
+    low, mid, high = (some[(np.cumsum(tall) - 1)[row[leaning]], k] for k in range(3))
+    at = height[leaning]
 
     def along(a: Floats, b: Floats) -> Floats:
         rise = b[:, 2] - a[:, 2]
         level = rise < 1e-9
-        t = np.where(level, 0.5, (height - a[:, 2]) / np.where(level, 1.0, rise))
+        t = np.where(level, 0.5, (at - a[:, 2]) / np.where(level, 1.0, rise))
         return a[:, :2] + np.clip(t, 0.0, 1.0)[:, None] * (b[:, :2] - a[:, :2])
 
-    long_side = along(low, high)
-    short_side = np.where((height <= mid[:, 2])[:, None], along(low, mid), along(mid, high))
-    point = 0.5 * (long_side + short_side)
-    level = (high[:, 2] - low[:, 2] < 1e-9)[:, None]
-    return np.where(level, (low + mid + high)[:, :2] / 3.0, point)
+    short_side = np.where((at <= mid[:, 2])[:, None], along(low, mid), along(mid, high))
+    point[leaning] = 0.5 * (along(low, high) + short_side)
+    return point

@@ -20,6 +20,11 @@ from soffit.process.model import Process
 # kernel, far below anything a nozzle does (derived).
 GRID_MM = 1e-4
 
+# A corner of an outline this near to the line between its neighbours is none: a cut has a corner
+# where it crosses each edge of the mesh, and half of them or more only divide straight sides
+# (derived: twice the grid of the polygon kernel, so that only rounding is taken away).
+STRAIGHT_MM = 2e-8
+
 # A part of more layers is taken for one in the wrong unit (derived: 4 m at 0.2 mm, ten times the
 # height of common build volumes).
 MOST_LAYERS = 20_000
@@ -114,7 +119,7 @@ def slack_of(part: Part) -> float:
 
 
 def cut_layers(part: Part, process: Process) -> LayerStack:
-    """Cut a placed part at the middle of each layer.
+    """Cut a placed part at the middle of each layer; corners on straight sides are left out.
 
     Raises InputError for a part so tall that its unit must be wrong.
     """
@@ -132,4 +137,5 @@ def cut_layers(part: Part, process: Process) -> LayerStack:
         regions = slice_open_mesh(part.mesh, cuts)
     else:
         regions = [solid.slice(z) for z in cuts.tolist()]
-    return LayerStack(cuts, tops, tuple(regions), process.step_mm, slack_of(part))
+    simple = tuple(region.simplify(STRAIGHT_MM) for region in regions)
+    return LayerStack(cuts, tops, simple, process.step_mm, slack_of(part))

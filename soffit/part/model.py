@@ -83,7 +83,7 @@ class Mesh:
         """Surface area, mm²."""
         return float(self.areas.sum())
 
-    @property
+    @cached_property
     def bounds(self) -> Floats:
         """Lowest and highest corner, (2, 3) mm."""
         used = np.zeros(len(self.vertices), dtype=bool)
