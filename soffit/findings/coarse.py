@@ -3,8 +3,9 @@
 The angle that holds, the lip and the span stay what they are, so a level underside keeps its
 area, and facets still say its height and which surface it is. What one layer decides is lost:
 features thinner than a coarse layer can be missed, slopes end to a coarse strip, reaches and runs
-are up to a coarse step too long (a ledge on top of a slope counts the slope's last step in), and
-edges where steep faces meet are not told of. So a coarse answer is no verdict.
+are up to a coarse step too long (a ledge on top of a slope counts the slope's last step in), a
+level underside that meets a slope within one coarse layer counts as part of it, and edges where
+steep faces meet are not told of. So a coarse answer is no verdict.
 """
 
 from __future__ import annotations
