@@ -27,7 +27,7 @@ from soffit.process.load import load_process
 REFINED = (2, 4, 7, 11, 21, 36, 66)
 MIDDLE = 7
 LAYERS = (10, 30, 100, 300, 1000, 2000)
-RUNS, ENOUGH_S = 5, 6.0
+RUNS, ENOUGH_S = 5, 20.0
 MOST_RATIO, MOST_GB = 2.0, 8.0
 WIDE, HIGH = 60, 16
 

@@ -140,7 +140,10 @@ def _finding(
         high = float(facets.z_mm[samples, 1].max())
     else:
         low, high = stack.bottom_mm(first), stack.bottom_mm(last)
-    triangles = np.unique(facets.triangle[samples])
+    triangles = facets.triangle[samples]
+    # Those of one layer are in order already, and may be a large part of the mesh.
+    if (np.diff(triangles) <= 0).any():
+        triangles = np.unique(triangles)
     arc = arc_words(part, triangles, process.angle_deg) if place.shape == "slope" else ""
     if arc:
         message += f"; it is {arc}"
@@ -166,7 +169,7 @@ def _finding(
         span_mm=place.span_mm,
         angle_deg=place.angle_deg,
         limit=limit,
-        faces=tuple(int(k) for k in np.unique(part.mesh.face_of[triangles])),
+        faces=tuple(np.flatnonzero(np.bincount(part.mesh.face_of[triangles])).tolist()),
         message=message,
         patch=patch,
     )
