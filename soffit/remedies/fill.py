@@ -280,14 +280,19 @@ def _is_round(context: Context, room: Room) -> bool:
         return True
     outline = rings_of(room.region)[0]
     starts, ends = _steps(shapely.LineString(np.concatenate([outline, outline[:1]])))
-    middle, length = 0.5 * (starts + ends), np.linalg.norm(ends - starts, axis=1)
-    on = np.zeros(len(middle), dtype=bool)
+    length = np.linalg.norm(ends - starts, axis=1)
+    on = np.zeros(len(length), dtype=bool)
     slack = context.stack.slack_mm + SKIN_MM
     for face in context.part.faces:
         upright = face.axis_dir is not None and abs(face.axis_dir[2]) > 1.0 - 1e-9
         if face.surface is Surface.CYLINDER and face.inward and upright and face.axis_point:
-            away = np.linalg.norm(middle - np.array(face.axis_point[:2]), axis=1)
-            on |= np.abs(away - (face.radius_mm or 0.0)) < slack
+            # With both ends: the middle of a straight side beside a rounding is near it too.
+            near = [
+                np.abs(np.linalg.norm(end - np.array(face.axis_point[:2]), axis=1)
+                       - (face.radius_mm or 0.0)) < slack
+                for end in (starts, ends)
+            ]
+            on |= near[0] & near[1]
     return bool(length[on].sum() > 0.5 * length.sum())
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from soffit.findings.model import Finding
 from soffit.layers.stack import GRID_MM
 from soffit.part.mesh_solid import evaluate
-from soffit.part.model import Ints
+from soffit.part.model import Floats, Ints
 from soffit.part.solid import Drop, Fitted, Intersection, Moved, Solid
 from soffit.remedies.anchor import ARC_SAGITTA_MM, ARC_TURN_DEG, distance, rings_of
 from soffit.remedies.context import HAIR_MM, Context
@@ -212,7 +212,7 @@ def _round_end(patch: Patchwork) -> float:
     for ring in rings_of(patch.region):
         away = distance(ring, patch.chains)
         k = int(np.argmax(away))
-        if away[k] < patch.reach_mm - 1e-6:
+        if away[k] < patch.reach_mm - 1e-6 or _on_side(ring, away, k):
             continue
         before, after = ring[k] - ring[k - 1], ring[(k + 1) % len(ring)] - ring[k]
         turn = math.degrees(abs(math.atan2(before[0] * after[1] - before[1] * after[0],
@@ -222,6 +222,18 @@ def _round_end(patch: Patchwork) -> float:
         if 1.0 < turn < ARC_TURN_DEG and away[k] - around.min() > ARC_SAGITTA_MM:
             return ROUND_MM
     return 0.0
+
+
+def _on_side(ring: Floats, away: Floats, k: int) -> bool:
+    """Whether point k of a ring ends a straight side that is as far along its whole length: one
+    much longer than the sides next to it, which may be chords."""
+    sides = np.roll(ring, -1, axis=0) - ring
+    length = np.linalg.norm(sides, axis=1)
+    for side, other in ((k - 1, k - 1), (k, (k + 1) % len(ring))):
+        beside = max(length[side - 1], length[(side + 1) % len(ring)])
+        if away[other] > away[k] - 1e-6 and length[side] > 2.0 * beside:
+            return True
+    return False
 
 
 def solid_of(context: Context, place: Place, lean: Lean) -> Solid:
