@@ -3,16 +3,25 @@
 Each facet that crosses the plane gives one directed segment with the material on its left.
 Segments are joined through the mesh edge on which they end, so no distance is compared;
 where more than two facets share an edge any pairing gives the same winding. A chain that
-does not close (an open edge) is closed by a straight line. The region is where the winding
-is positive, so doubled facets and overlapping bodies count once.
+does not close (an open edge) is joined by a straight line to the nearest end, its own or
+another's, shortest lines first: a crack or a corner that lies on another facet's edge so costs no
+more than its width, a missing facet what a straight line across it cuts off. The region is where
+the winding is positive, so doubled facets and overlapping bodies count once.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import manifold3d as m3
 import numpy as np
+from scipy.spatial import cKDTree
 
 from soffit.part.model import Floats, Ints, Mesh
+
+
+# Ends looked at for each open chain in a round of joining (own limit, for time).
+_NEAREST = 8
 
 
 def slice_open_mesh(mesh: Mesh, heights: Floats) -> list[m3.CrossSection]:
@@ -49,26 +58,58 @@ def _loops(mesh: Mesh, hit: Ints, height: float) -> list[Floats]:
     a, b = mesh.vertices[keys[:, 0]], mesh.vertices[keys[:, 1]]
     t = (height - a[:, 2]) / (b[:, 2] - a[:, 2])
     points = a[:, :2] + t[:, None] * (b[:, :2] - a[:, :2])
-    return [points[chain] for chain in _chains(index[: len(tri)], index[len(tri) :])]
+    loops, open_ = [], []
+    for chain, closes in _chains(index[: len(tri)], index[len(tri) :]):
+        (loops if closes else open_).append(points[chain])
+    return [loop for loop in loops + _joined(open_) if len(loop) >= 3]
 
 
-def _chains(start: Ints, end: Ints) -> list[list[int]]:
+def _chains(start: Ints, end: Ints) -> list[tuple[list[int], bool]]:
+    """Segments from `start` to `end` (n,) as chains of nodes, and whether each closes."""
     leaving: dict[int, list[int]] = {}
     for segment, node in enumerate(start.tolist()):
         leaving.setdefault(node, []).append(segment)
     entered = set(end.tolist())
     ends = end.tolist()
-    chains: list[list[int]] = []
+    chains: list[tuple[list[int], bool]] = []
     # Open chains first, from the nodes that nothing leads to, so that loops stay whole.
     for node in [n for n in leaving if n not in entered] + list(leaving):
         while leaving.get(node):
             chain = [node]
-            here = node
-            while leaving.get(here):
-                here = ends[leaving[here].pop()]
-                if here == chain[0]:
-                    break
+            here = ends[leaving[node].pop()]
+            while here != node:
                 chain.append(here)
-            if len(chain) >= 3:
-                chains.append(chain)
+                if not leaving.get(here):
+                    break
+                here = ends[leaving[here].pop()]
+            chains.append((chain, here == node))
     return chains
+
+
+def _joined(chains: Sequence[Floats]) -> list[Floats]:
+    """Open chains, (n, 2) each, joined end to start until all close, shortest joints first."""
+    after = np.full(len(chains), -1)
+    tails = heads = np.arange(len(chains))
+    while len(tails):
+        starts = np.array([chains[k][0] for k in heads])
+        ends = np.array([chains[k][-1] for k in tails])
+        near = min(_NEAREST, len(heads))
+        away, which = cKDTree(starts).query(ends, k=np.arange(1, near + 1))
+        taken = np.zeros(len(heads), dtype=bool)
+        for at in np.argsort(away, axis=None, kind="stable").tolist():
+            tail, head = at // near, int(which.flat[at])
+            if after[tails[tail]] < 0 and not taken[head]:
+                after[tails[tail]] = heads[head]
+                taken[head] = True
+        tails, heads = tails[after[tails] < 0], heads[~taken]
+    loops = []
+    left = set(range(len(chains)))
+    for first in range(len(chains)):
+        loop, k = [], first
+        while k in left:
+            left.remove(k)
+            loop.append(chains[k])
+            k = int(after[k])
+        if loop:
+            loops.append(np.concatenate(loop))
+    return loops
