@@ -13,7 +13,7 @@ import numpy as np
 
 from soffit.layers.stack import LayerStack
 from soffit.part.model import Floats, Ints, Mesh
-from soffit.part.topology import edges_of
+from soffit.part.topology import edges_of, label
 
 # A facet this much below the limit still counts as at the limit: normals of chordal facets
 # and of fitted surfaces scatter by about this much (derived: 0.02 mm deflection on a facet
@@ -23,6 +23,13 @@ ANGLE_TOLERANCE_DEG = 0.5
 # Facets that meet at less than this are taken as parts of one smooth surface (common practice,
 # no source: meshes of parts turn by 5 to 15 degrees from facet to facet).
 SMOOTH_DEG = 20.0
+
+
+# Facets that meet at less than this are one plane that is cut finer, and a facet this near to the
+# limit is at it: tessellations are often even about 45 degrees, and rounding must not decide
+# (derived: 32-bit corners at 100 mm are known to 4e-6 mm, facets are 0.05 mm high or more; this is
+# ten times as much).
+ROUNDING_RAD = 1e-3
 
 
 @dataclass(frozen=True)
@@ -105,9 +112,9 @@ def flat_facets(
 
 def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float, deflection_mm: float) -> Floats:
     """How far the true surface may lean from each chosen facet, (k,) radians: half the largest
-    angle to a facet that it meets smoothly, or four times the deflection over its least altitude
-    (the slope at the ends of an arc of that sagitta), if that is more, but no more than half of
-    what counts as smooth; at least the tolerance."""
+    angle to a facet that it, or one in its plane, meets smoothly, or four times the deflection
+    over its least altitude (the slope at the ends of an arc of that sagitta), if that is more, but
+    no more than half of what counts as smooth; at least the tolerance."""
     scatter = np.full(len(mesh.triangles), math.radians(ANGLE_TOLERANCE_DEG))
     # Only facets that this could bring up to the limit are looked at.
     near = chosen[-mesh.normals[chosen, 2] < math.cos(math.radians(angle_deg - SMOOTH_DEG / 2))]
@@ -123,7 +130,13 @@ def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float, deflection_mm: float) -
         turn = np.arccos(np.clip(cosine, -1.0, 1.0))
         smooth = turn < math.radians(SMOOTH_DEG)
         for side in (a, b):
-            np.maximum.at(scatter, side[smooth], 0.5 * turn[smooth])
+            np.maximum.at(scatter, side[smooth], 0.5 * turn[smooth] + ROUNDING_RAD)
+        # What is one plane has one scatter, however finely it is cut.
+        plane = turn < ROUNDING_RAD
+        number, group = label(np.column_stack([a[plane], b[plane]]), len(scatter))
+        largest = np.zeros(number)
+        np.maximum.at(largest, group, scatter)
+        scatter = largest[group]
         if deflection_mm > 0.0:
             corners = mesh.corners[near]
             sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
