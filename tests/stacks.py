@@ -22,7 +22,7 @@ import manifold3d as m3
 import numpy as np
 from hypothesis import assume
 
-from soffit.layers.stack import GRID_MM, MESH_DEFLECTION_MM
+from soffit.layers.stack import ABOVE_MIDDLE_MM, GRID_MM, MESH_DEFLECTION_MM
 from soffit.process.model import Process
 from tests.solids import block
 
@@ -108,9 +108,14 @@ class Step:
         return sum(r * a for r, a in self.flat) / sum(r for r, _ in self.flat)
 
 
+def cut_at(layer: int, h: float) -> float:
+    """Height at which a layer is cut."""
+    return (layer + 0.5) * h + ABOVE_MIDDLE_MM
+
+
 def layer_above(z: float, h: float) -> int:
     """First layer that is cut above `z`."""
-    return math.floor(z / h + 0.5)
+    return math.floor((z - ABOVE_MIDDLE_MM) / h + 0.5)
 
 
 def corners_of(segments: Sequence[Segment], z: float) -> list[tuple[float, float]]:
@@ -128,7 +133,7 @@ def steps_of(segments: Sequence[Segment], z: float, process: Process) -> Iterato
     points = corners_of(segments, z)
     first, last = layer_above(z, h), layer_above(points[-1][1], h)
     for k in range(first, last + 1):
-        below, cut = (k - 0.5) * h, (k + 0.5) * h
+        below, cut = cut_at(k - 1, h), cut_at(k, h)
         low, high = edge_at(points, below), edge_at(points, cut)
         assume(not allowed < high - low <= allowed + UNSURE_MM)
         if high - low <= allowed:
@@ -161,7 +166,7 @@ def closing(segments: Sequence[Segment], z: float, process: Process
     points = corners_of(segments, z)
     roof = points[-1][1]
     last = layer_above(roof, process.layer_mm)
-    below = (last - 0.5) * process.layer_mm
+    below = cut_at(last - 1, process.layer_mm)
     steps = [s for s in steps_of(segments, z, process) if s.layer < last]
     flat = [max(below, z0) for (_, z0), (_, z1), (_, angle)
             in zip(points, points[1:], segments, strict=False) if angle < process.angle_deg and z1 > below]

@@ -25,7 +25,7 @@ import manifold3d as m3
 
 from soffit.findings.built import Built, Strip, strips
 from soffit.findings.model import Finding
-from soffit.findings.words import mm
+from soffit.findings.words import mm, within
 
 KIND = "wall/thin"
 
@@ -38,11 +38,12 @@ def check(built: Built) -> list[Finding]:
     found = []
     for strip in strips(built, _thin, 4.0 * line * line):
         thick = strip.wide_mm
-        if thick < line:
+        gone = not within(line, thick)
+        if gone:
             said = f"a wall of {mm(thick)} vanishes: a line is {mm(line)} wide"
         else:
             said = f"a wall of {mm(thick)} is weak: less than {LINES:.0f} lines of {mm(line)}"
-        found.append(_finding(built, strip, said, thick < line))
+        found.append(_finding(built, strip, said, gone))
     return found
 
 

@@ -19,7 +19,6 @@ from scipy.spatial import cKDTree
 
 from soffit.part.model import Floats, Ints, Mesh
 
-
 # Ends looked at for each open chain in a round of joining (own limit, for time).
 _NEAREST = 8
 

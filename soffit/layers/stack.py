@@ -25,6 +25,11 @@ GRID_MM = 1e-4
 # (derived: twice the grid of the polygon kernel, so that only rounding is taken away).
 STRAIGHT_MM = 2e-8
 
+# Layers are cut this much above their middle: level faces are often drawn at exactly half a
+# layer, and rounding must not decide which layer they are in (derived: far above the rounding of
+# coordinates, a tenth of the grid).
+ABOVE_MIDDLE_MM = 0.1 * GRID_MM
+
 # A part of more layers is taken for one in the wrong unit (derived: 4 m at 0.2 mm, ten times the
 # height of common build volumes).
 MOST_LAYERS = 20_000
@@ -38,7 +43,7 @@ MESH_DEFLECTION_MM = 0.01
 class LayerStack:
     """Regions of a placed part, lowest first.
 
-    `cut_mm` (n,): height at which each layer is cut, its middle. `top_mm` (n,): height of
+    `cut_mm` (n,): height at which each layer is cut, a hair above its middle. `top_mm` (n,): height of
     its upper side. `regions[i]` is the region of layer i as a kernel object. `step_mm` is
     how far a layer may step out; `slack_mm` the step that may be an artefact of
     tessellation: twice the deflection plus the polygon grid.
@@ -131,7 +136,7 @@ def cut_layers(part: Part, process: Process) -> LayerStack:
         )
     tops = layer_tops(height, process)
     bottoms = np.concatenate([[0.0], tops[:-1]])
-    cuts = 0.5 * (tops + bottoms)
+    cuts = 0.5 * (tops + bottoms) + ABOVE_MIDDLE_MM
     solid = to_manifold(part.mesh)
     if solid is None:
         regions = slice_open_mesh(part.mesh, cuts)
