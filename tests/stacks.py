@@ -13,6 +13,7 @@ more, where δ is 45° to 56°), so that no tolerance of angles is in play.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -150,7 +151,7 @@ def steps_of(segments: Sequence[Segment], z: float, process: Process) -> Iterato
 def edge_at(points: Sequence[tuple[float, float]], z: float) -> float:
     """How far an underside has come out below height `z`."""
     edge = 0.0
-    for (e0, z0), (e1, z1) in zip(points, points[1:], strict=False):
+    for (e0, z0), (e1, z1) in itertools.pairwise(points):
         if z1 < z:
             edge = e1
         elif z0 < z:
@@ -169,7 +170,8 @@ def closing(segments: Sequence[Segment], z: float, process: Process
     below = cut_at(last - 1, process.layer_mm)
     steps = [s for s in steps_of(segments, z, process) if s.layer < last]
     flat = [max(below, z0) for (_, z0), (_, z1), (_, angle)
-            in zip(points, points[1:], segments, strict=False) if angle < process.angle_deg and z1 > below]
+            in zip(points, points[1:], segments, strict=False)
+            if angle < process.angle_deg and z1 > below]
     return steps, edge_at(points, below), min([roof, *flat])
 
 
@@ -230,7 +232,7 @@ def frusta(rectangle: Bounds, points: Sequence[tuple[float, float]], sign: float
     `sign` 1, inwards for −1. Each goes a little way into the wider one beside it, so that no
     skin is left between them."""
     made = []
-    for (e0, z0), (e1, z1) in zip(points, points[1:], strict=False):
+    for (e0, z0), (e1, z1) in itertools.pairwise(points):
         if z1 > z0:
             low, high = grown(rectangle, sign * e0), grown(rectangle, sign * e1)
             more = (high, z1 + INTO_MM) if sign > 0 else (low, z0 - INTO_MM)
@@ -271,11 +273,6 @@ def plate(r: Bounds, low: float, high: float) -> m3.Manifold:
 
 
 # --- stages: each gets its column, the height where it starts, and its sizes -------------------
-
-
-def plain(col: Column, z: float, tall: float) -> Stage:
-    """A block and nothing else."""
-    return Stage(z + tall)
 
 
 def arm(col: Column, z: float, segments: Sequence[Segment], width: float, thick: float,
@@ -337,7 +334,8 @@ def arch(col: Column, z: float, segments: Sequence[Segment], opening: float, tal
         area = length * (b - a)
         # The end wall of a blind one holds the first strip too.
         anchor = length + (group.steps[0].high - a if open_ends == 1 else 0.0)
-        for u, v in ((middle - half + a, middle - half + b), (middle + half - b, middle + half - a)):
+        for u, v in ((middle - half + a, middle - half + b),
+                     (middle + half - b, middle + half - a)):
             due.append(due_of(group, (u, col.y, v, col.y + length), area, anchor, col.process))
     span = opening - 2.0 * closed
     due.append(Due("air/bridge", severity(span, col.process.bridge_mm),

@@ -57,7 +57,8 @@ def _loops(mesh: Mesh, hit: Ints, height: float) -> list[Floats]:
     a, b = mesh.vertices[keys[:, 0]], mesh.vertices[keys[:, 1]]
     t = (height - a[:, 2]) / (b[:, 2] - a[:, 2])
     points = a[:, :2] + t[:, None] * (b[:, :2] - a[:, :2])
-    loops, open_ = [], []
+    loops: list[Floats] = []
+    open_: list[Floats] = []
     for chain, closes in _chains(index[: len(tri)], index[len(tri) :]):
         (loops if closes else open_).append(points[chain])
     return [loop for loop in loops + _joined(open_) if len(loop) >= 3]
@@ -101,10 +102,11 @@ def _joined(chains: Sequence[Floats]) -> list[Floats]:
                 after[tails[tail]] = heads[head]
                 taken[head] = True
         tails, heads = tails[after[tails] < 0], heads[~taken]
-    loops = []
+    loops: list[Floats] = []
     left = set(range(len(chains)))
     for first in range(len(chains)):
-        loop, k = [], first
+        loop: list[Floats] = []
+        k = first
         while k in left:
             left.remove(k)
             loop.append(chains[k])

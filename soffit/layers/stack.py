@@ -43,8 +43,8 @@ MESH_DEFLECTION_MM = 0.01
 class LayerStack:
     """Regions of a placed part, lowest first.
 
-    `cut_mm` (n,): height at which each layer is cut, a hair above its middle. `top_mm` (n,): height of
-    its upper side. `regions[i]` is the region of layer i as a kernel object. `step_mm` is
+    `cut_mm` (n,): height at which each layer is cut, a hair above its middle. `top_mm` (n,):
+    height of its upper side. `regions[i]` is the region of layer i as a kernel object. `step_mm` is
     how far a layer may step out; `slack_mm` the step that may be an artefact of
     tessellation: twice the deflection plus the polygon grid.
     """
