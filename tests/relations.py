@@ -22,18 +22,26 @@ from soffit.part.regions import facet_normals, segment
 from soffit.part.units import MM_PER_UNIT
 from tests.meshes import Arrays, joined
 
+# How far an outline may move: the polygon grid on either side (derived).
+OUTLINE_MM = 2 * GRID_MM
+# Heights: rounding of coordinates 1e4 mm off, and of inches.
+HEIGHT_MM = 1e-6
+
 Back = Callable[[Floats], Floats]
 
 
 @dataclass(frozen=True)
 class Relation:
     """A change: what it makes of the arrays, the unit they are read in, and how a point in plan,
-    (n, 2) mm, goes back to the frame of the mesh before."""
+    (n, 2) mm, goes back to the frame of the mesh before. `moves_mm`, `lifts_mm`: how far it may
+    move an outline, and a height. `more_corners`: whether it gives outlines more corners."""
 
     change: Callable[[Arrays], Arrays]
     back: Back
     unit: str = "mm"
     more_corners: bool = False
+    moves_mm: float = OUTLINE_MM
+    lifts_mm: float = HEIGHT_MM
 
     def reach_off(self, finding: Finding) -> float:
         """How far its reach may differ: the outline is asked at its corners and at the quarters of
@@ -119,11 +127,6 @@ def made(mesh: Arrays, unit: str = "mm") -> Part:
     return place(part, "keep")
 
 
-# How far an outline may move: the polygon grid on either side (derived).
-OUTLINE_MM = 2 * GRID_MM
-# Heights: rounding of coordinates 1e4 mm off, and of inches.
-HEIGHT_MM = 1e-6
-
 # These name one of several equal places: which is chance, that there is one is not.
 NO_PLACE = ("cool/small-layer", "warp/corner")
 
@@ -146,16 +149,17 @@ def differences(plain: Review, changed: Review, relation: Relation) -> list[str]
 
 
 def _same_place(one: Finding, other: Finding, relation: Relation) -> bool:
-    if one.kind != other.kind or np.abs(np.subtract(one.z_mm, other.z_mm)).max() > HEIGHT_MM:
+    if one.kind != other.kind or np.abs(
+            np.subtract(one.z_mm, other.z_mm)).max() > relation.lifts_mm:
         return False
-    if abs(one.area_mm2 - other.area_mm2) > _area_off(one):
+    if abs(one.area_mm2 - other.area_mm2) > _area_off(one, relation):
         return False
     if one.kind in NO_PLACE:
         return True
     # The middle of an area A moves by no more than the share of A that its rim is, times its size.
     here, there = _middle(one), relation.back(_middle(other)[None])[0]
     size = max((float(np.ptp(r, axis=0).max()) for r in one.patch.rings), default=0.0)
-    off = OUTLINE_MM + size * _area_off(one) / max(one.area_mm2, 1e-9)
+    off = relation.moves_mm + size * _area_off(one, relation) / max(one.area_mm2, 1e-9)
     return bool(np.linalg.norm(here - there) <= off)
 
 
@@ -163,8 +167,8 @@ def _same_measures(one: Finding, other: Finding, relation: Relation) -> bool:
     """Reach and span alike, and the severity too unless the measure is that near to its limit."""
     strips = 1 + one.patch.layers[1] - one.patch.layers[0]
     near_limit = False
-    for name, off in (("reach_mm", OUTLINE_MM * strips + relation.reach_off(one)),
-                      ("span_mm", OUTLINE_MM)):
+    for name, off in (("reach_mm", relation.moves_mm * strips + relation.reach_off(one)),
+                      ("span_mm", 2 * relation.moves_mm)):
         a, b = getattr(one, name), getattr(other, name)
         if (a is None) != (b is None) or (a is not None and abs(a - b) > off):
             return False
@@ -173,13 +177,13 @@ def _same_measures(one: Finding, other: Finding, relation: Relation) -> bool:
     return one.severity == other.severity or near_limit
 
 
-def _area_off(finding: Finding) -> float:
+def _area_off(finding: Finding, relation: Relation) -> float:
     """How much its area may differ: its outline, and those of its strips, times what each may
     move."""
     strips = 1 + finding.patch.layers[1] - finding.patch.layers[0]
     round_ = sum(float(np.linalg.norm(np.roll(r, -1, axis=0) - r, axis=1).sum())
                  for r in finding.patch.rings)
-    return 1e-6 + OUTLINE_MM * round_ * strips
+    return 1e-6 + relation.moves_mm * round_ * strips
 
 
 def _middle(finding: Finding) -> Floats:

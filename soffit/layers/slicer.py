@@ -19,6 +19,10 @@ from scipy.spatial import cKDTree
 
 from soffit.part.model import Floats, Ints, Mesh
 
+# Joints leave teeth as high as the crack was wide; up to this they are smoothed (derived: a
+# fortieth of a 0.2 mm layer, as coarse as a file's numbers may be).
+TEETH_MM = 0.005
+
 # Ends looked at for each open chain in a round of joining (own limit, for time).
 _NEAREST = 8
 
@@ -33,18 +37,20 @@ def slice_open_mesh(mesh: Mesh, heights: Floats) -> list[m3.CrossSection]:
     for height in heights.tolist():
         below = order[: np.searchsorted(low_sorted, height, side="left")]
         hit = np.sort(below[high[below] >= height])
-        loops = _loops(mesh, hit, height)
-        regions.append(m3.CrossSection(loops, m3.FillRule.Positive) if loops else m3.CrossSection())
+        loops, joined = _loops(mesh, hit, height)
+        region = m3.CrossSection(loops, m3.FillRule.Positive) if loops else m3.CrossSection()
+        regions.append(region.simplify(TEETH_MM) if joined else region)
     return regions
 
 
-def _loops(mesh: Mesh, hit: Ints, height: float) -> list[Floats]:
+def _loops(mesh: Mesh, hit: Ints, height: float) -> tuple[list[Floats], bool]:
+    """Closed outlines, (n, 2) each, and whether any had to be joined."""
     tri = mesh.triangles[hit]
     above = mesh.vertices[tri][:, :, 2] >= height
     keep = above.any(axis=1) & ~above.all(axis=1)
     tri, above = tri[keep], above[keep]
     if not len(tri):
-        return []
+        return [], False
     # Seen from outside with z up, the cut runs from the edge going down to the edge going up.
     nxt = np.roll(above, -1, axis=1)
     down = np.argmax(above & ~nxt, axis=1)
@@ -61,7 +67,7 @@ def _loops(mesh: Mesh, hit: Ints, height: float) -> list[Floats]:
     open_: list[Floats] = []
     for chain, closes in _chains(index[: len(tri)], index[len(tri) :]):
         (loops if closes else open_).append(points[chain])
-    return [loop for loop in loops + _joined(open_) if len(loop) >= 3]
+    return [loop for loop in loops + _joined(open_) if len(loop) >= 3], bool(open_)
 
 
 def _chains(start: Ints, end: Ints) -> list[tuple[list[int], bool]]:
@@ -91,8 +97,8 @@ def _joined(chains: Sequence[Floats]) -> list[Floats]:
     after = np.full(len(chains), -1)
     tails = heads = np.arange(len(chains))
     while len(tails):
-        starts = np.array([chains[k][0] for k in heads])
-        ends = np.array([chains[k][-1] for k in tails])
+        starts = np.array([chains[k][0] for k in heads.tolist()])
+        ends = np.array([chains[k][-1] for k in tails.tolist()])
         near = min(_NEAREST, len(heads))
         away, which = cKDTree(starts).query(ends, k=np.arange(1, near + 1))
         taken = np.zeros(len(heads), dtype=bool)
