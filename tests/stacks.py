@@ -46,7 +46,8 @@ INTO_MM = 0.02
 @dataclass(frozen=True)
 class Due:
     """One finding that is due. `bounds`: of its outline in plan. `anchor_mm`: length of the edges
-    that hold it. `angle_deg`: least and greatest that it may have."""
+    that hold it. `angle_deg`: least and greatest that it may have. `pieces`: strands may cover it
+    piece by piece, so it may be several findings that are it together."""
 
     kind: str
     severity: str
@@ -57,6 +58,7 @@ class Due:
     reach_mm: float | None = None
     span_mm: tuple[float, float] | None = None
     angle_deg: tuple[float, float] | None = None
+    pieces: bool = False
 
 
 @dataclass(frozen=True)
@@ -386,7 +388,7 @@ def bore(col: Column, z: float, sides: int, radius: float, gap: float, through: 
         due.append(Due("air/ceiling", severity(reach, col.process.lip_mm),
                        polygon_bounds(col.middle, radius + gap, sides), (step, step),
                        polygon_area(radius + gap, sides) - polygon_area(radius, sides),
-                       polygon_round(radius + gap, sides), reach_mm=reach))
+                       polygon_round(radius + gap, sides), reach_mm=reach, pieces=True))
     if not through:
         # The longest of the strands, which lie a line or an eighth of the width apart, passes the
         # middle within half of that; the inscribed circle bounds it from below.

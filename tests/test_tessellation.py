@@ -1,10 +1,10 @@
 """One part, tessellated coarsely and finely: the same findings on the same faces.
 
 The mesh of a B-rep lies within its deflection of the true surface, and its normals are those of
-the surface. So findings may not depend on it: level ones lie at the same height within the deflection;
-a slope begins and ends in the same layer or in the next, as its last step is judged by a facet;
-areas agree within 2 %, or the deflection along the outline where that is more. What is smaller
-than can be printed may come and go.
+the surface. So findings may not depend on it: level ones lie at the same height within the
+deflection; a slope begins and ends in the same layer or the next, as its last step is judged by
+a facet; areas agree within 2 %, or the deflection along the outline where that is more. What is
+smaller than can be printed may come and go.
 """
 
 from __future__ import annotations

@@ -19,9 +19,10 @@ from scipy.spatial import cKDTree
 
 from soffit.part.model import Floats, Ints, Mesh
 
-# Joints leave teeth as high as the crack was wide; up to this they are smoothed (derived: a
-# fortieth of a 0.2 mm layer, as coarse as a file's numbers may be).
-TEETH_MM = 0.005
+# A joint up to this is a crack and leaves teeth as high as it is wide, which are smoothed; a longer
+# one crosses what is missing (derived: a fortieth of a 0.2 mm layer, as coarse as a file's
+# numbers may be).
+CRACK_MM = 0.005
 
 # Ends looked at for each open chain in a round of joining (own limit, for time).
 _NEAREST = 8
@@ -37,20 +38,20 @@ def slice_open_mesh(mesh: Mesh, heights: Floats) -> list[m3.CrossSection]:
     for height in heights.tolist():
         below = order[: np.searchsorted(low_sorted, height, side="left")]
         hit = np.sort(below[high[below] >= height])
-        loops, joined = _loops(mesh, hit, height)
+        loops, crack_mm = _loops(mesh, hit, height)
         region = m3.CrossSection(loops, m3.FillRule.Positive) if loops else m3.CrossSection()
-        regions.append(region.simplify(TEETH_MM) if joined else region)
+        regions.append(region.simplify(crack_mm) if crack_mm else region)
     return regions
 
 
-def _loops(mesh: Mesh, hit: Ints, height: float) -> tuple[list[Floats], bool]:
-    """Closed outlines, (n, 2) each, and whether any had to be joined."""
+def _loops(mesh: Mesh, hit: Ints, height: float) -> tuple[list[Floats], float]:
+    """Closed outlines, (n, 2) each, and the width of the widest crack in them, mm."""
     tri = mesh.triangles[hit]
     above = mesh.vertices[tri][:, :, 2] >= height
     keep = above.any(axis=1) & ~above.all(axis=1)
     tri, above = tri[keep], above[keep]
     if not len(tri):
-        return [], False
+        return [], 0.0
     # Seen from outside with z up, the cut runs from the edge going down to the edge going up.
     nxt = np.roll(above, -1, axis=1)
     down = np.argmax(above & ~nxt, axis=1)
@@ -67,7 +68,8 @@ def _loops(mesh: Mesh, hit: Ints, height: float) -> tuple[list[Floats], bool]:
     open_: list[Floats] = []
     for chain, closes in _chains(index[: len(tri)], index[len(tri) :]):
         (loops if closes else open_).append(points[chain])
-    return [loop for loop in loops + _joined(open_) if len(loop) >= 3], bool(open_)
+    joined, crack_mm = _joined(open_)
+    return [loop for loop in loops + joined if len(loop) >= 3], crack_mm
 
 
 def _chains(start: Ints, end: Ints) -> list[tuple[list[int], bool]]:
@@ -92,8 +94,10 @@ def _chains(start: Ints, end: Ints) -> list[tuple[list[int], bool]]:
     return chains
 
 
-def _joined(chains: Sequence[Floats]) -> list[Floats]:
-    """Open chains, (n, 2) each, joined end to start until all close, shortest joints first."""
+def _joined(chains: Sequence[Floats]) -> tuple[list[Floats], float]:
+    """Open chains, (n, 2) each, joined end to start until all close, shortest joints first; and
+    the longest joint that is a crack."""
+    crack = 0.0
     after = np.full(len(chains), -1)
     tails = heads = np.arange(len(chains))
     while len(tails):
@@ -107,6 +111,8 @@ def _joined(chains: Sequence[Floats]) -> list[Floats]:
             if after[tails[tail]] < 0 and not taken[head]:
                 after[tails[tail]] = heads[head]
                 taken[head] = True
+                joint = float(away.flat[at])
+                crack = max(crack, joint if joint <= CRACK_MM else 0.0)
         tails, heads = tails[after[tails] < 0], heads[~taken]
     loops: list[Floats] = []
     left = set(range(len(chains)))
@@ -119,4 +125,4 @@ def _joined(chains: Sequence[Floats]) -> list[Floats]:
             k = int(after[k])
         if loop:
             loops.append(np.concatenate(loop))
-    return loops
+    return loops, crack

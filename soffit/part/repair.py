@@ -218,12 +218,12 @@ def _stitch(vertices: Floats, triangles: Ints, tolerance: float) -> tuple[Ints, 
                                f"corners that lie on them", count))
     flat = flat_facets(vertices[triangles])
     if flat.any():
-        before = len(triangles)
         triangles = _without_flat(vertices, triangles, flat, tolerance)
-        count = before - len(triangles)
+        # Neighbours are split for it, so there may be as many facets as before.
+        count = int(flat.sum() - flat_facets(vertices[triangles]).sum())
         if count:
-            notes.append(_note(f"{_many(count, 'facet', 'facets')} left out where some had no "
-                               f"area, their neighbours joined", count))
+            notes.append(_note(f"{_many(count, 'facet', 'facets')} without area left out, their "
+                               f"neighbours joined", count))
     return triangles, notes
 
 
