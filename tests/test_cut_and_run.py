@@ -182,3 +182,16 @@ def test_a_counterbore_stays_one_pierced_ceiling() -> None:
     assert found.kind == "air/ceiling" and found.patch.pierced
     assert found.area_mm2 == pytest.approx(math.pi * (5.5**2 - 2.75**2), rel=0.01)
     assert found.reach_mm == pytest.approx(2.75, abs=0.01)
+
+
+@pytest.mark.parametrize("steep", [0.1, 0.4, 0.8])
+def test_a_pointed_tip_in_mid_air_is_an_island(steep: float) -> None:
+    """A cone that hangs point down under an arm, from z = 10: its first layers are too small to be
+    printed and so hold nothing; the first one that is printed starts in mid-air."""
+    cone = m3.Manifold.cylinder(20, 0, 20 * steep, 48).translate((30, 0, 10))
+    arm = block(-5, -5, 0, 5, 5, 36) + block(-5, -5, 29, 35, 5, 36)
+    (island,) = [f for f in air(arm + cone) if f.kind == "air/island"]
+    assert island.severity == "blocker"
+    # A quarter of a line squared, 0.04 mm², is reached at r = 0.113 mm.
+    height = 10 + math.sqrt(0.04 / math.pi) / steep
+    assert height - 0.3 <= island.z_mm[0] <= height + 0.3

@@ -259,7 +259,11 @@ def test_second_moments_of_a_turned_rectangle() -> None:
         assert (area, least, most) == pytest.approx((18.0, 6.0, 121.5))
         assert centre == pytest.approx(ring.mean(axis=0))
         # Pull at the edge of the foot: F H (b/2) / I.
-        assert physics.peel_of([ring], 0.5, 30.0) == pytest.approx(0.5 * 30.0 * 1.0 / 6.0)
+        pull = pytest.approx(0.5 * 30.0 * 1.0 / 6.0)
+        assert physics.peel_of([ring], 0.5, 30.0) == pull
+        # However many corners divide one of its sides.
+        dense = np.concatenate([np.linspace(ring[0], ring[1], 50), ring[2:]])
+        assert physics.peel_of([dense], 0.5, 30.0) == pull
 
 
 def test_tall_and_slim_is_refused_or_stands_wide() -> None:

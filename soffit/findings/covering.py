@@ -118,7 +118,8 @@ def _area(best: Strands, good: Bools) -> shapely.Geometry:
         ends = ((a, v - half), (b, v - half), (b, v + half), (a, v + half))
         corners.append([u * along + w * cross for u, w in ends])
     quads = shapely.polygons(np.array(corners))
-    return shapely.union_all(shapely.buffer(quads, PROBE_MM, join_style="mitre"))
+    joined = shapely.union_all(shapely.buffer(quads, PROBE_MM, join_style="mitre"))
+    return shapely.buffer(joined, -PROBE_MM, join_style="mitre")
 
 
 def _lines(patch: RawPatch, chosen: tuple[Bools, ...]) -> shapely.Geometry:

@@ -16,6 +16,7 @@ import manifold3d as m3
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from soffit.findings.facets import FlatFacets
 from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of, plan_of
@@ -139,6 +140,32 @@ def distances(points: Floats, lines: NDArray[np.object_]) -> tuple[Floats, Ints]
     return distance, pairs[1]
 
 
+def cut_edges(a: Floats, b: Floats, points: Floats) -> tuple[Floats, Floats]:
+    """Segments from `a` to `b`, (n, 2) each, cut in order at those of `points` that lie on them."""
+    # Most are corners of these segments too.
+    away, _ = cKDTree(np.concatenate([a, b])).query(points, distance_upper_bound=PROBE_MM)
+    points = points[~np.isfinite(away)]
+    if not len(points):
+        return a, b
+    along = b - a
+    squared = np.maximum((along**2).sum(axis=1), GRID_MM**2)
+    t = ((points[None] - a[:, None]) * along[:, None]).sum(axis=2) / squared[:, None]
+    foot = a[:, None] + t[:, :, None] * along[:, None]
+    away = np.linalg.norm(points[None] - foot, axis=2)
+    margin = (PROBE_MM / np.sqrt(squared))[:, None]
+    row, column = np.nonzero((away <= PROBE_MM) & (t > margin) & (t < 1.0 - margin))
+    if not len(row):
+        return a, b
+    count = np.arange(len(a))
+    rows = np.concatenate([count, count, row])
+    places = np.concatenate([np.zeros(len(a)), np.ones(len(a)), t[row, column]])
+    order = np.lexsort((places, rows))
+    rows, places = rows[order], places[order]
+    same = (rows[1:] == rows[:-1]) & (places[1:] - places[:-1] > 1e-9)
+    low, high, of = places[:-1][same], places[1:][same], rows[1:][same]
+    return a[of] + low[:, None] * along[of], a[of] + high[:, None] * along[of]
+
+
 def find_patches(
     stack: LayerStack,
     facets: FlatFacets,
@@ -146,20 +173,47 @@ def find_patches(
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Iterator[RawPatch]:
     """All patches of a stack, lowest layer first; those under `smallest_mm2` are not printed."""
+    specks = m3.CrossSection()
     for layer in range(1, len(stack)):
         if progress is not None:
             progress("review", layer + 1, len(stack))
-        yield from _of_layer(stack, layer, facets, smallest_mm2)
+        above, below = stack.regions[layer], stack.regions[layer - 1] - specks
+        fresh = above - below
+        over = m3.CrossSection()
+        if fresh.area() > GRID_MM**2:
+            reached = stack.step_mm + GRID_MM
+            over = fresh - below.offset(reached, m3.JoinType.Miter, MITRE_LIMIT)
+        specks = _specks(over, fresh, below, stack.step_mm, smallest_mm2)
+        if over.area() > GRID_MM:
+            yield from _of_layer(stack, layer, facets, fresh, over, smallest_mm2)
+
+
+def _specks(
+    over: m3.CrossSection,
+    fresh: m3.CrossSection,
+    below: m3.CrossSection,
+    step_mm: float,
+    smallest_mm2: float,
+) -> m3.CrossSection:
+    """What starts in mid-air and is too small to be printed: nothing is held by it."""
+    found = []
+    for part in components(over):
+        if part.area() < smallest_mm2:
+            whole = part.offset(2.0 * step_mm, m3.JoinType.Miter, MITRE_LIMIT) ^ fresh
+            alone = (whole.offset(PROBE_MM, m3.JoinType.Miter, MITRE_LIMIT) ^ below).is_empty()
+            if alone and whole.area() < smallest_mm2:
+                found.append(whole)
+    return m3.CrossSection.batch_boolean(found, m3.OpType.Add) if found else m3.CrossSection()
 
 
 def _of_layer(
-    stack: LayerStack, layer: int, facets: FlatFacets, smallest_mm2: float
+    stack: LayerStack,
+    layer: int,
+    facets: FlatFacets,
+    fresh: m3.CrossSection,
+    over: m3.CrossSection,
+    smallest_mm2: float,
 ) -> list[RawPatch]:
-    above, below = stack.regions[layer], stack.regions[layer - 1]
-    reached = stack.step_mm + GRID_MM
-    over = above - below.offset(reached, m3.JoinType.Miter, MITRE_LIMIT)
-    if over.area() < GRID_MM:
-        return []
     span = facets.of_layer(layer)
     sure = _points_inside(over, 0.5 * (stack.slack_mm - GRID_MM))
     if span.start == span.stop and not len(sure):
@@ -167,12 +221,15 @@ def _of_layer(
     cores = _cores(over, facets.xy[span], sure, stack.step_mm)
     if cores is None:
         return []
-    fresh = above - below
     grown = cores.offset(stack.step_mm + 2.0 * SLIVER_MM, m3.JoinType.Miter, TIP_LIMIT)
     rests = [c for c in components(fresh - grown) if c.area() >= smallest_mm2]
     rest = m3.CrossSection.batch_boolean(rests, m3.OpType.Add) if rests else m3.CrossSection()
-    new = [c for c in components(fresh - rest) if c.area() >= smallest_mm2]
-    outlines = [outline_of(c) for c in new]
+    # Opened, so that rounding does not join what meets in a corner.
+    opened = (fresh - rest).offset(-GRID_MM, m3.JoinType.Miter, TIP_LIMIT)
+    opened = opened.offset(GRID_MM, m3.JoinType.Miter, TIP_LIMIT)
+    new = [c for c in components(opened) if c.area() >= smallest_mm2]
+    corners = np.concatenate([*stack.regions[layer].to_polygons(), *rest.to_polygons()])
+    outlines = [_divided(outline_of(c), corners) for c in new]
     if len(new) == 1 and not rests:
         wanted = {0: np.arange(span.start, span.stop)}
     else:
@@ -188,7 +245,7 @@ def _of_layer(
     for k, samples in wanted.items():
         beyond: tuple[RawPatch, ...] = ()
         if not len(samples):
-            parts = [(c, outline_of(c)) for c in components(new[k] ^ over)]
+            parts = [(c, _divided(outline_of(c), corners)) for c in components(new[k] ^ over)]
             beyond = tuple(
                 RawPatch(layer, r, _borders(r, whole), float(c.area()), samples)
                 for c, r in parts
@@ -203,6 +260,17 @@ def _of_layer(
             RawPatch(layer, outlines[k], held, float(new[k].area()), samples, beyond, beside)
         )
     return patches
+
+
+def _divided(rings: tuple[Floats, ...], corners: Floats) -> tuple[Floats, ...]:
+    """Rings with a corner wherever one of `corners` lies on a side: there what is on its other
+    side may change."""
+    low = np.min([r.min(axis=0) for r in rings], axis=0) - PROBE_MM
+    high = np.max([r.max(axis=0) for r in rings], axis=0) + PROBE_MM
+    near = corners[((corners >= low) & (corners <= high)).all(axis=1)]
+    if not len(near):
+        return rings
+    return tuple(cut_edges(r, np.roll(r, -1, axis=0), near)[0] for r in rings)
 
 
 def _cores(

@@ -221,7 +221,8 @@ def _short_strands(patch: RawPatch, process: Process) -> list[Place] | None:
 
     A part past Δ that is no wider than one line is a single strand: spanned if both its
     ends are held (a slope's front that passes a hole), else a corner that stands out, which
-    is nothing to report within the lip. A part narrower than half a line is no strand: the
+    is nothing to report within the lip, or one more step where layers are so thick that a step is
+    more than the lip. A part narrower than half a line is no strand: the
     bead beside it covers it (derived).
     """
     places = []
@@ -232,7 +233,7 @@ def _short_strands(patch: RawPatch, process: Process) -> list[Place] | None:
             places.append(Place("bridge", (part,), None, span_mm=span, direction=direction))
         elif part.polygon.buffer(-0.25 * process.line_mm).is_empty:
             continue
-        elif part.reach_mm > process.lip_mm - process.step_mm:
+        elif part.reach_mm > max(process.lip_mm, 2.0 * process.step_mm) - process.step_mm:
             return None
     return places
 

@@ -13,10 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
-from soffit.findings.patches import LONG_MM, PROBE_MM, RawPatch, distances
-from soffit.layers.stack import GRID_MM
+from soffit.findings.patches import LONG_MM, PROBE_MM, RawPatch, cut_edges, distances
 from soffit.part.model import Floats, Ints
 
 Lines = NDArray[np.object_]
@@ -94,7 +92,7 @@ class Runs:
             return a, b, run, []
         touched = np.unique(mine)
         ends = shapely.get_coordinates(edges.lines[np.unique(theirs)])
-        a2, b2 = _cut(a[touched], b[touched], ends)
+        a2, b2 = cut_edges(a[touched], b[touched], ends)
         middle = shapely.points(0.5 * (a2 + b2))
         rest = np.setdiff1d(np.arange(len(a)), touched)
         run2 = np.full(len(a2), run[0])
@@ -141,29 +139,3 @@ class Runs:
             np.concatenate(runs),
             np.full(len(joined), owner, dtype=np.int64),
         )
-
-
-def _cut(a: Floats, b: Floats, points: Floats) -> tuple[Floats, Floats]:
-    """Segments from `a` to `b`, (n, 2) each, cut at those of `points` that lie on them."""
-    # Most are corners of these segments too.
-    away, _ = cKDTree(np.concatenate([a, b])).query(points, distance_upper_bound=PROBE_MM)
-    points = points[~np.isfinite(away)]
-    if not len(points):
-        return a, b
-    along = b - a
-    squared = np.maximum((along**2).sum(axis=1), GRID_MM**2)
-    t = ((points[None] - a[:, None]) * along[:, None]).sum(axis=2) / squared[:, None]
-    foot = a[:, None] + t[:, :, None] * along[:, None]
-    away = np.linalg.norm(points[None] - foot, axis=2)
-    margin = (PROBE_MM / np.sqrt(squared))[:, None]
-    row, column = np.nonzero((away <= PROBE_MM) & (t > margin) & (t < 1.0 - margin))
-    if not len(row):
-        return a, b
-    count = np.arange(len(a))
-    rows = np.concatenate([count, count, row])
-    places = np.concatenate([np.zeros(len(a)), np.ones(len(a)), t[row, column]])
-    order = np.lexsort((places, rows))
-    rows, places = rows[order], places[order]
-    same = (rows[1:] == rows[:-1]) & (places[1:] - places[:-1] > 1e-9)
-    low, high, of = places[:-1][same], places[1:][same], rows[1:][same]
-    return a[of] + low[:, None] * along[of], a[of] + high[:, None] * along[of]

@@ -22,6 +22,10 @@ ADHESION_MPA = 0.2
 # Strength between layers as a share of strength within one (from memory: 0.5 to 0.7 for PLA).
 LAYER_BOND = 0.5
 
+# Moments that differ by less than this share belong to an outline without a length: rounding
+# decides which of its axes is called weak (derived).
+ROUND_SHARE = 1e-3
+
 
 def second_moment_box(length_mm: float, width_mm: float, wall_mm: float) -> float:
     """Second moment of area of a hollow rectangle about the axis along its length, mm⁴.
@@ -73,6 +77,13 @@ def contact_diameter_mm(moment_nmm: float, strength_mpa: float) -> float:
 def second_moments(rings: Sequence[Floats]) -> tuple[float, float, float, Floats]:
     """Area (mm²), least and greatest second moment of area (mm⁴) and centroid (2,) of a plan
     region; outer rings counter-clockwise, holes clockwise (Green's theorem; derived)."""
+    area, (xx, yy, xy), centre = _moments(rings)
+    mean, half = 0.5 * (xx + yy), math.hypot(0.5 * (xx - yy), xy)
+    return area, mean - half, mean + half, centre
+
+
+def _moments(rings: Sequence[Floats]) -> tuple[float, tuple[float, float, float], Floats]:
+    """Area, ∫x², ∫y² and ∫xy about the centroid, and the centroid (2,)."""
     area, first, second = 0.0, np.zeros(2), np.zeros(3)
     origin = rings[0].mean(axis=0) if len(rings) else np.zeros(2)
     for ring in rings:
@@ -86,12 +97,11 @@ def second_moments(rings: Sequence[Floats]) -> tuple[float, float, float, Floats
                          + 2 * b[:, 0] * b[:, 1] + b[:, 0] * a[:, 1])
         second += np.array([*(square.sum(axis=0) / 12.0), mixed.sum() / 24.0])
     if area <= 0.0:
-        return 0.0, 0.0, 0.0, origin
+        return 0.0, (0.0, 0.0, 0.0), origin
     centre = first / area
     xx, yy = second[:2] - area * centre**2
     xy = second[2] - area * centre[0] * centre[1]
-    mean, half = 0.5 * (xx + yy), math.hypot(0.5 * (xx - yy), xy)
-    return area, mean - half, mean + half, origin + centre
+    return area, (float(xx), float(yy), float(xy)), origin + centre
 
 
 def least_second_moment(rings: Sequence[Floats]) -> float:
@@ -102,10 +112,16 @@ def least_second_moment(rings: Sequence[Floats]) -> float:
 def peel_of(rings: Sequence[Floats], force_n: float, height_mm: float) -> float:
     """Pull at the edge of a foot of this outline by a force on the tip, taken about its weak
     axis: F H c / I, MPa; infinite for no foot (derived)."""
-    _, least, _, centre = second_moments(rings)
-    if least <= 0.0:
+    _, (xx, yy, xy), centre = _moments(rings)
+    mean, half = 0.5 * (xx + yy), math.hypot(0.5 * (xx - yy), xy)
+    if mean - half <= 0.0:
         return math.inf
     points = np.concatenate(list(rings)) - centre
-    # The weak axis lies along the outline's length: c is the half width across it.
-    _, _, axes = np.linalg.svd(points, full_matrices=False)
-    return force_n * height_mm * float(np.abs(points @ axes[1]).max()) / least
+    if half < ROUND_SHARE * mean:
+        # Alike about every axis: the farthest corner counts.
+        far = float(np.linalg.norm(points, axis=1).max())
+    else:
+        # The weak axis lies along the outline's length: c is the half width across it.
+        turn = 0.5 * math.atan2(2.0 * xy, xx - yy)
+        far = float(np.abs(points @ [-math.sin(turn), math.cos(turn)]).max())
+    return force_n * height_mm * far / (mean - half)
