@@ -28,9 +28,10 @@ PROCESSES = (
 )
 PITCH_MM = 60.0
 
-# Plan areas: outlines may move by the polygon grid of 1e-8 mm; a slope is up to fifty strips
-# (derived). Outlines are rounded to the grid where strips are joined.
-AREA_MM2 = 1e-4
+# Plan areas: outlines may move by a hundred times the polygon grid of 1e-8 mm along what holds
+# them; a slope is up to fifty strips (derived). Outlines are rounded to the grid where strips
+# are joined.
+AREA_MM2, ALONG_MM = 1e-4, 2e-6
 OUTLINE_MM = 3 * GRID_MM
 # Corners of the mesh kernel are rounded to 1e-7 mm, over faces 0.1 mm wide (derived).
 ANGLE_DEG = 1e-3
@@ -169,7 +170,8 @@ def matches(found: Finding, due: Due) -> bool:
 
 def assert_as_due(found: Finding, due: Due) -> None:
     assert found.severity == due.severity, (found, due)
-    assert found.area_mm2 == pytest.approx(due.area_mm2, abs=AREA_MM2)
+    allowed = AREA_MM2 + ALONG_MM * due.anchor_mm
+    assert found.area_mm2 == pytest.approx(due.area_mm2, abs=allowed)
     assert length_of(found) == pytest.approx(due.anchor_mm, abs=OUTLINE_MM)
     if due.reach_mm is None:
         assert found.reach_mm is None
@@ -190,7 +192,7 @@ def assert_as_pieces(left: list[Finding], due: Due, line_mm: float) -> None:
               and inside(f, due.bounds)]
     # What is narrower than half a line is in no piece: the beads beside it cover it.
     lost = due.area_mm2 - sum(f.area_mm2 for f in pieces)
-    assert -AREA_MM2 <= lost <= 0.5 * line_mm * due.anchor_mm
+    assert -2 * AREA_MM2 <= lost <= 0.5 * line_mm * due.anchor_mm
     if due.severity == "blocker":
         assert any(f.kind == due.kind and f.severity == "blocker" for f in pieces)
     else:
@@ -235,5 +237,5 @@ def test_every_finding_of_a_stack(scene: Scene) -> None:
     assert result.clean is (not blocked)
     if not any(d.pieces for d in blocked):
         assert result.over_air_mm2 == pytest.approx(sum(d.area_mm2 for d in blocked),
-                                                    abs=AREA_MM2 * (1 + len(blocked)))
+                                                    abs=2 * AREA_MM2 * (1 + len(blocked)))
     assert [f.z_mm for f in air] == sorted(f.z_mm for f in air)

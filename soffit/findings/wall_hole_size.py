@@ -25,7 +25,7 @@ import shapely
 
 from soffit.findings.built import Built, Strip, followed
 from soffit.findings.model import Finding
-from soffit.findings.words import mm
+from soffit.findings.words import mm, within
 from soffit.part.topology import ring_area
 
 KIND = "wall/hole-size"
@@ -44,7 +44,7 @@ def check(built: Built) -> list[Finding]:
             for ring in component.rings[1:]:
                 area, round_ = -ring_area(ring), float(shapely.length(shapely.LinearRing(ring)))
                 diameter = 2.0 * math.sqrt(max(area, 0.0) / math.pi)
-                if diameter < LEAST_MM and 4.0 * math.pi * area > ROUND * round_**2:
+                if not within(LEAST_MM, diameter) and 4.0 * math.pi * area > ROUND * round_**2:
                     x, y = ring.mean(axis=0).tolist()
                     here.append(Strip((ring,), (x, y), (low, built.top_mm(k)), diameter))
         seen.append(here)
