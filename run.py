@@ -4,6 +4,7 @@
     python3 run.py check                  style, types and the order of the packages
     python3 run.py test [ARGS]            the tests; ARGS go to pytest
     python3 run.py bench [--suite NAME]   measurements
+    python3 run.py referee [ARGS]         the product against a brute-force engine, over real parts
     python3 run.py docs                   the manual, written to build/docs
     python3 run.py ARGS                   soffit itself, such as: python3 run.py demo
 
@@ -51,6 +52,8 @@ def main(arguments: list[str]) -> int:
         return hand_over(["-m", "pytest", *(rest or ["-n", "2"])], folder=ROOT)
     if verb == "bench":
         return hand_over(["-m", "bench", *rest], folder=ROOT)
+    if verb == "referee":
+        return hand_over(["-m", "tests.referee", *rest], folder=ROOT)
     if verb == "docs":
         return hand_over([str(ROOT / "docs" / "build.py"), *rest], folder=ROOT)
     return hand_over(["-P", "-m", "soffit", verb, *rest])

@@ -1,303 +1,359 @@
 """A brute-force referee: the part as columns of pixels, judged layer by layer.
 
-It shares nothing with the layer engine of the product: no cutting of triangles by planes, no
-polygons, no offsets. A vertical ray runs through every pixel centre; its crossings with the
-triangles say between which heights the column is solid; a layer is what is solid at its
-middle height; what prints over air is found by distances between pixels.
+It shares nothing with the layer engine of the product: no cutting of solids by planes, no
+polygons, no offsets. It follows the same rule (docs/decisions/0010-cut-and-run.md) by pixels and
+by distances between points. Only pixels that change from one layer to the next are looked at, so
+that the cost is that of the surface and not of layers times area.
 
-Resolution, for a pixel of side p (derived):
-
-* the edge of a region is known to p/2 in each of the two axes, so an area is wrong by at most
-  about p/2 times the length of its outline; grid phase makes it much less on oblique edges;
-* a distance to the layer below is wrong by at most p: half a pixel for the edge of that layer,
-  half for the last pixel centre within the layer above; half a pixel is added to it for the
-  part of that pixel beyond its centre. A step of exactly the allowed width is never called
-  over air: a pixel is added to what is allowed. So a step that exceeds the allowed one by
-  less than two pixels can be missed, a larger one cannot.
+Resolution, for a pixel of side p (derived): areas are sums of p²; the part is turned by an odd
+angle, so the error of an area is that of a random count along its outline, about p times the
+square root of p times its length. Distances are taken between points of the outlines, half a
+pixel apart, and their segments: they are good to p²/32 over the distance. Where a patch ends
+within a layer it is good to half a pixel.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.ndimage import (
-    binary_dilation,
-    binary_fill_holes,
-    find_objects,
-    label,
-    rotate,
-)
 from scipy.spatial import cKDTree
 
-Bools = NDArray[np.bool_]
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from tests.pixel_columns import (
+    ABOVE_MM,
+    Bools,
+    Floats,
+    Grid,
+    Ints,
+    Outline,
+    Sections,
+    around,
+    components,
+    crossings,
+    grid_over,
+    turned,
+)
+from tests.pixel_kinds import Layer, Piece, judge
 
-EIGHT = np.ones((3, 3), dtype=bool)
-
-# Pixel centres are shifted by an odd fraction of a pixel so that none lies on an edge of a
-# part drawn in round numbers (any such fraction does).
-PHASE = (0.3819660, 0.2360679)
+# A step longer than the one allowed by no more than this is rounding, mm (derived: the grid on
+# which two readings of one plane agree).
+ROUNDING_MM = 1e-4
 
 
 @dataclass(frozen=True)
-class PixelPatch:
-    """One connected region that a layer adds and that is too far from the layer below.
+class Rules:
+    """What a process can print over air, and what of a step may be tessellation."""
 
-    `layer` counts from 0, `z_mm` is its lower side. `reach_mm`: greatest distance from the
-    patch to the layer below, inf where there is none. `touches`: the layer's
-    component that holds the patch rests on the layer below. `held_all_round`: its outer
-    outline lies on the layer below everywhere. `run_mm`: reach added up over the patches of
-    consecutive layers that this one is printed upon. `centre_mm`: a plan point (mean).
-    `span_mm`: the longest strand over what lies past the allowed step, in the best of twelve
-    directions in which all of these strands end on what is held, plus that step at both ends;
-    inf where there is none, and not looked for (nan) where neither reach nor run exceed
-    `span_from_mm`. `past_mm2`: area of what lies past the allowed step, but for single
-    strands (see `_strands`).
+    layer_mm: float
+    first_layer_mm: float
+    step_mm: float
+    slack_mm: float
+    line_mm: float
+    lip_mm: float = math.inf
+    bridge_mm: float = math.inf
+
+    @property
+    def smallest_mm2(self) -> float:
+        """A patch smaller than this is not printed: a quarter of a line's width squared."""
+        return 0.25 * self.line_mm**2
+
+
+@dataclass
+class PixelPatch:
+    """What one layer adds, in one piece, too far from the layer below.
+
+    `layer` counts from 0, `z_mm` is its lower side, `pixels` are sorted flat indices. `step_mm`:
+    how far it steps out at most. `flat_deg`: least downskin angle of the facets over what steps
+    too far, inf if none is too flat. `angle_deg`: mean of the flat facets over it, nan if none.
+    `reach_mm`: greatest distance from what holds it, inf where nothing does; `run_mm`: that with
+    the run gathered below it. `pieces`: how it is held and judged. `slope`: number of the slope
+    that it belongs to, -1 if none.
     """
 
     layer: int
     z_mm: float
     area_mm2: float
-    reach_mm: float
-    touches: bool
-    held_all_round: bool
-    run_mm: float
+    pixels: Ints
     centre_mm: tuple[float, float]
-    span_mm: float
-    past_mm2: float
+    step_mm: float
+    flat_deg: float
+    angle_deg: float
+    reach_mm: float
+    run_mm: float
+    pieces: list[Piece] = field(default_factory=list)
+    slope: int = -1
 
 
 @dataclass(frozen=True)
-class Grid:
-    """Pixel centres: x = x0 + column·p, y = y0 + row·p."""
+class Near:
+    """What stepped out about as far as is allowed and is no patch: why."""
 
-    x0: float
-    y0: float
-    rows: int
-    columns: int
-    pixel_mm: float
-
-
-def grid_over(vertices: Floats, pixel_mm: float) -> Grid:
-    """Grid over the part with two empty pixels all round."""
-    low, high = vertices[:, :2].min(axis=0), vertices[:, :2].max(axis=0)
-    columns, rows = (np.ceil((high - low) / pixel_mm) + 5).astype(int).tolist()
-    start = low + (np.array(PHASE) - 2.5) * pixel_mm
-    return Grid(float(start[0]), float(start[1]), rows, columns, pixel_mm)
+    layer: int
+    pixels: Ints
+    step_mm: float
+    flat_deg: float
 
 
-def crossings(vertices: Floats, triangles: Ints, grid: Grid) -> tuple[Ints, Floats, Ints]:
-    """Where vertical rays through the pixel centres meet the triangles.
+@dataclass(frozen=True)
+class Judged:
+    """All patches, lowest first, and near misses, on `grid`. `runs_mm`: of each slope."""
 
-    Returns flat pixel index, height and sign of each crossing: +1 going into the material
-    upwards, -1 out of it. A ray through an edge is given to one of its two triangles only:
-    both see the same edge function, evaluated from the same end.
-    """
-    pixels: list[Ints] = []
-    heights: list[Floats] = []
-    signs: list[Ints] = []
-    p = grid.pixel_mm
-    for a, b, c in triangles.tolist():
-        corner = vertices[[a, b, c]]
-        (ax, ay, _), (bx, by, _), (cx, cy, _) = corner.tolist()
-        twice = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
-        if twice == 0.0:
-            continue
-        low, high = corner[:, :2].min(axis=0), corner[:, :2].max(axis=0)
-        c0, r0 = np.ceil((low - (grid.x0, grid.y0)) / p).astype(int).tolist()
-        c1, r1 = np.floor((high - (grid.x0, grid.y0)) / p).astype(int).tolist()
-        if c1 < c0 or r1 < r0:
-            continue
-        x = grid.x0 + p * np.arange(c0, c1 + 1)[None, :]
-        y = grid.y0 + p * np.arange(r0, r1 + 1)[:, None]
-        turn = 1.0 if twice > 0 else -1.0
-        weights = []
-        inside = np.ones((r1 - r0 + 1, c1 - c0 + 1), dtype=bool)
-        for u, v in ((b, c), (c, a), (a, b)):
-            flip = 1.0 if u < v else -1.0
-            (ux, uy, _), (vx, vy, _) = vertices[min(u, v)].tolist(), vertices[max(u, v)].tolist()
-            side = flip * ((vx - ux) * (y - uy) - (vy - uy) * (x - ux))
-            inside &= side * turn > 0
-            weights.append(side / twice)
-        rows, columns = np.nonzero(inside)
-        if len(rows) == 0:
-            continue
-        z = sum(w[rows, columns] * corner[k, 2] for k, w in enumerate(weights))
-        pixels.append((rows + r0) * grid.columns + columns + c0)
-        heights.append(np.asarray(z))
-        signs.append(np.full(len(rows), -1 if twice > 0 else 1))
-    if not pixels:
-        return np.empty(0, np.int64), np.empty(0), np.empty(0, np.int64)
-    return np.concatenate(pixels), np.concatenate(heights), np.concatenate(signs)
+    grid: Grid
+    patches: list[PixelPatch]
+    near: list[Near]
+    runs_mm: dict[int, float]
+    lip_mm: float
+
+    @property
+    def too_far_mm2(self) -> float:
+        """Area of everything that steps too far."""
+        return math.fsum(p.area_mm2 for p in self.patches)
+
+    @property
+    def over_air_mm2(self) -> float:
+        """Area of what the process cannot hold."""
+        return math.fsum(self.bad_mm2(p) for p in self.patches)
+
+    def bad_mm2(self, patch: PixelPatch) -> float:
+        """Area of the pieces of one patch that the process cannot hold."""
+        if patch.slope >= 0:
+            return patch.area_mm2 if self.runs_mm[patch.slope] > self.lip_mm + 1e-3 else 0.0
+        return math.fsum(q.area_mm2 for q in patch.pieces if not q.held)
 
 
-def _outline(region: Bools, grid: Grid) -> Floats:
-    """Middles of the pixel sides between a region and what is outside it, (n, 2) mm."""
-    points = []
-    rows, columns = np.nonzero(region[:, 1:] != region[:, :-1])
-    points.append(np.stack([columns + 0.5, rows], axis=1))
-    rows, columns = np.nonzero(region[1:] != region[:-1])
-    points.append(np.stack([columns, rows + 0.5], axis=1))
-    return np.concatenate(points) * grid.pixel_mm
+def heights_of(top_mm: float, rules: Rules) -> tuple[Floats, Floats]:
+    """Lower side and middle of each layer: the first, then one every `layer_mm`; a last one of
+    less than half a layer is not printed."""
+    h, first = rules.layer_mm, rules.first_layer_mm
+    count = 1 + max(0, math.floor((top_mm - first) / h + 0.5 - 1e-9))
+    bottoms = np.concatenate([[0.0], first + h * np.arange(count - 1)])
+    thick = np.concatenate([[first], np.full(count - 1, h)])
+    return bottoms, bottoms + 0.5 * thick
 
 
 def over_air(
     vertices: Floats,
     triangles: Ints,
-    *,
-    layer_mm: float,
-    first_layer_mm: float,
-    step_mm: float,
+    rules: Rules,
     pixel_mm: float,
-    span_from_mm: float = np.inf,
-    line_mm: float = 0.0,
-) -> list[PixelPatch]:
-    """All patches of a closed mesh that print over air, lowest first.
+    downskin_deg: Floats | None = None,
+    flat: Bools | None = None,
+) -> Judged:
+    """All patches of a closed mesh that print over air.
 
     `vertices` (n, 3) mm with the platform at z = 0, `triangles` (m, 3) counter-clockwise from
-    outside, `step_mm` how far a layer may step out past the one below, slack included.
-    Layers as the trade counts them: the first from 0 to `first_layer_mm`, then one every
-    `layer_mm`, each judged at its middle.
+    outside. `downskin_deg` (m,): angle of each facet from the platform, `flat` (m,): whether it
+    is too flat whatever the steps say; without them only steps count.
     """
-    top = float(vertices[:, 2].max())
-    count = 1 + max(0, int(np.floor((top - first_layer_mm) / layer_mm + 0.5 - 1e-9)))
-    bottoms = np.concatenate([[0.0], first_layer_mm + layer_mm * np.arange(count - 1)])
-    middles = bottoms + 0.5 * np.concatenate([[first_layer_mm], np.full(count - 1, layer_mm)])
-    grid = grid_over(vertices, pixel_mm)
-    pixel, height, sign = crossings(vertices, triangles, grid)
-    starts = np.searchsorted(middles, height)
-    order = np.argsort(starts, kind="stable")
-    pixel, sign, starts = pixel[order], sign[order], starts[order]
-    ends = np.searchsorted(starts, np.arange(count + 1))
-
-    winding = np.zeros(grid.rows * grid.columns, dtype=np.int16)
-    below = np.zeros((grid.rows, grid.columns), dtype=bool)
-    runs = np.zeros((grid.rows, grid.columns))
-    patches: list[PixelPatch] = []
-    for i in range(count):
-        chosen = slice(ends[i], ends[i + 1])
-        np.add.at(winding, pixel[chosen], sign[chosen])
-        region = (winding > 0).reshape(grid.rows, grid.columns)
-        if i > 0:
-            fresh = region & ~below
-            runs_here = np.zeros_like(runs)
-            if fresh.any():
-                found = _judge(fresh, region, below, runs, runs_here, step_mm, span_from_mm,
-                               line_mm, grid)
-                patches += [PixelPatch(i, float(bottoms[i]), *rest) for rest in found]
-            runs = runs_here
-        below = region
-    return patches
+    return _Engine(vertices, triangles, rules, pixel_mm, downskin_deg, flat).run()
 
 
-def _judge(
-    fresh: Bools, region: Bools, below: Bools, runs: Floats, runs_here: Floats,
-    step_mm: float, span_from_mm: float, line_mm: float, grid: Grid,
-) -> list[tuple[float, float, bool, bool, float, tuple[float, float], float, float]]:
-    p = grid.pixel_mm
-    rows, columns = np.nonzero(fresh)
-    here = np.stack([columns, rows], axis=1) * p
-    if below.any():
-        distance = cKDTree(_outline(below, grid)).query(here)[0]
-    else:
-        distance = np.full(len(rows), np.inf)
-    far = np.zeros(fresh.shape)
-    far[rows, columns] = distance
-    bodies, _ = label(region, structure=EIGHT)
-    resting = np.zeros(int(bodies.max()) + 1, dtype=bool)
-    resting[np.unique(bodies[below & region])] = True
-    parts, _ = label(fresh, structure=EIGHT)
-    found = []
-    for index, window in enumerate(find_objects(parts), start=1):
-        patch = parts[window] == index
-        reach = float(far[window][patch].max()) + 0.5 * p
-        if reach <= step_mm + p:
-            continue
-        y, x = (slice(max(0, s.start - 2), s.stop + 2) for s in window)
-        wide = parts[y, x] == index
-        filled = binary_fill_holes(wide)
-        rim = binary_dilation(filled) & ~filled
-        carried = binary_dilation(wide, structure=EIGHT) & (runs[y, x] > 0)
-        run = reach + (float(runs[y, x][carried].max()) if carried.any() else 0.0)
-        runs_here[y, x][wide] = run
-        row, column = (float(v.mean()) for v in np.nonzero(wide))
-        centre = (grid.x0 + (x.start + column) * p, grid.y0 + (y.start + row) * p)
-        touches = bool(resting[bodies[window][patch]].any())
-        span = float("nan")
-        past, strand = _strands(wide & (far[y, x] > step_mm), far[y, x], below[y, x],
-                                step_mm, line_mm, p)
-        if past.any() and max(reach, run - step_mm) > span_from_mm:
-            span = _span(past, below[y, x] | (wide & ~past), p) + 2 * step_mm
-        elif strand > 0:
-            span = strand
-        found.append((float(wide.sum()) * p * p, reach, touches,
-                      bool(below[y, x][rim].all()), run, centre, span,
-                      float(past.sum()) * p * p))
-    return found
+class _Engine:
+    def __init__(self, vertices: Floats, triangles: Ints, rules: Rules, pixel_mm: float,
+                 downskin_deg: Floats | None, flat: Bools | None) -> None:
+        self.rules = rules
+        self.bottoms, middles = heights_of(float(vertices[triangles.ravel(), 2].max()), rules)
+        at = np.concatenate([turned(vertices[:, :2]), vertices[:, 2:]], axis=1)
+        self.grid = grid_over(at[np.unique(triangles), :2], pixel_mm, 2 * rules.step_mm)
+        self.spans = crossings(at, triangles, self.grid, middles + ABOVE_MM)
+        self.sections = Sections(at, triangles, middles + ABOVE_MM)
+        # A level facet that the steps alone would judge has no angle that counts.
+        self.angle = np.full(len(triangles), np.inf)
+        if downskin_deg is not None and flat is not None:
+            self.angle = np.where(flat, downskin_deg, np.inf)
+        self.downskin = self.angle if downskin_deg is None else downskin_deg
+        size = self.grid.rows * self.grid.columns
+        self.winding = np.zeros(size, dtype=np.int16)
+        self.below = np.zeros(size, dtype=bool)
+        self.region = np.zeros(size, dtype=bool)
+        self.slot = np.full(size, -1, dtype=np.int32)
+        self.tag = np.zeros(size, dtype=np.int32)
+        self.outlines: dict[int, Outline] = {}
+        self.patches: list[PixelPatch] = []
+        self.near: list[Near] = []
+        self.group: list[int] = []
+        self.runs: list[float] = []
+        radius = (rules.step_mm - pixel_mm) / pixel_mm
+        turns = np.arange(16) * 5 % 16 * (math.pi / 8)
+        wheel = np.stack([np.cos(turns), np.sin(turns)], axis=1)
+        wheel = np.concatenate([wheel * max(radius, 0.0) * f for f in (1.0, 0.6)])
+        steps = np.trunc(wheel).astype(np.int64)
+        self.wheel = steps[:, 1] * self.grid.columns + steps[:, 0] if radius >= 1 else []
+
+    def run(self) -> Judged:
+        for i in range(len(self.bottoms)):
+            pixel, sign, triangle = self.spans.of_layer(i)
+            if not len(pixel):
+                self.outlines = {}
+                continue
+            was = self.below[pixel]
+            np.add.at(self.winding, pixel, sign)
+            now = self.winding[pixel] > 0
+            self.region[pixel] = now
+            if i > 0:
+                changed = now & ~was
+                if changed.any():
+                    entering = changed & (sign > 0)
+                    self._layer(i, pixel[changed], pixel[entering], triangle[entering])
+            self.below[pixel] = now
+            self.outlines = {k: v for k, v in self.outlines.items() if k == i}
+        roots = {k: self._root(k) for k in range(len(self.group))}
+        runs: dict[int, float] = {}
+        for k, root in roots.items():
+            runs[root] = max(runs.get(root, 0.0), self.runs[k])
+        for patch in self.patches:
+            if patch.slope >= 0:
+                patch.slope = roots[patch.slope]
+        return Judged(self.grid, self.patches, self.near, runs, self.rules.lip_mm)
+
+    def _outline(self, k: int, solid: Bools) -> Outline:
+        if k not in self.outlines:
+            made = Outline(*self.sections.of_layer(k), self.grid, solid)
+            made.run = np.full(len(made.points), -self.rules.step_mm)
+            made.strip = np.full(len(made.points), -1, dtype=np.int64)
+            self.outlines[k] = made
+        return self.outlines[k]
+
+    def _layer(self, i: int, changed: Ints, entered: Ints, triangle: Ints) -> None:
+        """Judge what layer i adds."""
+        fresh = np.sort(changed)
+        fresh = fresh[np.diff(fresh, prepend=-1) > 0]
+        doubtful = np.arange(len(fresh))
+        for offset in self.wheel:
+            doubtful = doubtful[~self.below[fresh[doubtful] + offset]]
+            if not len(doubtful):
+                return
+        rules, grid = self.rules, self.grid
+        allowed = rules.step_mm + ROUNDING_MM
+        under, own = self._outline(i - 1, self.below), self._outline(i, self.region)
+        far = max(rules.step_mm + 3 * grid.pixel_mm, 2 * rules.step_mm)
+        self.slot[fresh] = np.arange(len(fresh))
+        step = np.zeros(len(fresh))
+        step[doubtful], foot = under.steps(grid.centres(fresh[doubtful]), far)
+        # The edge of the layer itself lies farther out than the last pixel centre.
+        member = self._member(own.pixel)
+        some = np.zeros(len(fresh), dtype=bool)
+        some[doubtful] = True
+        edge = np.flatnonzero((member >= 0) & some[member])
+        edge_step, edge_foot = under.steps(own.points[edge], far)
+        beyond = step > allowed
+        edge_beyond = edge_step > allowed
+        out = edge[edge_beyond]
+        core = beyond.copy()
+        core[member[out]] = True
+        worst = step.copy()
+        np.maximum.at(worst, member[edge], edge_step)
+        if core.any():
+            steep = np.full(len(fresh), np.inf)
+            np.minimum.at(steep, self.slot[entered], self.angle[triangle])
+            lean = np.full(len(fresh), np.inf)
+            np.minimum.at(lean, self.slot[entered], self.downskin[triangle])
+            chosen = self._cores(i, fresh, core, worst, steep, lean)
+            if chosen.any():
+                in_core = np.zeros(len(fresh), dtype=bool)
+                in_core[doubtful] = beyond[doubtful]
+                rim = _limit(grid.centres(fresh[doubtful]), foot, step[doubtful], rules.step_mm)
+                rim = rim[chosen[doubtful] & np.isfinite(step[doubtful]) & beyond[doubtful]]
+                edge_rim = _limit(own.points[out], edge_foot[edge_beyond],
+                                  edge_step[edge_beyond], rules.step_mm)
+                edge_rim = edge_rim[chosen[member[out]] & np.isfinite(edge_step[edge_beyond])]
+                seeds = np.concatenate([rim, edge_rim, grid.centres(fresh[chosen])])
+                self._grow(i, fresh, chosen, seeds, worst, steep, under, own)
+        self.slot[fresh] = -1
+
+    def _member(self, pixel: Ints) -> Ints:
+        """The fresh pixel at or beside each point of an outline, -1 if none."""
+        member = np.full(len(pixel), -1, dtype=np.int64)
+        for at in around(pixel, self.grid.columns):
+            left = member < 0
+            member[left] = self.slot[at[left]]
+        return member
+
+    def _cores(self, i: int, fresh: Ints, core: Bools, worst: Floats, steep: Floats,
+               lean: Floats) -> Bools:
+        """Which fresh pixels belong to a core that counts."""
+        at = np.flatnonzero(core)
+        count, label = components(fresh[at], self.grid.columns)
+        most = np.full(count, -np.inf)
+        np.maximum.at(most, label, worst[at])
+        flat = np.full(count, np.inf)
+        np.minimum.at(flat, label, steep[at])
+        counts = (most > self.rules.step_mm + self.rules.slack_mm) | np.isfinite(flat)
+        least = np.full(count, np.inf)
+        np.minimum.at(least, label, lean[at])
+        for k in np.flatnonzero(~counts):
+            self.near.append(Near(i, fresh[at[label == k]], float(most[k]), float(least[k])))
+        chosen = np.zeros(len(fresh), dtype=bool)
+        chosen[at[counts[label]]] = True
+        return chosen
+
+    def _grow(self, i: int, fresh: Ints, chosen: Bools, seeds: Floats, worst: Floats,
+              steep: Floats, under: Outline, own: Outline) -> None:
+        """Patches: what of each fresh component lies within one step of its cores."""
+        rules, grid = self.rules, self.grid
+        p2 = grid.pixel_mm**2
+        count, label = components(fresh, grid.columns)
+        with_core = np.zeros(count, dtype=bool)
+        with_core[label[chosen]] = True
+        mine = chosen.copy()
+        asked = np.flatnonzero(with_core[label] & ~chosen)
+        if len(asked):
+            # What starts at a wall lies exactly one step from its core: a third of a pixel more.
+            reach = rules.step_mm + 0.35 * grid.pixel_mm
+            near, _ = cKDTree(seeds).query(grid.centres(fresh[asked]), distance_upper_bound=reach)
+            mine[asked[np.isfinite(near)]] = True
+        rest = np.flatnonzero(with_core[label] & ~mine)
+        number, part = components(fresh[rest], grid.columns)
+        small = np.bincount(part, minlength=number) * p2 < rules.smallest_mm2
+        mine[rest[small[part]]] = True
+        self.tag[fresh] = -2
+        self.tag[fresh[with_core[label] & ~mine]] = -1
+        at = np.flatnonzero(mine)
+        number, part = components(fresh[at], grid.columns)
+        order = np.argsort(part, kind="stable")
+        ends = np.cumsum(np.bincount(part, minlength=number))
+        found = []
+        for k, members in enumerate(np.split(at[order], ends[:-1])):
+            if len(members) * p2 >= rules.smallest_mm2:
+                self.tag[fresh[members]] = k + 1
+                found.append((k + 1, members))
+        layer = Layer(grid, self.tag, self.below, self.region, under, own, rules)
+        for tag, members in found:
+            self._patch(i, layer, tag, fresh[members], worst[members], steep[members])
+        self.tag[fresh] = 0
+
+    def _patch(self, i: int, layer: Layer, tag: int, pixels: Ints, worst: Floats,
+               steep: Floats) -> None:
+        flat = steep[np.isfinite(steep)]
+        angle = float(flat.mean()) if len(flat) else math.nan
+        centre = turned(layer.grid.centres(pixels).mean(axis=0)[None, :], back=True)[0]
+        view = judge(layer, tag, pixels, angle)
+        patch = PixelPatch(
+            i, float(self.bottoms[i]), len(pixels) * layer.grid.pixel_mm**2, pixels,
+            (float(centre[0]), float(centre[1])), float(worst.max()),
+            float(flat.min()) if len(flat) else math.inf, angle, view.reach_mm, view.run_mm,
+            view.pieces,
+        )
+        if view.slope:
+            patch.slope = len(self.group)
+            self.group.append(patch.slope)
+            self.runs.append(view.run_mm)
+            layer.own.run[view.edge] = view.edge_run
+            layer.own.strip[view.edge] = patch.slope
+            for k in view.strips_below.tolist():
+                a, b = self._root(patch.slope), self._root(k)
+                self.group[max(a, b)] = min(a, b)
+        self.patches.append(patch)
+
+    def _root(self, k: int) -> int:
+        while self.group[k] != k:
+            self.group[k] = self.group[self.group[k]]
+            k = self.group[k]
+        return k
 
 
-# Share of the length of all strands that must hold, and pixels by which the end of one may
-# miss the layer below once the picture is turned (derived: rounding to the turned grid).
-HELD_SHARE = 0.97
-MISS = 2
-
-# Pixels ahead of a strand's tip that are looked at: past the allowed step of two (derived).
-AHEAD = 5
-
-
-def _strands(past: Bools, far: Floats, below: Bools, step_mm: float, line_mm: float,
-             pixel_mm: float) -> tuple[Bools, float]:
-    """What lies past the step without its single strands, and the longest of these, mm.
-
-    A strand is a piece no wider than a line whose two ends rest on the layer below. A tip
-    narrower than half a line and no longer than three is left out: no bead is laid on it.
-    Both reach further than a strip of a slope does, here two steps.
-    """
-    left = past.copy()
-    longest = 0.0
-    pieces, count = label(past, structure=EIGHT)
-    near = np.pad(binary_dilation(below, structure=EIGHT, iterations=MISS), AHEAD)
-    for k in range(1, count + 1):
-        points = np.argwhere(pieces == k)
-        if far[pieces == k].max() <= 2 * step_mm or len(points) < 2:
-            continue
-        away = points - points.mean(axis=0)
-        main = np.linalg.svd(away, full_matrices=False)[2][0]
-        along = away @ main
-        length = (np.ptp(along) + 1) * pixel_mm
-        width = (np.ptp(away @ [-main[1], main[0]]) + 1) * pixel_mm
-        rests = True
-        for tip, way in ((points[np.argmin(along)], -main), (points[np.argmax(along)], main)):
-            ahead = np.round(tip + np.arange(1, AHEAD)[:, None] * way).astype(int) + AHEAD
-            rests = rests and bool(near[ahead[:, 0], ahead[:, 1]].any())
-        if width <= line_mm + pixel_mm and rests:
-            longest = max(longest, float(length))
-            left[pieces == k] = False
-        elif width <= 0.5 * line_mm + pixel_mm and length <= 3 * line_mm:
-            left[pieces == k] = False
-    return left, longest
-
-
-def _span(patch: Bools, below: Bools, pixel_mm: float) -> float:
-    best = np.inf
-    for degrees in range(0, 180, 15):
-        strand = _turned(patch, degrees)
-        support = _turned(below, degrees)
-        near = binary_dilation(support, structure=np.ones((1, 3), dtype=bool), iterations=MISS)
-        wide = np.pad(strand, ((0, 0), (1, 1))).astype(np.int8)
-        rows, starts = np.nonzero(np.diff(wide, axis=1) == 1)
-        _, ends = np.nonzero(np.diff(wide, axis=1) == -1)
-        length = ends - starts
-        held = near[rows, starts] & near[rows, ends - 1]
-        if held.any() and length[held].sum() >= HELD_SHARE * length.sum():
-            best = min(best, float(length[held].max()) * pixel_mm)
-    return best
-
-
-def _turned(picture: Bools, degrees: float) -> Bools:
-    if degrees == 0:
-        return picture
-    return np.asarray(rotate(picture.astype(np.uint8), degrees, order=0) > 0)
+def _limit(points: Floats, foot: Floats, step: Floats, allowed: float) -> Floats:
+    """Where the way out from the layer below to each point leaves what is allowed."""
+    share = allowed / np.maximum(step, 1e-12)
+    return np.asarray(foot + (points - foot) * share[:, None])
