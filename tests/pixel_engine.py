@@ -34,7 +34,7 @@ from tests.pixel_columns import (
     grid_over,
     turned,
 )
-from tests.pixel_kinds import Layer, Piece, judge
+from tests.pixel_kinds import LEDGE, NOTHING, Layer, Piece, judge
 
 # A step longer than the one allowed by no more than this is rounding, mm (derived: the grid on
 # which two readings of one plane agree).
@@ -210,8 +210,8 @@ class _Engine:
     def _outline(self, k: int, solid: Bools) -> Outline:
         if k not in self.outlines:
             made = Outline(*self.sections.of_layer(k), self.grid, solid)
-            made.run = np.full(len(made.points), -self.rules.step_mm)
-            made.strip = np.full(len(made.points), -1, dtype=np.int64)
+            made.run = np.zeros(len(made.points))
+            made.strip = np.full(len(made.points), NOTHING, dtype=np.int64)
             self.outlines[k] = made
         return self.outlines[k]
 
@@ -277,9 +277,15 @@ class _Engine:
         count, label = components(fresh[at], self.grid.columns)
         most = np.full(count, -np.inf)
         np.maximum.at(most, label, worst[at])
-        flat = np.full(count, np.inf)
-        np.minimum.at(flat, label, steep[at])
-        counts = (most > self.rules.step_mm + self.rules.slack_mm) | np.isfinite(flat)
+        # The facet may lie under what of the strip is held, within a step of the core.
+        counts = most > self.rules.step_mm + self.rules.slack_mm
+        flat = np.flatnonzero(np.isfinite(steep))
+        asked = np.flatnonzero(~counts[label])
+        if len(flat) and len(asked):
+            centres = self.grid.centres
+            near, _ = cKDTree(centres(fresh[flat])).query(
+                centres(fresh[at[asked]]), distance_upper_bound=self.rules.step_mm)
+            counts[label[asked[np.isfinite(near)]]] = True
         least = np.full(count, np.inf)
         np.minimum.at(least, label, lean[at])
         for k in np.flatnonzero(~counts):
@@ -328,7 +334,7 @@ class _Engine:
         flat = steep[np.isfinite(steep)]
         angle = float(flat.mean()) if len(flat) else math.nan
         centre = turned(layer.grid.centres(pixels).mean(axis=0)[None, :], back=True)[0]
-        view = judge(layer, tag, pixels, angle)
+        view = judge(layer, tag, pixels, worst, angle)
         patch = PixelPatch(
             i, float(self.bottoms[i]), len(pixels) * layer.grid.pixel_mm**2, pixels,
             (float(centre[0]), float(centre[1])), float(worst.max()),
@@ -339,11 +345,11 @@ class _Engine:
             patch.slope = len(self.group)
             self.group.append(patch.slope)
             self.runs.append(view.run_mm)
-            layer.own.run[view.edge] = view.edge_run
-            layer.own.strip[view.edge] = patch.slope
             for k in view.strips_below.tolist():
                 a, b = self._root(patch.slope), self._root(k)
                 self.group[max(a, b)] = min(a, b)
+        layer.own.run[view.edge] = view.edge_run
+        layer.own.strip[view.edge] = patch.slope if view.slope else LEDGE
         self.patches.append(patch)
 
     def _root(self, k: int) -> int:

@@ -13,10 +13,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, find_objects, label
+from scipy.ndimage import binary_dilation, distance_transform_edt, find_objects, label
 from scipy.spatial import cKDTree
 
-from tests.pixel_columns import Bools, Floats, Grid, Ints, Outline, around
+from tests.pixel_columns import Bools, Floats, Grid, Ints, Outline, around, components
 
 if TYPE_CHECKING:
     from tests.pixel_engine import Rules
@@ -27,16 +27,27 @@ LEVEL_DEG = 2.0
 # Share of the length of all strands that must hold (derived: the last one at a corner may miss).
 HELD_SHARE = 0.985
 
-# Strands and walks of one direction, at most.
-MOST_LINES, MOST_STEPS = 128, 1500
+# Walks in one direction, and steps of one of them.
+FEWEST_LINES, MOST_LINES, MOST_STEPS = 24, 128, 1500
+
+# Pixels by which the edge of a patch may be ragged along a walk (derived: half a diagonal).
+RAGGED = 0.75
 
 # A level patch is walked over pixels of about this size, a quarter of a line, and no more of them
 # than this (derived: spans are some millimetres).
 COARSE_MM = 0.1
 MOST_PIXELS = 100_000
 
-# What a pixel is to the patch that is looked at.
-AIR, HELD, PATCH = 0, 1, 2
+# Share of a piece that strands of one direction must cover, directions taken one after the other,
+# and share of a ceiling that may be left open before it counts as one (the product's own rules).
+WORTH_SPANNING, MOST_DIRECTIONS, LEFT_SHARE = 0.3, 4, 0.4
+
+# Whose the edge of a layer is, where it is not a strip of a slope: of nothing that ran, of a ledge.
+NOTHING, LEDGE = -1, -2
+
+# What a pixel is to the patch that is looked at: held by the layer below, or beside it in its own
+# layer and held because it steps out by no more than is allowed.
+AIR, HELD, BESIDE, PATCH = 0, 1, 2, 3
 Look = Callable[[Ints, Ints], Ints]
 
 # Pixels of a patch from which its reach is measured, besides all points of its outline.
@@ -68,7 +79,7 @@ class View:
 
     reach_mm: float
     run_mm: float
-    slope: bool
+    slope: bool = False
     pieces: list[Piece] = field(default_factory=list)
     edge: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     edge_run: Floats = field(default_factory=lambda: np.empty(0))
@@ -131,49 +142,135 @@ class Layer:
             r = np.clip(row, 0, self.grid.rows - 1)
             flat = r.astype(np.int64) * self.grid.columns + np.clip(
                 column, 0, self.grid.columns - 1)
-            return np.where(self.tag[flat] == tag, PATCH, self.holds(flat)).astype(np.int8)
+            tags = self.tag[flat]
+            solid = self.below[flat] & self.region[flat]
+            return np.where(tags == tag, PATCH, np.where(tags == -1, BESIDE, solid)).astype(
+                np.int8)
 
         return state
 
 
-def judge(layer: Layer, tag: int, pixels: Ints, angle_deg: float) -> View:
-    """Kind, reach, run and pieces of one patch."""
+def judge(layer: Layer, tag: int, pixels: Ints, step: Floats, angle_deg: float) -> View:
+    """Kind, reach, run and pieces of one patch. `step` (n,): how far each pixel steps out."""
     rules, grid = layer.rules, layer.grid
     area = len(pixels) * grid.pixel_mm**2
-    anchors = layer.anchors(tag)
-    sides = [pixels + step for step in (1, -1, grid.columns, -grid.columns)]
-    held = sum(int(np.count_nonzero(layer.holds(at))) for at in sides)
-    if held == 0:
-        return View(math.inf, math.inf, False, [Piece("island", area, math.inf, 0.0)])
-    rim = layer.rim(tag)
-    points = np.concatenate([layer.own.points[rim[::2]], _inside(layer, pixels)])
+    anchors, rim = layer.anchors(tag), layer.rim(tag)
+    sides = [pixels + move for move in (1, -1, grid.columns, -grid.columns)]
+    if not any(layer.holds(at).any() for at in sides):
+        return View(math.inf, math.inf, pieces=[Piece("island", area, math.inf, 0.0)])
+    if math.isnan(angle_deg):
+        strands = _single_strands(layer, tag, pixels, step)
+        if strands is not None:
+            return View(float(step.max()), 0.0, pieces=strands)
     beside = np.concatenate([0.5 * (grid.centres(pixels[m]) + grid.centres(at[m]))
                              for at in sides for m in [layer.tag[at] == -1]])
-    distance, run = _distances(layer, anchors, beside, points)
-    most = float(run.max())
-    follows = bool((layer.under.strip[anchors] >= 0).any())
-    reach = most if follows else float(distance.max())
+    points = np.concatenate([layer.own.points[rim[::2]], _inside(layer, pixels)])
     sloped = not math.isnan(angle_deg) and angle_deg >= LEVEL_DEG
+    distance, run = _distances(layer, anchors, beside, points, rules.step_mm if sloped else 0.0)
+    reach, most = float(distance.max()), max(float(run.max()), 0.0)
     tried = directions(layer, anchors, rim, sloped)
-    free = sum(int(np.count_nonzero(~layer.holds(at) & (layer.tag[at] != tag))) for at in sides)
-    kind = "ceiling" if free <= 0.01 * held else "bridge"
+    edge_run = np.repeat(run[: (len(rim) + 1) // 2], 2)[: len(rim)]
     if sloped:
         best = _span(layer.look(tag), *np.divmod(pixels, grid.columns), grid.pixel_mm, rules,
                      tried)
         if math.isfinite(best):
-            return View(reach, most, False, [Piece(kind, area, best, rules.bridge_mm)])
+            return View(reach, most, pieces=[Piece("bridge", area, best, rules.bridge_mm)])
         strips = np.unique(layer.under.strip[anchors])
-        return View(reach, max(most, 0.0), True, [], rim,
-                    np.repeat(run[: (len(rim) + 1) // 2], 2)[: len(rim)], strips[strips >= 0])
-    if reach <= rules.lip_mm + 1e-3:
-        return View(reach, most, False, [Piece("lip", area, reach, rules.lip_mm)])
+        return View(reach, most, True, [], rim, edge_run, strips[strips >= 0])
+    lip = Piece("ledge", area, most, rules.lip_mm)
     ceiling = Ceiling(layer, tag, pixels)
-    best = _span(ceiling.look, ceiling.row, ceiling.column, ceiling.pixel_mm, rules, tried)
+    best = ceiling.span(tried)
     if best <= rules.bridge_mm + 1e-3:
-        return View(reach, most, False, [Piece(kind, area, best, rules.bridge_mm)])
-    spanned = f"wide {kind}" if math.isfinite(best) else ""
-    pieces = ceiling.cover(tried, layer.under.points[anchors], reach, best, spanned)
-    return View(reach, most, False, pieces)
+        return View(reach, most, pieces=[Piece("bridge", area, best, rules.bridge_mm)])
+    pierced = ceiling.pierced()
+    whole = lip
+    if math.isfinite(best):
+        whole = Piece("bridge", area, best, rules.bridge_mm)
+    elif pierced:
+        whole = Piece("pierced", area, reach, rules.lip_mm)
+    if math.isfinite(best) or reach > rules.lip_mm + 1e-3:
+        spanned, left, branched = ceiling.cover(tried)
+        far = [ceiling.reach(part, layer, anchors, beside) for part in left]
+        open_mm2 = math.fsum(ceiling.area(part) for part, (r, _) in zip(left, far, strict=True)
+                             if r > rules.lip_mm + 1e-3)
+        most_open = 1.0
+        if pierced or math.isfinite(best):
+            most_open = LEFT_SHARE if pierced or branched else 0.0
+        if spanned and open_mm2 <= most_open * area:
+            pieces = [Piece("bridge", size, span, rules.bridge_mm) for size, span in spanned]
+            edges = []
+            for part, (r, gathered) in zip(left, far, strict=True):
+                kind, measure, limit = "ledge", gathered, rules.lip_mm
+                alone = ceiling.span(tried, part)
+                if pierced and ceiling.at_hole(part):
+                    kind, measure = "pierced", r
+                elif math.isfinite(alone) and r > rules.lip_mm + 1e-3:
+                    kind, measure, limit = "bridge", alone, rules.bridge_mm
+                else:
+                    edges.append(ceiling.near(part, layer.own.points[rim]))
+                pieces.append(Piece(kind, ceiling.area(part), measure, limit))
+            some = np.any(edges, axis=0) if edges else np.zeros(len(rim), dtype=bool)
+            return View(reach, most, False, pieces, rim[some], edge_run[some])
+    if whole is lip:
+        return View(reach, most, False, [lip], rim, edge_run)
+    return View(reach, most, pieces=[whole])
+
+
+def _single_strands(layer: Layer, tag: int, pixels: Ints, step: Floats) -> list[Piece] | None:
+    """Pieces of a patch under no flat facet, as where steep faces meet in a flatter edge. None
+    where a part of it must be judged as a ledge.
+
+    A part past the step that is no wider than a line is one strand if its ends are held; a
+    part narrower than half a line is none; another must not reach past the lip.
+    """
+    rules, grid = layer.rules, layer.grid
+    beyond = np.flatnonzero(step > rules.step_mm)
+    count, which = components(pixels[beyond], grid.columns)
+    pieces = []
+    for k in range(count):
+        part = pixels[beyond[which == k]]
+        far = float(step[beyond[which == k]].max())
+        picture, _ = _window(part, grid)
+        width = 2 * float(distance_transform_edt(picture).max()) * grid.pixel_mm
+        span = _strand(layer, tag, part) if width <= rules.line_mm + grid.pixel_mm else math.inf
+        if math.isfinite(span):
+            pieces.append(Piece("bridge", len(part) * grid.pixel_mm**2, span, rules.bridge_mm))
+        elif width >= 0.5 * rules.line_mm and far > rules.lip_mm:
+            return None
+    return pieces
+
+
+def _strand(layer: Layer, tag: int, part: Ints) -> float:
+    """Length of a narrow piece whose two tips meet what the layer below holds; inf if not."""
+    grid = layer.grid
+    row, column = np.divmod(part, grid.columns)
+    points = np.stack([row, column], axis=1).astype(float)
+    if len(points) < 3:
+        return math.inf
+    away = points - points.mean(axis=0)
+    main = np.linalg.svd(away, full_matrices=False)[2][0]
+    along, across = away @ main, away @ np.array([-main[1], main[0]])
+    length = float(np.ptp(along)) * grid.pixel_mm
+    if float(np.ptp(across)) * grid.pixel_mm > layer.rules.line_mm or length == 0.0:
+        return math.inf
+    look = layer.look(tag)
+    ends = 0
+    for sign in (1, -1):
+        tip = points[np.argmax(sign * along)]
+        # What lies between it and the layer below is held: a step, and a pixel for the tip.
+        steps = np.arange(layer.rules.step_mm / grid.pixel_mm + 2)
+        ahead = np.rint(tip + sign * steps[:, None] * main).astype(np.int64)
+        ends += bool((look(ahead[:, 0], ahead[:, 1]) != AIR).all())
+    return length if ends == 2 else math.inf
+
+
+def _window(pixels: Ints, grid: Grid) -> tuple[Bools, tuple[int, int]]:
+    """A picture of some pixels with an empty one all round, and its first row and column."""
+    row, column = np.divmod(pixels, grid.columns)
+    r0, c0 = int(row.min()) - 1, int(column.min()) - 1
+    picture = np.zeros((int(row.max()) - r0 + 2, int(column.max()) - c0 + 2), dtype=bool)
+    picture[row - r0, column - c0] = True
+    return picture, (r0, c0)
 
 
 def _span(look: Look, row: Ints, column: Ints, pixel_mm: float, rules: Rules,
@@ -192,15 +289,18 @@ def _inside(layer: Layer, pixels: Ints) -> Floats:
     return layer.grid.centres(pixels[:: max(1, len(pixels) // INSIDE)])
 
 
-def _distances(layer: Layer, anchors: Ints, beside: Floats, points: Floats
+def _distances(layer: Layer, anchors: Ints, beside: Floats, points: Floats, free_mm: float
                ) -> tuple[Floats, Floats]:
     """Distance of points (n, 2) from what holds a patch, and the run there, (n,) mm each.
 
-    `anchors` index the outline below; `beside` (m, 2) are held in the layer itself.
+    `anchors` index the outline below; `beside` (m, 2) are held in the layer itself. `free_mm`
+    is taken off where nothing has been gathered yet.
     """
     under, rules = layer.under, layer.rules
     held = np.concatenate([under.points[anchors], beside])
-    gathered = np.concatenate([under.run[anchors], np.full(len(beside), -rules.step_mm)])
+    carried = np.where(under.strip[anchors] == NOTHING, -np.inf, under.run[anchors])
+    gathered = np.concatenate([carried, np.full(len(beside), -np.inf)])
+    gathered = np.maximum(gathered, -free_mm)
     if not len(held):
         return np.full(len(points), np.inf), np.full(len(points), np.inf)
     distance, which = cKDTree(held).query(points)
@@ -253,9 +353,13 @@ class Walks:
                  line_mm: float) -> None:
         cos, sin = math.cos(turn), math.sin(turn)
         self._u, self._v = column * cos + row * sin, row * cos - column * sin
-        low, high = float(self._v.min()) - 0.5, float(self._v.max()) + 0.5
-        lines = int(np.clip(math.ceil((high - low) * pixel_mm / line_mm), 8, MOST_LINES))
-        self._low, self._spacing = low, (high - low) / lines
+        # Along an edge pixels are ragged: no walk within a pixel of the outermost.
+        low, high = float(self._v.min()), float(self._v.max())
+        trim = min(RAGGED, 0.45 * (high - low))
+        low, high = low + trim, high - trim
+        lines = math.ceil((high - low) * pixel_mm / line_mm)
+        lines = int(np.clip(lines, FEWEST_LINES, MOST_LINES))
+        self._low, self._spacing = low, max((high - low) / lines, 1e-6)
         reach = float(self._u.max() - self._u.min())
         self._step = max(1.0, reach / MOST_STEPS)
         self._begin = float(self._u.min()) - 2 * self._step
@@ -327,52 +431,92 @@ class Ceiling:
         inside = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
         return np.asarray(self._picture[np.where(inside, row, 0), np.where(inside, column, 0)])
 
-    def cover(self, tried: list[float], anchors: Floats, reach: float, span: float,
-              spanned: str) -> list[Piece]:
-        """The patch piece by piece, each covered by strands of one direction within the limit."""
-        rules = self._rules
-        pieces: list[Piece] = []
-        rests: list[Bools] = []
-        whole = self._picture == PATCH
-        left = [whole]
-        while left:
-            piece = left.pop()
-            self._picture[whole] = AIR
-            self._picture[piece] = PATCH
-            row, column = np.nonzero(piece)
-            walks = [Walks(self.look, row, column, turn, self.pixel_mm, rules.line_mm)
-                     for turn in tried]
-            best = max(walks, key=lambda w: w.length_held(rules.bridge_mm))
-            mask, longest = best.covered(rules.bridge_mm)
-            size = float(np.count_nonzero(mask)) * self._each
-            if size < rules.line_mm**2:
-                rests.append(piece)
-                continue
-            pieces.append(Piece("bridge", size, longest, rules.bridge_mm))
-            rest = piece.copy()
-            rest[row[mask], column[mask]] = False
-            parts, _ = label(rest, structure=np.ones((3, 3)))
-            for k, window in enumerate(find_objects(parts), start=1):
-                part = np.zeros_like(whole)
-                part[window] = parts[window] == k
-                if 2 * self.pixel_mm * distance_transform_edt(np.pad(part[window], 1)).max() > (
-                        0.5 * rules.line_mm):
-                    left.append(part)
-        self._picture[whole] = PATCH
-        for part in rests:
-            size = float(np.count_nonzero(part)) * self._each
-            if not pieces and spanned:
-                pieces.append(Piece(spanned, size, span, rules.bridge_mm))
-            elif len(rests) == 1 and not pieces:
-                kind = "pierced" if self._pierced() else "ledge"
-                pieces.append(Piece(kind, size, reach, rules.lip_mm))
-            else:
-                points = np.argwhere(part)[:, ::-1] * self.pixel_mm + self._corner
-                far = float(cKDTree(anchors).query(points)[0].max())
-                pieces.append(Piece("ledge", size, far, rules.lip_mm))
-        return pieces
+    def area(self, part: Bools) -> float:
+        """Area of a part of the picture, mm²."""
+        return float(np.count_nonzero(part)) * self._each
 
-    def _pierced(self) -> bool:
+    def span(self, tried: list[float], part: Bools | None = None) -> float:
+        """The shortest span of the patch, or of a part of it, where all strands are held."""
+        row, column, whole = self.row, self.column, self._picture
+        if part is not None:
+            self._picture = np.where(part, PATCH, np.where(whole == PATCH, AIR, whole))
+            row, column = np.nonzero(part)
+        best = _span(self.look, row, column, self.pixel_mm, self._rules, tried)
+        self._picture = whole
+        return best
+
+    def cover(self, tried: list[float]) -> tuple[list[tuple[float, float]], list[Bools], bool]:
+        """The patch piece by piece, each covered by strands of one direction within the limit:
+        area and span of each, what is left, and whether more than one direction was needed."""
+        rules = self._rules
+        spanned: list[tuple[float, float]] = []
+        ways: set[float] = set()
+        left: list[Bools] = []
+        whole = self._picture == PATCH
+        todo = [whole]
+        for _ in range(MOST_DIRECTIONS):
+            pieces, todo = todo, []
+            for piece in pieces:
+                self._picture[whole] = AIR
+                self._picture[piece] = PATCH
+                row, column = np.nonzero(piece)
+                walks = [Walks(self.look, row, column, turn, self.pixel_mm, rules.line_mm)
+                         for turn in tried]
+                sizes = [w.length_held(rules.bridge_mm) for w in walks]
+                best = int(np.argmax(sizes))
+                mask, longest = walks[best].covered(rules.bridge_mm)
+                under = np.zeros_like(piece)
+                under[row[mask], column[mask]] = True
+                new = self._wide(under, rules.line_mm)
+                if np.count_nonzero(mask) < WORTH_SPANNING * len(row) or not new:
+                    left.append(piece)
+                    continue
+                ways.add(tried[best])
+                spanned += [(self.area(part), longest) for part in new]
+                todo += self._wide(piece & ~under, 0.5 * rules.line_mm)
+        self._picture[whole] = PATCH
+        return spanned, left + todo, len(ways) > 1
+
+    def _wide(self, region: Bools, least_mm: float) -> list[Bools]:
+        """Connected parts of a region that are somewhere as wide as `least_mm`."""
+        parts, _ = label(region, structure=np.ones((3, 3)))
+        found = []
+        for k, window in enumerate(find_objects(parts), start=1):
+            part = np.zeros_like(region)
+            part[window] = parts[window] == k
+            deep = float(distance_transform_edt(np.pad(part[window], 1)).max())
+            if (2 * deep - 0.5) * self.pixel_mm >= least_mm:
+                found.append(part)
+        return found
+
+    def _points(self, part: Bools) -> Floats:
+        return np.asarray(np.argwhere(part)[:, ::-1] * self.pixel_mm + self._corner)
+
+    def near(self, part: Bools, points: Floats) -> Bools:
+        """Which points (n, 2) mm lie on a part of the picture or beside it."""
+        if not len(points):
+            return np.zeros(0, dtype=bool)
+        at = np.rint((points - self._corner) / self.pixel_mm).astype(int)
+        grown = binary_dilation(part, structure=np.ones((3, 3), dtype=bool))
+        at = np.clip(at, 0, np.array(part.shape)[::-1] - 1)
+        return np.asarray(grown[at[:, 1], at[:, 0]])
+
+    def reach(self, part: Bools, layer: Layer, anchors: Ints, beside: Floats
+              ) -> tuple[float, float]:
+        """Greatest distance of a part from what holds it, or else the patch, and its run."""
+        mine = anchors[self.near(part, layer.under.points[anchors])]
+        aside = beside[self.near(part, beside)]
+        if not len(mine) and not len(aside):
+            mine, aside = anchors, beside
+        distance, run = _distances(layer, mine, aside, self._points(part), 0.0)
+        return float(distance.max()), float(run.max())
+
+    def at_hole(self, part: Bools) -> bool:
+        """Whether a part borders on the air."""
+        beside = binary_dilation(part) & ~part
+        return bool((self._picture[beside] == AIR).any())
+
+    def pierced(self) -> bool:
         """Whether it is held all round while the wall of a hole in it stands in the air."""
         whole = self._picture == PATCH
         outside, count = label(~whole)
@@ -381,7 +525,7 @@ class Ceiling:
             for shift in (1, -1):
                 border = whole & ~np.roll(whole, shift, axis=axis)
                 other = np.roll(outside, shift, axis=axis)[border]
-                holds = np.roll(self._picture, shift, axis=axis)[border] == HELD
+                holds = np.roll(self._picture, shift, axis=axis)[border] != AIR
                 np.add.at(held, other[holds], 1)
                 np.add.at(free, other[~holds], 1)
         outer = outside[0, 0]

@@ -105,9 +105,9 @@ def test_island_touches_nothing() -> None:
     assert judged.over_air_mm2 == pytest.approx(24, rel=0.005)
 
 
-def test_ceiling_of_a_blind_pocket_is_held_all_round() -> None:
+def test_ceiling_of_a_blind_pocket_spans_its_narrow_side() -> None:
     judged = judge(block((0, 0, 0), (30, 20, 10)) - block((5, 5, -1), (25, 15, 6)))
-    assert kinds(judged) == ["ceiling"]
+    assert kinds(judged) == ["bridge"]
     assert judged.patches[0].area_mm2 == pytest.approx(200, rel=0.003)
     assert judged.patches[0].pieces[0].measure_mm == pytest.approx(10, abs=0.15)
     assert judged.over_air_mm2 == 0
@@ -121,8 +121,19 @@ def test_pierced_ceiling_counts_the_ring_only() -> None:
     (patch,) = judged.patches
     assert patch.area_mm2 == pytest.approx(math.pi * 27, rel=0.003)
     assert patch.reach_mm == pytest.approx(3, abs=0.01)
-    # Strands beside the hole are held at both ends, what borders on it is not.
-    assert 0.2 * math.pi * 27 < judged.over_air_mm2 < 0.6 * math.pi * 27
+    # The wall of the hole stands in the air, and more than 0.4 of the ring is spanned by nothing.
+    assert kinds(judged) == ["pierced"]
+    assert judged.over_air_mm2 == patch.area_mm2
+
+
+def test_ledges_above_each_other_add_up() -> None:
+    """Two steps of 0.6 in consecutive layers: neither passes the lip alone, both do (derived)."""
+    steps = block((0, 0, 0), (10, 20, 12))
+    for k in (1, 2):
+        steps += block((5, 0, 8 + 0.2 * (k - 1)), (10 + 0.6 * k, 20, 12))
+    first, second = judge(steps).patches
+    assert first.run_mm == pytest.approx(0.6, abs=0.01) and first.pieces[0].held
+    assert second.run_mm == pytest.approx(1.2, abs=0.01) and not second.pieces[0].held
 
 
 @pytest.mark.parametrize("angle_deg", [20, 30])
