@@ -34,11 +34,12 @@ from tests.pixel_columns import (
     grid_over,
     turned,
 )
-from tests.pixel_kinds import LEDGE, NOTHING, Layer, Piece, judge
+from tests.pixel_held import LEDGE, NOTHING, Layer
+from tests.pixel_kinds import Piece, judge
 
-# A step longer than the one allowed by no more than this is rounding, mm (derived: the grid on
-# which two readings of one plane agree).
-ROUNDING_MM = 1e-4
+# A step longer than the one allowed by no more than this is rounding, mm (derived: a micrometre,
+# far below what a nozzle does).
+ROUNDING_MM = 1e-3
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,7 @@ class PixelPatch:
     too far, inf if none is too flat. `angle_deg`: mean of the flat facets over it, nan if none.
     `reach_mm`: greatest distance from what holds it, inf where nothing does; `run_mm`: that with
     the run gathered below it. `pieces`: how it is held and judged. `slope`: number of the slope
-    that it belongs to, -1 if none.
+    that it belongs to, -1 if none. `held_share`: of its strands in the best direction.
     """
 
     layer: int
@@ -83,6 +84,7 @@ class PixelPatch:
     run_mm: float
     pieces: list[Piece] = field(default_factory=list)
     slope: int = -1
+    held_share: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -339,7 +341,7 @@ class _Engine:
             i, float(self.bottoms[i]), len(pixels) * layer.grid.pixel_mm**2, pixels,
             (float(centre[0]), float(centre[1])), float(worst.max()),
             float(flat.min()) if len(flat) else math.inf, angle, view.reach_mm, view.run_mm,
-            view.pieces,
+            view.pieces, held_share=view.held_share,
         )
         if view.slope:
             patch.slope = len(self.group)

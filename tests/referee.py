@@ -30,7 +30,7 @@ import numpy as np
 from soffit.errors import SoffitError, UnitError
 from soffit.findings import review as reviewing
 from soffit.findings.patches import RawPatch
-from soffit.findings.places import Place
+from soffit.findings.places import Place, find_places
 from soffit.layers.stack import slack_of
 from soffit.orient.choose import orientations
 from soffit.part.model import Part, Vec3
@@ -189,7 +189,6 @@ def product(placed: Part, process: Process) -> tuple[list[RawPatch], list[Place]
         places.extend(find_places(raw, *rest))
         return places
 
-    find_places = reviewing.find_places
     with mock.patch.object(reviewing, "find_places", recording):
         found = reviewing.review(placed, process)
     return raw, places, found.over_air_mm2

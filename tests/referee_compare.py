@@ -18,6 +18,7 @@ from soffit.findings.review import JUDGES
 from soffit.process.model import Process
 from tests.pixel_columns import Ints, filled
 from tests.pixel_engine import Judged, PixelPatch, Rules
+from tests.pixel_strands import HELD_SHARE
 
 # Two results agree where they differ by no more than this share and this area.
 SHARE, AREA_MM2 = 0.03, 2.0
@@ -25,6 +26,9 @@ SHARE, AREA_MM2 = 0.03, 2.0
 # A measure this near its limit may fall to either side: this share of the limit and two pixels
 # (derived: what the pixels resolve).
 NEAR_SHARE = 0.03
+
+# Share of strands held this near to all of them may fall to either side (derived: as pixels turn).
+NEAR_HELD = 0.02
 
 # A difference smaller than this is not worth a line, mm² (derived: a fortieth of what is allowed).
 SMALL_MM2 = 0.05
@@ -215,6 +219,11 @@ class Comparison:
             for q in theirs for kind, m, limit, bad in self._measures(q)}))
         verdicts = {s.bad for s in mine} | {bad for q in theirs
                                             for *_, bad in self._measures(q)}
+        # Whether all strands count as held may hang on the last one.
+        shares = [q.held_share for q in theirs if abs(q.held_share - HELD_SHARE) <= NEAR_HELD]
+        if shares:
+            referee += f", strands held {100 * max(shares):.0f} %"
+        near = near or bool(shares)
         names = "/".join(sorted(kinds))
         if verdicts == {True}:
             return "patches of both, cut elsewhere", names, False
