@@ -224,10 +224,7 @@ def _of_layer(
     grown = cores.offset(stack.step_mm + 2.0 * SLIVER_MM, m3.JoinType.Miter, TIP_LIMIT)
     rests = [c for c in components(fresh - grown) if c.area() >= smallest_mm2]
     rest = m3.CrossSection.batch_boolean(rests, m3.OpType.Add) if rests else m3.CrossSection()
-    # Opened, so that rounding does not join what meets in a corner.
-    opened = (fresh - rest).offset(-GRID_MM, m3.JoinType.Miter, TIP_LIMIT)
-    opened = opened.offset(GRID_MM, m3.JoinType.Miter, TIP_LIMIT)
-    new = [c for c in components(opened) if c.area() >= smallest_mm2]
+    new = _printed(fresh - rest, smallest_mm2)
     corners = np.concatenate([*stack.regions[layer].to_polygons(), *rest.to_polygons()])
     outlines = [_divided(outline_of(c), corners) for c in new]
     if len(new) == 1 and not rests:
@@ -260,6 +257,18 @@ def _of_layer(
             RawPatch(layer, outlines[k], held, float(new[k].area()), samples, beyond, beside)
         )
     return patches
+
+
+def _printed(region: m3.CrossSection, smallest_mm2: float) -> list[m3.CrossSection]:
+    """Parts of a region that are large enough to be printed; what meets in a corner is apart,
+    whichever way its corner is rounded."""
+    opened = region.offset(-GRID_MM, m3.JoinType.Miter, TIP_LIMIT)
+    opened = opened.offset(GRID_MM, m3.JoinType.Miter, TIP_LIMIT)
+    as_cut, apart = (
+        [c for c in components(r) if c.area() >= smallest_mm2] for r in (region, opened)
+    )
+    # Opening moves corners by the rounding of the kernel, so what is in one piece stays as cut.
+    return apart if len(apart) > len(as_cut) else as_cut
 
 
 def _divided(rings: tuple[Floats, ...], corners: Floats) -> tuple[Floats, ...]:
