@@ -3,12 +3,13 @@
 The mesh of a B-rep lies within its deflection of the true surface, and its normals are those of
 the surface. So findings may not depend on it: level ones lie at the same height within the
 deflection; a slope begins and ends in the same layer or the next, as its last step is judged by
-a facet; areas agree within 2 %, or the deflection along the outline where that is more. What is
-smaller than can be printed may come and go.
+a facet; areas agree within 2 %, or what the deflection moves the outline by where that is more.
+What is smaller than can be printed may come and go.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -57,13 +58,23 @@ def differences(fine: Sequence[Finding], coarse: Sequence[Finding], deflection_m
         left.remove(other)
         along = sum(float(np.linalg.norm(np.roll(r, -1, axis=0) - r, axis=1).sum())
                     for r in one.patch.rings)
-        area_off = max(AREA_SHARE * one.area_mm2, deflection_mm * along)
-        lifted = float(np.abs(np.subtract(one.z_mm, other.z_mm)).max())
-        allowed = PROCESS.layer_mm if one.kind == "air/slope" else deflection_mm
-        if (abs(one.area_mm2 - other.area_mm2) > area_off or lifted > allowed + 1e-6
+        area_off = max(AREA_SHARE * one.area_mm2, deflection_mm * along / steepness(one))
+        lifted = (np.abs(np.subtract(one.patch.layers, other.patch.layers)).max() > 1
+                  if one.kind == "air/slope" else
+                  np.abs(np.subtract(one.z_mm, other.z_mm)).max() > deflection_mm + 1e-6)
+        if (abs(one.area_mm2 - other.area_mm2) > area_off or lifted
                 or one.severity != other.severity):
             said.append(f"changed: {words(one)} to {words(other)}")
     return said + [f"new: {words(f)}" for f in left]
+
+
+def steepness(finding: Finding) -> float:
+    """How far a surface lies off where its outline moves by 1: the sine of its angle at the edge.
+    A chord that closes a round crown leans by δ there and by half of it on the average; walls of
+    a level one are upright."""
+    if finding.kind == "air/slope" or not finding.angle_deg:
+        return 1.0
+    return math.sin(math.radians(max(2.0 * finding.angle_deg, 1.0)))
 
 
 def words(f: Finding) -> str:
