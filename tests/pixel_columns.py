@@ -31,7 +31,7 @@ TURN_DEG = 17.3
 
 # Layers are read this much above their middle, mm: a level face that lies at a middle but for
 # rounding then lies below it as a whole (derived: far above rounding, far below a grid).
-ABOVE_MM = 1e-6
+ABOVE_MM = 1e-5
 
 # Corners in plan that turn by more than this are measured from their tip, others square to their
 # sides: a corner of a surface that is steep enough on both sides is no overhang (derived: the

@@ -26,6 +26,8 @@ from typing import Any
 from unittest import mock
 
 import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from soffit.errors import SoffitError, UnitError
 from soffit.findings import review as reviewing
@@ -60,6 +62,9 @@ WANTED = 0.98
 # are parts of one surface: a chord leans from it by up to half the angle at which it meets the
 # next (both as the product defines them).
 TOLERANCE_DEG, SMOOTH_DEG = 0.5, 20.0
+
+# Facets that meet at less than this lie in one plane (derived: rounding of coordinates).
+ONE_PLANE_DEG = 0.05
 
 
 @dataclass(frozen=True)
@@ -213,7 +218,7 @@ def by_pixels(placed: Part, process: Process, rules: Rules, pixel_mm: float) -> 
 
 def _lean_deg(vertices: Floats, triangles: Any) -> Floats:
     """How far the surface may lean from each facet of a mesh file, (m,) degrees: half the largest
-    angle at which it meets a neighbour smoothly."""
+    angle at which it, or a facet of its plane, meets a neighbour smoothly."""
     corner = vertices[triangles]
     normal = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
     normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
@@ -231,7 +236,14 @@ def _lean_deg(vertices: Floats, triangles: Any) -> Floats:
     lean = np.full(len(triangles), TOLERANCE_DEG)
     for side in (a, b):
         np.maximum.at(lean, side[smooth], 0.5 * turn[smooth])
-    return lean
+    # What is one plane has one lean, however finely it is cut.
+    flat = turn < ONE_PLANE_DEG
+    graph = coo_matrix((np.ones(flat.sum(), dtype=bool), (a[flat], b[flat])),
+                       (len(triangles), len(triangles)))
+    number, group = connected_components(graph, directed=False)
+    largest = np.zeros(number)
+    np.maximum.at(largest, group, lean)
+    return largest[group]
 
 
 def pixel_for(placed: Part) -> float:
