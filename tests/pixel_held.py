@@ -27,7 +27,7 @@ Look = Callable[[Ints, Ints], Ints]
 NOTHING, LEDGE = -1, -2
 
 # Runs are told apart by this much, mm, and not at all where they are well past the lip (derived).
-RUN_CLASS_MM, WELL_PAST = 0.1, 1.25
+RUN_CLASS_MM, WELL_PAST = 0.03, 1.25
 
 
 @dataclass(frozen=True)

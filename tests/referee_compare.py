@@ -176,11 +176,18 @@ class Comparison:
             clusters[root(n)][0].append(shape)
         for k, patch in enumerate(patches):
             clusters[root(len(shapes) + k)][1].append(patch)
+        found = [(mine, theirs, self._excess(mine, theirs, bad_only))
+                 for mine, theirs in clusters.values()]
+        causes = [(mine, theirs, excess, self._cause(mine, theirs, bad_only))
+                  for mine, theirs, excess in found if excess]
+        # A slope that ends as a bridge for one engine only has another run in all its strips.
+        told = {key for mine, theirs, _, cause in causes if cause[2] and bad_only
+                for key in self._wholes(mine, theirs)}
         sums: dict[tuple[str, str, bool], list[float]] = defaultdict(list)
-        for mine, theirs in clusters.values():
-            excess = self._excess(mine, theirs, bad_only)
-            if excess:
-                sums[self._cause(mine, theirs, bad_only)].append(excess)
+        for mine, theirs, excess, (text, kind, explained) in causes:
+            if not explained and told & self._wholes(mine, theirs):
+                text, explained = f"of the same slopes: {text}", True
+            sums[text, kind, explained].append(excess)
         reasons = []
         for (text, kind, explained), parts in sums.items():
             total = math.fsum(parts)
@@ -188,6 +195,11 @@ class Comparison:
                 words = f"{text} ({len(parts)} ×, {total:+.1f} mm²)"
                 reasons.append(Reason(words, kind, total, explained))
         return sorted(reasons, key=lambda r: -abs(r.excess_mm2))
+
+    def _wholes(self, mine: list[Shape], theirs: list[PixelPatch]) -> set[tuple[str, int]]:
+        """The places and slopes that a cluster belongs to."""
+        places = {("product", s.place) for s in mine if s.kind == "slope"}
+        return places | {("referee", q.slope) for q in theirs if q.slope >= 0}
 
     def _excess(self, mine: list[Shape], theirs: list[PixelPatch], bad_only: bool) -> float:
         if bad_only:
