@@ -220,9 +220,16 @@ class Comparison:
         if not bad_only:
             return "patches of both, cut elsewhere", "patch", False
         kinds = {s.kind for s in mine}
-        near = any(self._near(s.measure_mm, s.limit_mm) for s in mine) or any(
-            kind in kinds and self._near(m, limit)
-            for q in theirs for kind, m, limit, _ in self._measures(q))
+        # Both measured the same and the limit lies between, or a span is near its limit.
+        measures = [m for q in theirs for m in self._measures(q)]
+        near = any(
+            s.kind == kind and s.bad != bad and self._near(s.measure_mm, m, limit)
+            for s in mine for kind, m, limit, bad in measures
+        ) or any(
+            self._near(m, limit, limit)
+            for kind, m, limit in [(s.kind, s.measure_mm, s.limit_mm) for s in mine]
+            + [q[:3] for q in measures] if kind in ("bridge", "ceiling")
+        )
         product = "; ".join(sorted({
             f"{s.kind} {s.measure_mm:.2f}/{s.limit_mm:g} {'fails' if s.bad else 'passes'}"
             for s in mine}))
@@ -250,9 +257,9 @@ class Comparison:
     def _kind(self, patch: PixelPatch) -> str:
         return "/".join(sorted({m[0] for m in self._measures(patch)})) or "strand"
 
-    def _near(self, measure: float, limit: float) -> bool:
+    def _near(self, measure: float, other: float, limit: float) -> bool:
         allowed = NEAR_SHARE * limit + 2 * self._judged.grid.pixel_mm
-        return limit > 0 and abs(measure - limit) <= allowed
+        return limit > 0 and abs(measure - other) <= allowed
 
     def _only_product(self, mine: list[Shape]) -> tuple[str, bool]:
         step, slack, p = self._rules.step_mm, self._rules.slack_mm, self._judged.grid.pixel_mm
