@@ -10,6 +10,7 @@ import pytest
 
 from soffit.findings.model import Finding
 from soffit.findings.review import review
+from soffit.layers.stack import components
 from soffit.process.load import load_process
 from tests.shapes import process_with
 from tests.solids import block, part_of
@@ -195,3 +196,14 @@ def test_a_pointed_tip_in_mid_air_is_an_island(steep: float) -> None:
     # A quarter of a line squared, 0.04 mm², is reached at r = 0.113 mm.
     height = 10 + math.sqrt(0.04 / math.pi) / steep
     assert height - 0.3 <= island.z_mm[0] <= height + 0.3
+
+
+def test_a_ring_of_rounding_is_not_its_whole_inside() -> None:
+    """What is left of a square less nearly the same square: nothing, not 1200 mm² of it. The
+    corners are those of a layer of a turned example, where the kernel parts outline and hole."""
+    square = m3.CrossSection.square((40.0, 30.0), center=True).rotate(56.3)
+    for k in range(40):
+        turned = square.rotate(0.37 * k)
+        opened = turned.offset(-0.3996, m3.JoinType.Miter, 2.0).offset(
+            0.3996, m3.JoinType.Miter, 2.0)
+        assert sum(abs(part.area()) for part in components(turned - opened)) < 1e-3

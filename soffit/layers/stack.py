@@ -25,6 +25,10 @@ GRID_MM = 1e-4
 # (derived: twice the grid of the polygon kernel, so that only rounding is taken away).
 STRAIGHT_MM = 2e-8
 
+# What is narrower than twice this is the rounding of the polygon kernel (derived: a hundred of
+# its steps of 1e-8 mm).
+ROUNDING_MM = 1e-6
+
 # Layers are cut this much above their middle: level faces are often drawn at exactly half a
 # layer, and rounding must not decide which layer they are in (derived: far above the rounding of
 # coordinates, a tenth of the grid).
@@ -79,7 +83,15 @@ class LayerStack:
 
 def components(region: m3.CrossSection) -> list[m3.CrossSection]:
     """Connected parts of a region; none of an empty one, where the kernel gives an empty one."""
-    return [] if region.is_empty() else region.decompose()
+    if region.is_empty():
+        return []
+    parts: list[m3.CrossSection] = region.decompose()
+    if len(parts) > 1 and any(part.area() < 0.0 for part in parts):
+        # Of a ring as thin as rounding the kernel may give the outline and the hole apart.
+        opened = region.offset(-ROUNDING_MM, m3.JoinType.Miter, 2.0)
+        opened = opened.offset(ROUNDING_MM, m3.JoinType.Miter, 2.0)
+        parts = [] if opened.is_empty() else opened.decompose()
+    return parts
 
 
 def outline_of(component: m3.CrossSection) -> tuple[Floats, ...]:
