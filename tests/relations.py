@@ -49,8 +49,8 @@ class Relation:
         and neither is its distance. Without new corners the same points are asked."""
         if not self.more_corners:
             return 0.0
-        return max(float(np.linalg.norm(np.roll(r, -1, axis=0) - r, axis=1).max())
-                   for r in finding.patch.rings) / 8.0
+        return max((float(np.linalg.norm(np.roll(r, -1, axis=0) - r, axis=1).max())
+                    for r in finding.patch.rings), default=0.0) / 8.0
 
 
 def _same(points: Floats) -> Floats:

@@ -170,7 +170,8 @@ def matches(found: Finding, due: Due) -> bool:
 
 def assert_as_due(found: Finding, due: Due) -> None:
     assert found.severity == due.severity, (found, due)
-    allowed = AREA_MM2 + ALONG_MM * due.anchor_mm
+    strips = 1 + found.patch.layers[1] - found.patch.layers[0]
+    allowed = AREA_MM2 + ALONG_MM * due.anchor_mm * strips
     assert found.area_mm2 == pytest.approx(due.area_mm2, abs=allowed)
     assert length_of(found) == pytest.approx(due.anchor_mm, abs=OUTLINE_MM)
     if due.reach_mm is None:
