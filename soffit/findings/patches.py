@@ -39,6 +39,10 @@ MITRE_LIMIT = 2.0
 # What of `over` is narrower than twice this is rounding, not a step (derived: five grids).
 SLIVER_MM = 5 * GRID_MM
 
+# A wall that two layers share may differ between them by this much (derived: corners of 32 bits
+# at 100 mm are known to 4e-6 mm).
+HAIR_MM = 0.1 * GRID_MM
+
 # A core is grown back into tips down to 30 degrees in plan (derived: 1 / sin(15 degrees)); what
 # lies beyond is held and too little to be printed.
 TIP_LIMIT = 4.0
@@ -246,7 +250,7 @@ def _of_layer(
             beyond = tuple(
                 RawPatch(layer, r, _borders(r, whole), float(c.area()), samples)
                 for c, r in parts
-                if c.area() > GRID_MM
+                if c.area() >= smallest_mm2
             )
         held = _borders(outlines[k], whole)
         beside: tuple[Bools, ...] = ()
@@ -260,15 +264,14 @@ def _of_layer(
 
 
 def _printed(region: m3.CrossSection, smallest_mm2: float) -> list[m3.CrossSection]:
-    """Parts of a region that are large enough to be printed; what meets in a corner is apart,
-    whichever way its corner is rounded."""
-    opened = region.offset(-GRID_MM, m3.JoinType.Miter, TIP_LIMIT)
-    opened = opened.offset(GRID_MM, m3.JoinType.Miter, TIP_LIMIT)
-    as_cut, apart = (
-        [c for c in components(r) if c.area() >= smallest_mm2] for r in (region, opened)
-    )
-    # Opening moves corners by the rounding of the kernel, so what is in one piece stays as cut.
-    return apart if len(apart) > len(as_cut) else as_cut
+    """Parts of a region that are large enough to be printed. What meets in a corner or along a
+    wall that two layers share to within rounding is apart, whichever way it was rounded."""
+    opened = region.offset(-HAIR_MM, m3.JoinType.Miter, TIP_LIMIT)
+    opened = opened.offset(HAIR_MM, m3.JoinType.Miter, TIP_LIMIT)
+    parts = [c for c in components(opened) if c.area() >= smallest_mm2]
+    # Grown past what opening took and cut back, so that outlines are those of the region.
+    grown = [c.offset(HAIR_MM, m3.JoinType.Miter, TIP_LIMIT) ^ region for c in parts]
+    return [max(components(c), key=lambda part: float(part.area())) for c in grown]
 
 
 def _divided(rings: tuple[Floats, ...], corners: Floats) -> tuple[Floats, ...]:

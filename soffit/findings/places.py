@@ -154,7 +154,7 @@ def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Pla
         # A strip of a slope is long and narrow: only along and across it can it be spanned.
         tried = directions(patch, edges=2, around=0)
         bridge = None if loose else best_bridge(patch, process.line_mm, tried)
-        if bridge is not None:
+        if bridge is not None and within(bridge.span_mm, process.bridge_mm):
             return [_spanned(patch, bridge, angle)]
         return [Place("slope", (patch,), angle, reach_mm=patch.reach_mm)]
     return [replace(place, angle_deg=angle) for place in _level(patch, process, loose=loose)]

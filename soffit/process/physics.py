@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import shapely
 
 from soffit.part.model import Floats
 
@@ -118,8 +119,10 @@ def peel_of(rings: Sequence[Floats], force_n: float, height_mm: float) -> float:
         return math.inf
     points = np.concatenate(list(rings)) - centre
     if half < ROUND_SHARE * mean:
-        # Alike about every axis: the farthest corner counts.
-        far = float(np.linalg.norm(points, axis=1).max())
+        # Alike about every axis: half the least width counts, however the outline is turned.
+        box = shapely.minimum_rotated_rectangle(shapely.MultiPoint(points))
+        corners = shapely.get_coordinates(box)
+        far = 0.5 * float(np.linalg.norm(np.diff(corners[:3], axis=0), axis=1).min())
     else:
         # The weak axis lies along the outline's length: c is the half width across it.
         turn = 0.5 * math.atan2(2.0 * xy, xx - yy)
