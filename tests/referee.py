@@ -243,7 +243,7 @@ def _lean_deg(vertices: Floats, triangles: Any) -> Floats:
     number, group = connected_components(graph, directed=False)
     largest = np.zeros(number)
     np.maximum.at(largest, group, lean)
-    return largest[group]
+    return np.asarray(largest[group])
 
 
 def pixel_for(placed: Part) -> float:
