@@ -269,8 +269,10 @@ def _printed(region: m3.CrossSection, smallest_mm2: float) -> list[m3.CrossSecti
     opened = region.offset(-HAIR_MM, m3.JoinType.Miter, TIP_LIMIT)
     opened = opened.offset(HAIR_MM, m3.JoinType.Miter, TIP_LIMIT)
     parts = [c for c in components(opened) if c.area() >= smallest_mm2]
-    # Grown past what opening took and cut back, so that outlines are those of the region.
+    # Grown past what opening took and cut back, so that outlines are those of the region, without
+    # the stubs of what was as thin as a hair.
     grown = [c.offset(HAIR_MM, m3.JoinType.Miter, TIP_LIMIT) ^ region for c in parts]
+    grown = [c.simplify(2.0 * HAIR_MM) for c in grown]
     return [max(components(c), key=lambda part: float(part.area())) for c in grown]
 
 
