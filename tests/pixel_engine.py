@@ -176,7 +176,8 @@ class _Engine:
         self.near: list[Near] = []
         self.group: list[int] = []
         self.runs: list[float] = []
-        radius = (rules.step_mm - pixel_mm) / pixel_mm
+        # A point of the outline lies up to two pixels farther out than the pixel it belongs to.
+        radius = (rules.step_mm - 2 * pixel_mm) / pixel_mm
         turns = np.arange(16) * 5 % 16 * (math.pi / 8)
         wheel = np.stack([np.cos(turns), np.sin(turns)], axis=1)
         wheel = np.concatenate([wheel * max(radius, 0.0) * f for f in (1.0, 0.6)])
@@ -251,7 +252,12 @@ class _Engine:
             np.minimum.at(steep, self.slot[entered], self.angle[triangle])
             lean = np.full(len(fresh), np.inf)
             np.minimum.at(lean, self.slot[entered], self.downskin[triangle])
-            chosen = self._cores(i, fresh, core, worst, steep, lean)
+            # Pixels along an outline need not touch each other; those around its points do.
+            linked = core.copy()
+            for at in around(own.pixel[out], grid.columns):
+                slot = self.slot[at]
+                linked[slot[slot >= 0]] = True
+            chosen = self._cores(i, fresh, core, linked, worst, steep, lean)
             if chosen.any():
                 in_core = np.zeros(len(fresh), dtype=bool)
                 in_core[doubtful] = beyond[doubtful]
@@ -272,11 +278,12 @@ class _Engine:
             member[left] = self.slot[at[left]]
         return member
 
-    def _cores(self, i: int, fresh: Ints, core: Bools, worst: Floats, steep: Floats,
-               lean: Floats) -> Bools:
-        """Which fresh pixels belong to a core that counts."""
+    def _cores(self, i: int, fresh: Ints, core: Bools, linked: Bools, worst: Floats,
+               steep: Floats, lean: Floats) -> Bools:
+        """Which fresh pixels belong to a core that counts; `linked` join pixels of one core."""
         at = np.flatnonzero(core)
-        count, label = components(fresh[at], self.grid.columns)
+        count, label = components(fresh[linked], self.grid.columns)
+        label = label[core[linked]]
         most = np.full(count, -np.inf)
         np.maximum.at(most, label, worst[at])
         # The facet may lie under what of the strip is held, within a step of the core.
