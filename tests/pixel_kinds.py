@@ -74,7 +74,7 @@ def judge(layer: Layer, tag: int, pixels: Ints, step: Floats, angle_deg: float) 
         row, column = np.divmod(pixels, grid.columns)
         best, share = shortest_span(layer.look(tag), row, column, grid.pixel_mm, rules.line_mm,
                                     tried)
-        if math.isfinite(best):
+        if best <= rules.bridge_mm + 1e-3:
             pieces = [Piece("bridge", area, best, rules.bridge_mm)]
             return View(reach, most, pieces=pieces, held_share=share)
         strips = np.unique(layer.under.strip[anchors])
