@@ -15,7 +15,8 @@ low grade).
 
 **Cures.** A 45° chamfer beneath it, filling the gap, a break-away prop.
 
-**Limits.** Reach is measured straight, not around corners of the patch.
+**Limits.** Reach is measured straight, not around corners of the patch. What is nowhere half a
+line wide is not reported: the bead beside it covers it.
 """
 
 from __future__ import annotations

@@ -80,13 +80,19 @@ def find_places(
             if place.shape == "slope":
                 run, below = runs.add(place.patches[0], slopes.next, sloping=True)
                 slopes.add(place, run, below)
-            elif place.shape == "ledge" and place.patches[0].held_length_mm > 0.0:
+            elif place.shape == "ledge" and _is_step(place.patches[0], process.line_mm):
                 run, _ = runs.add(place.patches[0], LEVEL, sloping=False)
                 more = run - place.patches[0].reach_mm
                 places.append(replace(place, reach_mm=(place.reach_mm or 0.0) + max(more, 0.0)))
             else:
                 places.append(place)
     return places + slopes.places()
+
+
+def _is_step(patch: RawPatch, line_mm: float) -> bool:
+    """Whether a ledge can be a step of a stair: held, and somewhere a line wide. A narrower one is
+    the outer edge of one bead, as where two steep faces meet, and does not add up."""
+    return patch.held_length_mm > 0.0 and not patch.polygon.buffer(-0.5 * line_mm).is_empty
 
 
 class _Slopes:
@@ -166,6 +172,9 @@ def _level(patch: RawPatch, process: Process, *, loose: bool) -> list[Place]:
     bridge = None if loose else best_bridge(patch, process.line_mm, tried)
     if bridge is not None and within(bridge.span_mm, process.bridge_mm):
         return [_spanned(patch, bridge, None)]
+    if bridge is None and patch.polygon.buffer(-0.25 * process.line_mm).is_empty:
+        # Nowhere half a line wide: the bead beside it covers it.
+        return []
     pierced = loose and bool(patch.kept[0].all())
     if bridge is not None or patch.reach_mm > process.lip_mm:
         by_piece = cover(patch, process, tried)
