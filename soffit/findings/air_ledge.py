@@ -16,7 +16,7 @@ low grade).
 **Cures.** A 45° chamfer beneath it, filling the gap, a break-away prop.
 
 **Limits.** Reach is measured straight, not around corners of the patch. What is nowhere half a
-line wide is not reported: the bead beside it covers it.
+line wide and less than a line squared is not reported: the bead beside it covers it.
 """
 
 from __future__ import annotations

@@ -172,8 +172,9 @@ def _level(patch: RawPatch, process: Process, *, loose: bool) -> list[Place]:
     bridge = None if loose else best_bridge(patch, process.line_mm, tried)
     if bridge is not None and within(bridge.span_mm, process.bridge_mm):
         return [_spanned(patch, bridge, None)]
-    if bridge is None and patch.polygon.buffer(-0.25 * process.line_mm).is_empty:
-        # Nowhere half a line wide: the bead beside it covers it.
+    small = patch.area_mm2 < process.line_mm**2
+    if bridge is None and small and patch.polygon.buffer(-0.25 * process.line_mm).is_empty:
+        # The bead beside it covers it (derived: half a bead wide, no longer than two beads).
         return []
     pierced = loose and bool(patch.kept[0].all())
     if bridge is not None or patch.reach_mm > process.lip_mm:
