@@ -73,18 +73,17 @@ def test_the_run_of_a_ramp_is_its_length_less_the_step_that_is_free() -> None:
 
 
 def test_the_run_is_held_by_what_the_slope_adjoins() -> None:
-    """A ramp of 30 degrees, 20 mm long and 6 mm wide, in the middle of one of 45 degrees that
-    starts at the same line: past x both differ in height, so what holds a point is the start,
-    or the side, where the ramp has run only since its layer met what was held: nowhere farther
-    than half its width."""
+    """A ramp of 30 degrees, 20 mm long, between two walls 24 mm apart: too wide for a bridge. Its
+    last points are 20 mm from where it starts, and the middle of them 12 mm from the walls: the
+    nearer counts, less the step that is free."""
     rise = math.tan(math.radians(30))
-    flat = m3.Manifold.hull_points([(x, y, z) for y in (17.0, 23.0) for x, z in (
+    ramp = m3.Manifold.hull_points([(x, y, z) for y in (0.0, 24.0) for x, z in (
         (0, 2), (20, 2 + 20 * rise), (0, 40), (20, 40))])
-    free = m3.Manifold.hull_points([(x, y, z) for y in (0.0, 40.0) for x, z in (
-        (0, 2), (20, 22), (0, 40), (20, 40))])
-    (slope,) = [f for f in air(block(-5, 0, 0, 0, 40, 40) + free + flat) if f.severity != "note"]
-    assert slope.area_mm2 == pytest.approx(6 * 20, rel=0.03)
-    assert slope.reach_mm == pytest.approx(20 - 0.2, abs=0.2 / rise)
+    walls = block(-5, -4, 0, 20, 0, 40) + block(-5, 24, 0, 20, 28, 40)
+    (slope,) = air(block(-5, 0, 0, 0, 24, 40) + ramp + walls)
+    assert slope.kind == "air/slope"
+    assert slope.area_mm2 == pytest.approx(24 * 20, rel=0.03)
+    assert slope.reach_mm == pytest.approx(12 - 0.2, abs=0.01)
 
 
 def test_a_stair_of_lips_adds_up() -> None:

@@ -18,7 +18,6 @@ from soffit.part.model import Floats, Ints
 # one at a corner may miss (derived: one strand in a hundred).
 ALL_HELD = 0.99
 
-
 # Share of the most that can be covered which is as good, if strands are shorter (own choice:
 # strands straight across are what a machine lays).
 NEARLY = 0.9
@@ -64,6 +63,12 @@ class Strands:
         angle = math.radians(self.direction_deg)
         return (math.cos(angle), math.sin(angle))
 
+    @property
+    def axes(self) -> tuple[Floats, Floats]:
+        """Unit vectors along the strands and across them, (2,) each."""
+        x, y = self.unit
+        return np.array([x, y]), np.array([-y, x])
+
 
 def strands(
     patch: RawPatch, direction_deg: float, line_mm: float, *, exact: bool = False
@@ -100,9 +105,10 @@ def _bands(across: Floats, line_mm: float) -> Floats:
     bounds = np.append(np.sort(across)[first][:-1], high) if len(first) > 1 else [low, high]
     widest = max(line_mm, (high - low) / MOST_BANDS)
     pieces = np.maximum(np.ceil(np.diff(bounds) / widest - 1e-9), 1).astype(int)
-    cut = [np.linspace(a, b, n, endpoint=False)
-           for a, b, n in zip(bounds[:-1], bounds[1:], pieces.tolist(), strict=True)]
-    return np.append(np.concatenate(cut), high)
+    # Each in so many equal bands, counted from its own start.
+    number = np.arange(pieces.sum()) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    wide = np.repeat(np.diff(bounds) / pieces, pieces)
+    return np.append(np.repeat(bounds[:-1], pieces) + number * wide, high)
 
 
 def _chords(

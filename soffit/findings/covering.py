@@ -26,14 +26,17 @@ WORTH_SPANNING = 0.3
 MOST_DIRECTIONS = 4
 
 
+Spanned = tuple[RawPatch, float, tuple[float, float]]
+
+
 @dataclass(frozen=True)
 class Cover:
     """`spanned`: pieces with the span, mm, and unit direction of their strands; `too_wide`: such
     pieces past the limit; `left`: pieces that no strands cover, with the greatest distance to
     what holds the patch, mm."""
 
-    spanned: tuple[tuple[RawPatch, float, tuple[float, float]], ...]
-    too_wide: tuple[tuple[RawPatch, float, tuple[float, float]], ...]
+    spanned: tuple[Spanned, ...]
+    too_wide: tuple[Spanned, ...]
     left: tuple[tuple[RawPatch, float], ...]
 
 
@@ -43,12 +46,13 @@ def cover(patch: RawPatch, process: Process, tried: list[float]) -> Cover:
     A strand within a line of an edge that is in the air all the way round is left: the wall
     of that hole is there.
     """
-    rims = [shapely.LinearRing(r) for r, kept in zip(patch.rings, patch.kept, strict=True)
-            if not kept.any()]
+    rims = [shapely.LinearRing(ring) for ring in patch.loose]
     rim = shapely.union_all(shapely.buffer(rims, process.line_mm))
-    held = _lines(patch, patch.held)
-    beside = _lines(patch, patch.beside) if patch.beside else shapely.MultiLineString()
-    spanned: list[tuple[RawPatch, float, tuple[float, float]]] = []
+    held = shapely.multilinestrings(patch.lines(patch.held))
+    beside = shapely.MultiLineString()
+    if patch.beside:
+        beside = shapely.multilinestrings(patch.lines(patch.beside))
+    spanned: list[Spanned] = []
     left: list[RawPatch] = []
     todo = [patch]
     for turn in range(MOST_DIRECTIONS):
@@ -74,11 +78,10 @@ def cover(patch: RawPatch, process: Process, tried: list[float]) -> Cover:
             todo += [_piece(patch, p, held, beside) for p in rest]
     holds = shapely.union(held, beside)
     over = shapely.union_all([p.polygon for p, _, _ in spanned])
-    too_wide: list[tuple[RawPatch, float, tuple[float, float]]] = []
+    too_wide: list[Spanned] = []
     reaches: list[tuple[RawPatch, float]] = []
     for piece in [*left, *todo]:
-        loose = any(not kept.any() for kept in piece.kept)
-        long = None if loose else best_bridge(piece, process.line_mm, directions(piece))
+        long = None if piece.loose else best_bridge(piece, process.line_mm, directions(piece))
         if long is not None and spanned:
             too_wide.append((piece, long.span_mm, long.unit))
         else:
@@ -88,8 +91,7 @@ def cover(patch: RawPatch, process: Process, tried: list[float]) -> Cover:
 
 def _chords(best: Strands) -> NDArray[np.object_]:
     """The strands as lines in plan."""
-    along = np.array(best.unit)
-    cross = np.array([-along[1], along[0]])
+    along, cross = best.axes
     ends = [u[:, None] * along + best.across[:, None] * cross for u in (best.low, best.high)]
     return np.asarray(shapely.linestrings(np.stack(ends, axis=1)))
 
@@ -108,8 +110,7 @@ def _reach(
 
 def _area(best: Strands, good: Bools) -> shapely.Geometry:
     """What the chosen strands cover."""
-    along = np.array(best.unit)
-    cross = np.array([-along[1], along[0]])
+    along, cross = best.axes
     corners = []
     for u0, u1, v, half in zip(best.low[good], best.high[good], best.across[good],
                                0.5 * best.wide[good], strict=True):
@@ -120,14 +121,6 @@ def _area(best: Strands, good: Bools) -> shapely.Geometry:
     quads = shapely.polygons(np.array(corners))
     joined = shapely.union_all(shapely.buffer(quads, PROBE_MM, join_style="mitre"))
     return shapely.buffer(joined, -PROBE_MM, join_style="mitre")
-
-
-def _lines(patch: RawPatch, chosen: tuple[Bools, ...]) -> shapely.Geometry:
-    starts, ends, _ = patch.edges
-    which = np.concatenate(chosen)
-    return shapely.multilinestrings(
-        shapely.linestrings(np.stack([starts[which], ends[which]], axis=1))
-    )
 
 
 def _polygons(shape: shapely.Geometry, least_width: float) -> list[shapely.Polygon]:

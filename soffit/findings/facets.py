@@ -24,7 +24,6 @@ ANGLE_TOLERANCE_DEG = 0.5
 # no source: meshes of parts turn by 5 to 15 degrees from facet to facet).
 SMOOTH_DEG = 20.0
 
-
 # Facets that meet at less than this are one plane that is cut finer, and a facet this near to the
 # limit is at it: tessellations are often even about 45 degrees, and rounding must not decide
 # (derived: 32-bit corners at 100 mm are known to 4e-6 mm, facets are 0.05 mm high or more; this is

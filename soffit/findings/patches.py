@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from soffit.findings.facets import FlatFacets
-from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of, plan_of
+from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of, plan_of, union_of
 from soffit.part.model import Floats, Ints
 
 Bools = NDArray[np.bool_]
@@ -102,12 +102,17 @@ class RawPatch:
         return float(np.linalg.norm(ends[free] - starts[free], axis=1).sum())
 
     @cached_property
-    def holding(self) -> shapely.MultiLineString:
-        """All edges that hold the patch."""
+    def loose(self) -> tuple[Floats, ...]:
+        """The rings that are in the air all the way round."""
+        return tuple(
+            ring for ring, kept in zip(self.rings, self.kept, strict=True) if not kept.any()
+        )
+
+    def lines(self, chosen: tuple[Bools, ...]) -> NDArray[np.object_]:
+        """The edges that `chosen` marks, ring by ring, as lines (n,)."""
         starts, ends, _ = self.edges
-        kept = np.concatenate(self.kept)
-        lines = shapely.linestrings(np.stack([starts[kept], ends[kept]], axis=1))
-        return shapely.multilinestrings(lines)
+        which = np.concatenate(chosen)
+        return np.asarray(shapely.linestrings(np.stack([starts[which], ends[which]], axis=1)))
 
     @cached_property
     def asked(self) -> Floats:
@@ -124,7 +129,7 @@ class RawPatch:
     @cached_property
     def reach_mm(self) -> float:
         """Greatest distance from a point of the outline to an edge that holds, mm; inf if none."""
-        lines = shapely.get_parts(self.holding)
+        lines = self.lines(self.kept)
         return float(distances(self.asked, lines)[0].max()) if len(lines) else float("inf")
 
     def anchors(self) -> tuple[Floats, ...]:
@@ -207,7 +212,7 @@ def _specks(
             alone = (whole.offset(PROBE_MM, m3.JoinType.Miter, MITRE_LIMIT) ^ below).is_empty()
             if alone and whole.area() < smallest_mm2:
                 found.append(whole)
-    return m3.CrossSection.batch_boolean(found, m3.OpType.Add) if found else m3.CrossSection()
+    return union_of(found)
 
 
 def _of_layer(
@@ -227,7 +232,7 @@ def _of_layer(
         return []
     grown = cores.offset(stack.step_mm + 2.0 * SLIVER_MM, m3.JoinType.Miter, TIP_LIMIT)
     rests = [c for c in components(fresh - grown) if c.area() >= smallest_mm2]
-    rest = m3.CrossSection.batch_boolean(rests, m3.OpType.Add) if rests else m3.CrossSection()
+    rest = union_of(rests)
     new = _printed(fresh - rest, smallest_mm2)
     corners = np.concatenate([*stack.regions[layer].to_polygons(), *rest.to_polygons()])
     outlines = [_divided(outline_of(c), corners) for c in new]
@@ -307,7 +312,7 @@ def _cores(
         return None
     if len(chosen) == len(parts):
         return opened
-    return m3.CrossSection.batch_boolean([parts[k] for k in sorted(chosen)], m3.OpType.Add)
+    return union_of([parts[k] for k in sorted(chosen)])
 
 
 def _points_inside(region: m3.CrossSection, margin: float) -> Floats:

@@ -154,29 +154,32 @@ def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Pla
         short = _short_strands(patch, process)
         if short is not None:
             return short
-    # A whole ring of edges in the air cuts every strand that meets it.
-    loose = any(not kept.any() for kept in patch.kept)
     if angle is not None and angle >= LEVEL_DEG:
         # A strip of a slope is long and narrow: only along and across it can it be spanned.
         tried = directions(patch, edges=2, around=0)
-        bridge = None if loose else best_bridge(patch, process.line_mm, tried)
+        bridge = _bridge(patch, process, tried)
         if bridge is not None and within(bridge.span_mm, process.bridge_mm):
             return [_spanned(patch, bridge, angle)]
-        return [Place("slope", (patch,), angle, reach_mm=patch.reach_mm)]
-    return [replace(place, angle_deg=angle) for place in _level(patch, process, loose=loose)]
+        return [Place("slope", (patch,), angle)]
+    return [replace(place, angle_deg=angle) for place in _level(patch, process)]
 
 
-def _level(patch: RawPatch, process: Process, *, loose: bool) -> list[Place]:
-    """Places of a level patch; `loose`: an edge of it is in the air all the way round."""
+def _bridge(patch: RawPatch, process: Process, tried: list[float]) -> Strands | None:
+    """The best way to span the whole patch; a ring of edges in the air cuts every strand that
+    meets it."""
+    return None if patch.loose else best_bridge(patch, process.line_mm, tried)
+
+
+def _level(patch: RawPatch, process: Process) -> list[Place]:
     tried = directions(patch)
-    bridge = None if loose else best_bridge(patch, process.line_mm, tried)
+    bridge = _bridge(patch, process, tried)
     if bridge is not None and within(bridge.span_mm, process.bridge_mm):
         return [_spanned(patch, bridge, None)]
     small = patch.area_mm2 < process.line_mm**2
     if bridge is None and small and patch.polygon.buffer(-0.25 * process.line_mm).is_empty:
         # The bead beside it covers it (derived: half a bead wide, no longer than two beads).
         return []
-    pierced = loose and bool(patch.kept[0].all())
+    pierced = bool(patch.loose) and bool(patch.kept[0].all())
     if bridge is not None or patch.reach_mm > process.lip_mm:
         by_piece = cover(patch, process, tried)
         open_mm2 = sum(p.area_mm2 for p, r in by_piece.left if not within(r, process.lip_mm))
@@ -209,14 +212,10 @@ def _pieces(
         Place("bridge", (piece,), None, span_mm=span, direction=unit)
         for piece, span, unit in (*by_piece.spanned, *by_piece.too_wide)
     ]
-    holes = [
-        shapely.LinearRing(ring)
-        for ring, kept in zip(patch.rings, patch.kept, strict=True)
-        if not kept.any()
-    ]
+    walls = [shapely.LinearRing(ring) for ring in patch.loose] if pierced else []
+    width = _least_width(patch, process.line_mm) if pierced else None
     for piece, reach in by_piece.left:
-        if pierced and any(shapely.dwithin(piece.polygon, h, 2 * PROBE_MM) for h in holes):
-            width = _least_width(patch, process.line_mm)
+        if width and any(shapely.dwithin(piece.polygon, w, 2 * PROBE_MM) for w in walls):
             places.append(
                 Place("ceiling", (piece,), None, reach, width.span_mm, width.unit, pierced=True)
             )
@@ -231,9 +230,9 @@ def _short_strands(patch: RawPatch, process: Process) -> list[Place] | None:
 
     A part past Δ that is no wider than one line is a single strand: spanned if both its
     ends are held (a slope's front that passes a hole), else a corner that stands out, which
-    is nothing to report within the lip, or one more step where layers are so thick that a step is
-    more than the lip. A part narrower than half a line is no strand: the
-    bead beside it covers it (derived).
+    is nothing to report within the lip, or one more step where layers are so thick that a step
+    is more than the lip. A part narrower than half a line is no strand: the bead beside it
+    covers it (derived).
     """
     places = []
     for part in patch.beyond:

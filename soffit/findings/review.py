@@ -33,7 +33,7 @@ from soffit.findings.facets import FlatFacets, flat_facets
 from soffit.findings.model import Finding, Patch, Review
 from soffit.findings.patches import find_patches
 from soffit.findings.places import Place, find_places
-from soffit.layers.stack import GRID_MM, LayerStack, cut_layers
+from soffit.layers.stack import GRID_MM, LayerStack, cut_layers, union_of
 from soffit.part.model import Floats, Part, Vec3
 from soffit.part.scene import first_bodies
 from soffit.process.model import Process
@@ -62,9 +62,6 @@ CHECKS: tuple[ModuleType, ...] = (
 # A patch smaller than this share of a line's width squared is not printed: a bead cannot
 # be laid on it (derived: half a width in both directions).
 SMALLEST_SHARE = 0.25
-
-# Strips of a slope joined at a time (measured: between 2 and 8 it makes no difference).
-TOGETHER = 8
 
 
 def review(
@@ -182,7 +179,7 @@ def _outline(place: Place) -> tuple[tuple[Floats, ...], tuple[float, float]]:
     if len(place.patches) > 1:
         # Strips share their edges only to within the grid: close what is left between them, and
         # drop what is thinner, as where a wall that two layers share differs by rounding.
-        joined = _union([_grown(m3.CrossSection(list(p.rings)), GRID_MM) for p in place.patches])
+        joined = union_of([_grown(m3.CrossSection(list(p.rings)), GRID_MM) for p in place.patches])
         joined = _grown(_grown(joined, -2.0 * GRID_MM), GRID_MM)
         rings = tuple(np.asarray(r, dtype=np.float64) for r in joined.to_polygons())
     point = shapely.point_on_surface(largest)
@@ -191,14 +188,3 @@ def _outline(place: Place) -> tuple[tuple[Floats, ...], tuple[float, float]]:
 
 def _grown(region: m3.CrossSection, by_mm: float) -> m3.CrossSection:
     return region.offset(by_mm, m3.JoinType.Miter)
-
-
-def _union(parts: list[m3.CrossSection]) -> m3.CrossSection:
-    """All of them as one. Neighbours first: where hundreds of strips lie side by side, the edges
-    between them are gone before they are many."""
-    while len(parts) > 1:
-        parts = [
-            m3.CrossSection.batch_boolean(parts[k : k + TOGETHER], m3.OpType.Add)
-            for k in range(0, len(parts), TOGETHER)
-        ]
-    return parts[0]

@@ -96,7 +96,6 @@ class Runs:
         middle = shapely.points(0.5 * (a2 + b2))
         rest = np.setdiff1d(np.arange(len(a)), touched)
         run2 = np.full(len(a2), run[0])
-        owners: list[int] = []
         which, nearest = tree.query_nearest(middle, max_distance=PROBE_MM, all_matches=False)
         run2[which] = np.maximum(edges.run_mm[nearest], run[0])
         owners = [int(k) for k in np.unique(edges.owner[nearest])]

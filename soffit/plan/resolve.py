@@ -107,14 +107,13 @@ def measure_protected(
 
 def open_findings(after: Review, reason: Callable[[Finding], str]) -> tuple[OpenFinding, ...]:
     """What `after` still holds against the part, each with its reason ("" if none is known)."""
-    left = [f for f in after.findings if f.severity == "blocker" or f in after.air]
     return tuple(
         OpenFinding(
             f,
             reason(f)
             or ("no remedy cures it" if f.kind.startswith("air/") else "change it in CAD"),
         )
-        for f in left
+        for f in after.stopping
     )
 
 

@@ -82,8 +82,7 @@ def places(resolution: Resolution) -> tuple[Place, ...]:
 
     still = [(o.finding, o.reason or "no reason was recorded") for o in resolution.open]
     still += [(f, "found in the written file after all changes")
-              for f in resolution.after.findings
-              if f.severity == "blocker" or (f.kind.startswith("air/") and f.severity != "note")
+              for f in resolution.after.stopping
               if not any(_same(f, listed) for listed, _ in still)]
     for finding, reason in still:
         # What was there before and still is: shown with its own triangles, numbered once.
