@@ -10,7 +10,7 @@ import pytest
 
 from soffit.findings.model import Finding
 from soffit.findings.review import review
-from soffit.layers.stack import components
+from soffit.layers.stack import components, tidy
 from soffit.process.load import load_process
 from tests.shapes import process_with
 from tests.solids import block, part_of
@@ -206,3 +206,15 @@ def test_a_ring_of_rounding_is_not_its_whole_inside() -> None:
         opened = turned.offset(-0.3996, m3.JoinType.Miter, 2.0).offset(
             0.3996, m3.JoinType.Miter, 2.0)
         assert sum(abs(part.area()) for part in components(turned - opened)) < 1e-3
+
+
+def test_an_outline_as_thin_as_rounding_does_not_make_a_region_vanish() -> None:
+    """A square of 20 mm and above it a sliver 1e-7 mm wide, as differences of layers have: shrunk
+    by a grid the kernel leaves nothing of both. Without the sliver, (20 − 2 · 1e-4)²."""
+    square = np.array([[0.0, 0.0], [20, 0], [20, 20], [0, 20]])
+    sliver = np.array([[0.17683133, 22.31095354], [0.04849348, 22.39440762],
+                       [0.04849341, 22.39440767]])
+    region = m3.CrossSection([square, sliver])
+    assert region.offset(-1e-4, m3.JoinType.Miter, 2.0).is_empty()  # the defect is still there
+    left = tidy(region).offset(-1e-4, m3.JoinType.Miter, 2.0)
+    assert left.area() == pytest.approx((20 - 2e-4) ** 2, rel=1e-6)

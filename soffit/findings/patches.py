@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from soffit.findings.facets import FlatFacets
-from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of, plan_of, union_of
+from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of, plan_of, tidy, union_of
 from soffit.part.model import Floats, Ints
 
 Bools = NDArray[np.bool_]
@@ -186,12 +186,14 @@ def find_patches(
     for layer in range(1, len(stack)):
         if progress is not None:
             progress("review", layer + 1, len(stack))
-        above, below = stack.regions[layer], stack.regions[layer - 1] - specks
-        fresh = above - below
+        above, below = stack.regions[layer], stack.regions[layer - 1]
+        if not specks.is_empty():
+            below = tidy(below - specks)
+        fresh = tidy(above - below)
         over = m3.CrossSection()
         if fresh.area() > GRID_MM**2:
             reached = stack.step_mm + GRID_MM
-            over = fresh - below.offset(reached, m3.JoinType.Miter, MITRE_LIMIT)
+            over = tidy(fresh - below.offset(reached, m3.JoinType.Miter, MITRE_LIMIT))
         specks = _specks(over, fresh, below, stack.step_mm, smallest_mm2)
         if over.area() > GRID_MM:
             yield from _of_layer(stack, layer, facets, fresh, over, smallest_mm2)
@@ -233,7 +235,7 @@ def _of_layer(
     grown = cores.offset(stack.step_mm + 2.0 * SLIVER_MM, m3.JoinType.Miter, TIP_LIMIT)
     rests = [c for c in components(fresh - grown) if c.area() >= smallest_mm2]
     rest = union_of(rests)
-    new = _printed(fresh - rest, smallest_mm2)
+    new = _printed(tidy(fresh - rest), smallest_mm2)
     corners = np.concatenate([*stack.regions[layer].to_polygons(), *rest.to_polygons()])
     outlines = [_divided(outline_of(c), corners) for c in new]
     if len(new) == 1 and not rests:

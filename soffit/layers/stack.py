@@ -85,6 +85,12 @@ class LayerStack:
         return 0.0 if layer == 0 else float(self.top_mm[layer - 1])
 
 
+def tidy(region: m3.CrossSection) -> m3.CrossSection:
+    """A difference of regions without outlines as thin as rounding. One of those may run the wrong
+    way round, and where it is the outermost the kernel's offset goes the wrong way everywhere."""
+    return region.simplify(STRAIGHT_MM)
+
+
 def components(region: m3.CrossSection) -> list[m3.CrossSection]:
     """Connected parts of a region; none of an empty one, where the kernel gives an empty one."""
     if region.is_empty():
@@ -92,7 +98,7 @@ def components(region: m3.CrossSection) -> list[m3.CrossSection]:
     parts: list[m3.CrossSection] = region.decompose()
     if len(parts) > 1 and any(part.area() < 0.0 for part in parts):
         # Of a ring as thin as rounding the kernel may give the outline and the hole apart.
-        opened = region.offset(-ROUNDING_MM, m3.JoinType.Miter, 2.0)
+        opened = tidy(region).offset(-ROUNDING_MM, m3.JoinType.Miter, 2.0)
         opened = opened.offset(ROUNDING_MM, m3.JoinType.Miter, 2.0)
         parts = [] if opened.is_empty() else opened.decompose()
     return parts

@@ -25,7 +25,7 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.findings.model import Finding
-from soffit.layers.stack import GRID_MM
+from soffit.layers.stack import GRID_MM, tidy
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
 from soffit.part.solid import Drop
@@ -278,7 +278,7 @@ def free_between(site: Site, low: float, high: float) -> m3.CrossSection:
         out = WIDTHS_MM[-1] + SOLES_MM[-1]
         window = m3.CrossSection.square((x1 - x0 + 2 * out, y1 - y0 + 2 * out))
         window = window.translate((x0 - out, y0 - out))
-        site.known[key] = window - blocked.offset(FREE_MM, m3.JoinType.Round, 2.0, 16)
+        site.known[key] = tidy(window - blocked.offset(FREE_MM, m3.JoinType.Round, 2.0, 16))
     return site.known[key]
 
 
