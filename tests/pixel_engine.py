@@ -41,6 +41,9 @@ from tests.pixel_kinds import Piece, judge
 # far below what a nozzle does).
 ROUNDING_MM = 1e-3
 
+# How far from what tells that it is no tessellation a core reaches, steps (as the product).
+NEAR_STEPS = 2.0
+
 
 @dataclass(frozen=True)
 class Rules:
@@ -290,8 +293,8 @@ class _Engine:
         counts = most > self.rules.step_mm + self.rules.slack_mm
         flat = np.flatnonzero(np.isfinite(steep))
         asked = np.flatnonzero(~counts[label])
+        centres = self.grid.centres
         if len(flat) and len(asked):
-            centres = self.grid.centres
             near, _ = cKDTree(centres(fresh[flat])).query(
                 centres(fresh[at[asked]]), distance_upper_bound=self.rules.step_mm)
             counts[label[asked[np.isfinite(near)]]] = True
@@ -301,6 +304,14 @@ class _Engine:
             self.near.append(Near(i, fresh[at[label == k]], float(most[k]), float(least[k])))
         chosen = np.zeros(len(fresh), dtype=bool)
         chosen[at[counts[label]]] = True
+        # What tessellation explains counts only near what it does not.
+        plain = np.isfinite(steep)
+        plain[at] |= worst[at] > self.rules.step_mm + self.rules.slack_mm
+        asked, evidence = np.flatnonzero(chosen & ~plain), np.flatnonzero(plain)
+        if len(asked):
+            near, _ = cKDTree(centres(fresh[evidence])).query(
+                centres(fresh[asked]), distance_upper_bound=NEAR_STEPS * self.rules.step_mm)
+            chosen[asked[~np.isfinite(near)]] = False
         return chosen
 
     def _grow(self, i: int, fresh: Ints, chosen: Bools, seeds: Floats, worst: Floats,

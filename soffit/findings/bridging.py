@@ -92,23 +92,27 @@ def strands(
         _, low_too, high_too, ok_too = _chords(frame, held, at)
         length.append((high_too - low_too)[ok_too])
     return Strands(
-        direction_deg, low, high, middle[row], np.diff(bounds)[row], ok,
+        direction_deg, low, high, middle[row], (bounds[1:] - bounds[:-1])[row], ok,
         float(np.concatenate(length).max(initial=0.0)),
     )
 
 
 def _bands(across: Floats, line_mm: float) -> Floats:
     """Bounds of the bands of a patch whose corners lie at `across`, ascending."""
-    low, high = float(across.min()), float(across.max())
+    corners = np.sort(across)
+    low, high = corners[0], corners[-1]
     finest = max(FINEST_SHARE * line_mm, (high - low) / MOST_BANDS)
-    _, first = np.unique(np.floor((np.sort(across) - low) / finest), return_index=True)
-    bounds = np.append(np.sort(across)[first][:-1], high) if len(first) > 1 else [low, high]
+    cell = np.floor((corners - low) / finest)
+    # The first corner of each cell, but that of the last gives way to the end of the patch.
+    first = corners[1:][cell[1:] != cell[:-1]]
+    bounds = np.concatenate([[low], first[:-1], [high]])
     widest = max(line_mm, (high - low) / MOST_BANDS)
-    pieces = np.maximum(np.ceil(np.diff(bounds) / widest - 1e-9), 1).astype(int)
+    gaps = bounds[1:] - bounds[:-1]
+    pieces = np.maximum(np.ceil(gaps / widest - 1e-9), 1.0).astype(np.int64)
     # Each in so many equal bands, counted from its own start.
     number = np.arange(pieces.sum()) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-    wide = np.repeat(np.diff(bounds) / pieces, pieces)
-    return np.append(np.repeat(bounds[:-1], pieces) + number * wide, high)
+    return np.append(np.repeat(bounds[:-1], pieces) + number * np.repeat(gaps / pieces, pieces),
+                     high)
 
 
 def _chords(
@@ -138,11 +142,19 @@ def directions(patch: RawPatch, *, edges: int = 8, around: int = 24) -> list[flo
     return sorted(tried | steps)
 
 
-def best_bridge(patch: RawPatch, line_mm: float, tried: list[float]) -> Strands | None:
-    """The direction whose longest strand is shortest among those where all strands hold."""
+def fan(patch: RawPatch, line_mm: float, tried: list[float] | None = None) -> list[Strands]:
+    """Strands of a patch in all of `tried` directions, those of `directions` if not given."""
+    return [strands(patch, d, line_mm) for d in (directions(patch) if tried is None else tried)]
+
+
+def best_bridge(patch: RawPatch, line_mm: float, found: list[Strands]) -> Strands | None:
+    """Of `found`, strands of the patch in the direction whose longest is shortest among those
+    where all hold, with its exact span; None if none do, as in a patch with a ring of edges in
+    the air, which cuts every strand that meets it."""
+    if patch.loose:
+        return None
     best: Strands | None = None
-    for direction in tried:
-        candidate = strands(patch, direction, line_mm)
+    for candidate in found:
         if candidate.held_share >= ALL_HELD and (
             best is None or candidate.span_mm < best.span_mm - 1e-6
         ):
@@ -150,10 +162,9 @@ def best_bridge(patch: RawPatch, line_mm: float, tried: list[float]) -> Strands 
     return best and strands(patch, best.direction_deg, line_mm, exact=True)
 
 
-def best_partial(patch: RawPatch, line_mm: float, tried: list[float], limit_mm: float) -> Strands:
-    """The direction in which strands no longer than `limit_mm` hold most of the patch; of those
-    that hold nearly as much, the one whose strands are shortest."""
-    found = [strands(patch, d, line_mm) for d in tried]
+def best_partial(found: list[Strands], limit_mm: float) -> Strands:
+    """Of `found`, strands of one patch in each direction, those of which the ones no longer than
+    `limit_mm` hold most; of those that hold nearly as much, the ones that are shortest."""
     good = [s.held & (s.length <= limit_mm) for s in found]
     covered = [float((s.length * s.wide)[g].sum()) for s, g in zip(found, good, strict=True)]
     longest = [float(s.length[g].max(initial=0.0)) for s, g in zip(found, good, strict=True)]

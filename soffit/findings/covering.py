@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from soffit.findings.bridging import Strands, best_bridge, best_partial, directions
+from soffit.findings.bridging import Strands, best_bridge, best_partial, fan
 from soffit.findings.patches import PROBE_MM, Bools, RawPatch
 from soffit.findings.words import within
 from soffit.part.model import Floats
@@ -40,8 +40,9 @@ class Cover:
     left: tuple[tuple[RawPatch, float], ...]
 
 
-def cover(patch: RawPatch, process: Process, tried: list[float]) -> Cover:
-    """`patch` covered as far as strands within the limit go; `tried` directions come first.
+def cover(patch: RawPatch, process: Process, found: list[Strands]) -> Cover:
+    """`patch` covered as far as strands within the limit go; `found` are its strands in all
+    directions.
 
     A strand within a line of an edge that is in the air all the way round is left: the wall
     of that hole is there.
@@ -53,35 +54,34 @@ def cover(patch: RawPatch, process: Process, tried: list[float]) -> Cover:
     if patch.beside:
         beside = shapely.multilinestrings(patch.lines(patch.beside))
     spanned: list[Spanned] = []
-    left: list[RawPatch] = []
-    todo = [patch]
-    for turn in range(MOST_DIRECTIONS):
+    left: list[tuple[RawPatch, list[Strands]]] = []
+    todo = [(patch, found)]
+    for _ in range(MOST_DIRECTIONS):
         pieces, todo = todo, []
-        for piece in pieces:
-            best = best_partial(
-                piece, process.line_mm, directions(piece) if turn else tried, process.bridge_mm
-            )
+        for piece, own in pieces:
+            best = best_partial(own, process.bridge_mm)
             good = best.held & (best.length <= process.bridge_mm)
             good &= ~shapely.intersects(_chords(best), rim)
             covered = float((best.length * best.wide)[good].sum())
             if covered < WORTH_SPANNING * piece.area_mm2:
-                left.append(piece)
+                left.append((piece, own))
                 continue
             area = _area(best, good)
             new = _polygons(shapely.intersection(piece.polygon, area), process.line_mm)
             if not new:
-                left.append(piece)
+                left.append((piece, own))
                 continue
             span = float(best.length[good].max())
             spanned += [(_piece(patch, p, held, beside), span, best.unit) for p in new]
             rest = _polygons(shapely.difference(piece.polygon, area), 0.5 * process.line_mm)
-            todo += [_piece(patch, p, held, beside) for p in rest]
+            parts = [_piece(patch, p, held, beside) for p in rest]
+            todo += [(p, fan(p, process.line_mm)) for p in parts]
     holds = shapely.union(held, beside)
     over = shapely.union_all([p.polygon for p, _, _ in spanned])
     too_wide: list[Spanned] = []
     reaches: list[tuple[RawPatch, float]] = []
-    for piece in [*left, *todo]:
-        long = None if piece.loose else best_bridge(piece, process.line_mm, directions(piece))
+    for piece, own in [*left, *todo]:
+        long = best_bridge(piece, process.line_mm, own)
         if long is not None and spanned:
             too_wide.append((piece, long.span_mm, long.unit))
         else:

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soffit.layers.stack import LayerStack
 from soffit.part.model import Floats, Ints, Mesh
@@ -37,9 +38,10 @@ class FlatFacets:
 
     `layer`, `triangle` (k,) int64; `xy` (k, 2) mm, a point of the facet within the layer;
     `weight` (k,) mm², its share of plan area; `angle_deg` (k,) downskin angle; `z_mm`
-    (k, 2) lowest and highest point of the facet within the layer.
+    (k, 2) lowest and highest point of the facet within the layer. `mesh` is that of the facets.
     """
 
+    mesh: Mesh
     layer: Ints
     triangle: Ints
     xy: Floats
@@ -51,6 +53,16 @@ class FlatFacets:
         """Range of the samples of one layer."""
         low, high = np.searchsorted(self.layer, [layer, layer + 1])
         return slice(int(low), int(high))
+
+    def segments(self, span: slice) -> Floats:
+        """Where each sample's facet meets the middle of its layer, (k, 2, 2) mm in plan; of a level
+        facet its longest side."""
+        corners = self.mesh.corners[self.triangle[span]]
+        level, segments = _sections(corners, self.z_mm[span].mean(axis=1))
+        sides = np.stack([corners[level], np.roll(corners[level], -1, axis=1)], axis=2)[..., :2]
+        longest = np.linalg.norm(sides[:, :, 1] - sides[:, :, 0], axis=2).argmax(axis=1)
+        segments[level] = sides[np.arange(len(sides)), longest]
+        return segments
 
 
 def flat_facets(
@@ -100,6 +112,7 @@ def flat_facets(
     # Facets are in order already; numbers this short are sorted by their digits.
     order = np.argsort(layer.astype(np.int16), kind="stable")
     return FlatFacets(
+        mesh,
         layer[order],
         chosen[row][order],
         xy[order],
@@ -147,25 +160,31 @@ def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float, deflection_mm: float) -
 
 def _points_at(corners: Floats, row: Ints, height: Floats) -> Floats:
     """Middle of the segment in which each triangle meets its height; level ones: the centroid."""
-    x, y, z = (corners[:, :, k] for k in range(3))
+    x, y = corners[:, :, 0], corners[:, :, 1]
     centroid = np.stack([(v[:, 0] + v[:, 1] + v[:, 2]) / 3.0 for v in (x, y)], axis=1)
     point = centroid[row]
-    tall = z.max(axis=1) - z.min(axis=1) >= 1e-9
-    leaning = np.flatnonzero(tall[row])
-    # Their corners by height; level facets, most of a part's, need none of this.
-    some = corners[tall]
-    some = np.take_along_axis(
-        some, np.argsort(some[:, :, 2], axis=1, kind="stable")[:, :, None], axis=1
-    )
-    low, mid, high = (some[(np.cumsum(tall) - 1)[row[leaning]], k] for k in range(3))
-    at = height[leaning]
+    leaning = np.flatnonzero(_leans(corners)[row])
+    _, segments = _sections(corners[row[leaning]], height[leaning])
+    point[leaning] = segments.mean(axis=1)
+    return point
+
+
+def _leans(corners: Floats) -> NDArray[np.bool_]:
+    z = corners[:, :, 2]
+    return np.asarray(z.max(axis=1) - z.min(axis=1) >= 1e-9)
+
+
+def _sections(corners: Floats, height: Floats) -> tuple[Ints, Floats]:
+    """Which triangles are level, and the segment in plan, (n, 2, 2), in which each other one meets
+    its height."""
+    by_height = np.argsort(corners[:, :, 2], axis=1, kind="stable")[:, :, None]
+    low, mid, high = np.moveaxis(np.take_along_axis(corners, by_height, axis=1), 1, 0)
 
     def along(a: Floats, b: Floats) -> Floats:
         rise = b[:, 2] - a[:, 2]
         level = rise < 1e-9
-        t = np.where(level, 0.5, (at - a[:, 2]) / np.where(level, 1.0, rise))
+        t = np.where(level, 0.5, (height - a[:, 2]) / np.where(level, 1.0, rise))
         return a[:, :2] + np.clip(t, 0.0, 1.0)[:, None] * (b[:, :2] - a[:, :2])
 
-    short_side = np.where((at <= mid[:, 2])[:, None], along(low, mid), along(mid, high))
-    point[leaning] = 0.5 * (along(low, high) + short_side)
-    return point
+    short_side = np.where((height <= mid[:, 2])[:, None], along(low, mid), along(mid, high))
+    return np.flatnonzero(~_leans(corners)), np.stack([along(low, high), short_side], axis=1)

@@ -1,7 +1,7 @@
 """Patches: where a layer lies farther out than the layer below can hold.
 
-For each layer, over = L[i] − offset(L[i−1], Δ). A core is a component of it that exceeds Δ by
-more than tessellation may explain, or over which a facet says that the surface itself is too
+For each layer, over = L[i] − offset(L[i−1], Δ). A core is what of it lies near where it exceeds
+Δ by more than tessellation may explain, or where a facet says that the surface itself is too
 flat. A patch is what of L[i] − L[i−1] lies within Δ of its cores, with the edges along which
 the layer below holds it; what is left beside it steps out by no more than Δ and is held.
 """
@@ -31,6 +31,10 @@ PROBE_MM = 10 * GRID_MM
 # A free edge longer than this may lie farther from what holds it than its ends do (derived:
 # the width of a line).
 LONG_MM = 0.4
+
+# How far from the evidence for it a core reaches, steps: a level facet that passes Δ by little is
+# known by one side of it, a step and more from the core (derived).
+NEAR_STEPS = 2.0
 
 # Corners grow to their mitre up to 60 degrees in plan, the least the kernel allows; a sharper
 # one would reach over the air beside it, as at a slope's edge beside a hole (derived).
@@ -207,14 +211,14 @@ def _specks(
     smallest_mm2: float,
 ) -> m3.CrossSection:
     """What starts in mid-air and is too small to be printed: nothing is held by it."""
-    found = []
-    for part in components(over):
-        if part.area() < smallest_mm2:
-            whole = part.offset(2.0 * step_mm, m3.JoinType.Miter, MITRE_LIMIT) ^ fresh
-            alone = (whole.offset(PROBE_MM, m3.JoinType.Miter, MITRE_LIMIT) ^ below).is_empty()
-            if alone and whole.area() < smallest_mm2:
-                found.append(whole)
-    return union_of(found)
+    small = union_of([c for c in components(over) if c.area() < smallest_mm2])
+    if small.is_empty():
+        return small
+    whole = small.offset(2.0 * step_mm, m3.JoinType.Miter, MITRE_LIMIT) ^ fresh
+    parts = [c for c in components(whole) if c.area() < smallest_mm2]
+    grown = [c.offset(PROBE_MM, m3.JoinType.Miter, MITRE_LIMIT) for c in parts]
+    holds = union_of(grown) ^ below
+    return union_of([c for c, g in zip(parts, grown, strict=True) if (g ^ holds).is_empty()])
 
 
 def _of_layer(
@@ -226,10 +230,7 @@ def _of_layer(
     smallest_mm2: float,
 ) -> list[RawPatch]:
     span = facets.of_layer(layer)
-    sure = _points_inside(over, 0.5 * (stack.slack_mm - GRID_MM))
-    if span.start == span.stop and not len(sure):
-        return []
-    cores = _cores(over, facets.xy[span], sure, stack.step_mm)
+    cores = _cores(stack, facets, span, over)
     if cores is None:
         return []
     grown = cores.offset(stack.step_mm + 2.0 * SLIVER_MM, m3.JoinType.Miter, TIP_LIMIT)
@@ -245,7 +246,7 @@ def _of_layer(
         which = tree.query(shapely.points(facets.xy[span]), predicate="intersects")
         wanted = {
             k: np.sort(span.start + which[0][which[1] == k])
-            for k in _members(tree, _points_inside(cores, SLIVER_MM))
+            for k in _members(tree, _points_of(cores.offset(-SLIVER_MM, m3.JoinType.Miter, 2.0)))
         }
     whole = stack.plan(layer)
     aside = plan_of(rest)
@@ -295,31 +296,51 @@ def _divided(rings: tuple[Floats, ...], corners: Floats) -> tuple[Floats, ...]:
 
 
 def _cores(
-    over: m3.CrossSection, flat: Floats, sure: Floats, step_mm: float
+    stack: LayerStack, facets: FlatFacets, span: slice, over: m3.CrossSection
 ) -> m3.CrossSection | None:
-    """Components of `over` in which a point of `sure` lies, or within a step of which one of
-    `flat` does; None if there are none."""
+    """What of `over` counts, None if nothing does: near the middle of what is wider than the slack,
+    or near one of the flat facets of `span`."""
+    margin = 0.5 * (stack.slack_mm - GRID_MM)
+    wide = over.offset(-margin, m3.JoinType.Miter, 2.0)
+    sure = _points_of(wide)
+    if span.start == span.stop and not len(sure):
+        return None
     opened = over.offset(-SLIVER_MM, m3.JoinType.Miter, 2.0).offset(
         SLIVER_MM, m3.JoinType.Miter, 2.0)
     parts = components(opened)
     if not parts:
         return None
-    outlines = [outline_of(c) for c in parts]
-    tree = shapely.STRtree([shapely.Polygon(r[0], r[1:]) for r in outlines])
+    tree = shapely.STRtree([shapely.Polygon(r[0], r[1:]) for r in map(outline_of, parts)])
     chosen = set(_members(tree, sure))
-    if len(flat) and len(chosen) < len(parts):
-        near = tree.query(shapely.points(flat), predicate="dwithin", distance=step_mm + SLIVER_MM)
-        chosen |= {int(k) for k in np.unique(near[1])}
+    if span.start < span.stop and len(chosen) < len(parts):
+        hits = tree.query(shapely.points(facets.xy[span]), predicate="dwithin",
+                          distance=stack.step_mm + SLIVER_MM)
+        chosen |= {int(k) for k in np.unique(hits[1])}
     if not chosen:
         return None
-    if len(chosen) == len(parts):
-        return opened
-    return union_of([parts[k] for k in sorted(chosen)])
+    cores = opened if len(chosen) == len(parts) else union_of([parts[k] for k in sorted(chosen)])
+    # A strip that tessellation explains does not count because it ends at one that does.
+    reach = NEAR_STEPS * stack.step_mm
+    near = wide.offset(margin + reach, m3.JoinType.Miter, MITRE_LIMIT)
+    if (cores - near).area() > GRID_MM**2:
+        strips = _strips(facets.segments(span), reach)
+        cores = cores ^ (near + m3.CrossSection(strips, m3.FillRule.NonZero))
+    return None if cores.is_empty() else cores
 
 
-def _points_inside(region: m3.CrossSection, margin: float) -> Floats:
-    """Corner points of `region` shrunk by `margin`, (n, 2): all of them lie inside it."""
-    polygons = region.offset(-margin, m3.JoinType.Miter, 2.0).to_polygons()
+def _strips(segments: Floats, reach_mm: float) -> list[Floats]:
+    """Rectangles that reach so far past segments (n, 2, 2) on all sides, (4, 2) each."""
+    a, b = segments[:, 0], segments[:, 1]
+    length = np.linalg.norm(b - a, axis=1, keepdims=True)
+    along = np.where(length > GRID_MM, (b - a) / np.maximum(length, GRID_MM), (1.0, 0.0)) * reach_mm
+    across = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    corners = (a - along - across, b + along - across, b + along + across, a - along + across)
+    return list(np.stack(corners, axis=1))
+
+
+def _points_of(region: m3.CrossSection) -> Floats:
+    """Corner points of a region, (n, 2)."""
+    polygons = region.to_polygons()
     return np.concatenate(polygons) if polygons else np.empty((0, 2))
 
 

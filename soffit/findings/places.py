@@ -16,12 +16,7 @@ from typing import Literal
 import numpy as np
 import shapely
 
-from soffit.findings.bridging import (
-    ALL_HELD,
-    Strands,
-    best_bridge,
-    directions,
-)
+from soffit.findings.bridging import ALL_HELD, Strands, best_bridge, directions, fan
 from soffit.findings.covering import Cover, cover
 from soffit.findings.facets import FlatFacets
 from soffit.findings.patches import PROBE_MM, RawPatch
@@ -150,29 +145,23 @@ def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Pla
     angle = float((facets.angle_deg[patch.samples] * weight).sum() / total) if total else None
     if patch.held_length_mm == 0.0:
         return [Place("island", (patch,), angle)]
-    if patch.beyond:
+    if not len(patch.samples):
         short = _short_strands(patch, process)
         if short is not None:
             return short
     if angle is not None and angle >= LEVEL_DEG:
         # A strip of a slope is long and narrow: only along and across it can it be spanned.
-        tried = directions(patch, edges=2, around=0)
-        bridge = _bridge(patch, process, tried)
+        tried = [] if patch.loose else directions(patch, edges=2, around=0)
+        bridge = best_bridge(patch, process.line_mm, fan(patch, process.line_mm, tried))
         if bridge is not None and within(bridge.span_mm, process.bridge_mm):
             return [_spanned(patch, bridge, angle)]
         return [Place("slope", (patch,), angle)]
     return [replace(place, angle_deg=angle) for place in _level(patch, process)]
 
 
-def _bridge(patch: RawPatch, process: Process, tried: list[float]) -> Strands | None:
-    """The best way to span the whole patch; a ring of edges in the air cuts every strand that
-    meets it."""
-    return None if patch.loose else best_bridge(patch, process.line_mm, tried)
-
-
 def _level(patch: RawPatch, process: Process) -> list[Place]:
-    tried = directions(patch)
-    bridge = _bridge(patch, process, tried)
+    found = fan(patch, process.line_mm)
+    bridge = best_bridge(patch, process.line_mm, found)
     if bridge is not None and within(bridge.span_mm, process.bridge_mm):
         return [_spanned(patch, bridge, None)]
     small = patch.area_mm2 < process.line_mm**2
@@ -181,7 +170,7 @@ def _level(patch: RawPatch, process: Process) -> list[Place]:
         return []
     pierced = bool(patch.loose) and bool(patch.kept[0].all())
     if bridge is not None or patch.reach_mm > process.lip_mm:
-        by_piece = cover(patch, process, tried)
+        by_piece = cover(patch, process, found)
         open_mm2 = sum(p.area_mm2 for p, r in by_piece.left if not within(r, process.lip_mm))
         open_mm2 += sum(p.area_mm2 for p, s, _ in by_piece.too_wide
                         if not within(s, process.bridge_mm))
@@ -284,6 +273,6 @@ def _spanned(patch: RawPatch, bridge: Strands, angle: float | None) -> Place:
 def _least_width(patch: RawPatch, line_mm: float) -> Strands:
     """Strands over the whole opening, as if nothing pierced it."""
     closed = replace(patch, rings=patch.rings[:1], held=patch.kept[:1], beside=())
-    best = best_bridge(closed, line_mm, directions(closed))
+    best = best_bridge(closed, line_mm, fan(closed, line_mm))
     assert best is not None  # every edge of the outer ring is held
     return best
