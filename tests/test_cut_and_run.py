@@ -72,6 +72,23 @@ def test_the_run_of_a_ramp_is_its_length_less_the_step_that_is_free() -> None:
     assert slope.reach_mm == pytest.approx(20 - 0.2, abs=0.2 / rise)
 
 
+def test_a_face_within_half_a_degree_of_the_limit_passes_beside_one_that_does_not() -> None:
+    """An upturned hipped foot with two undersides at 40 degrees and two at 44.7: the strips of all
+    four join at the hips. What is over air are the first two, in plan a trapezium each, and no more
+    of the others than three steps from each hip."""
+    high, half = 6.0, 10.0
+    far, near = (half + high / math.tan(math.radians(deg)) for deg in (40.0, 44.7))
+    foot = m3.Manifold.hull_points(
+        [(x, y, 0) for x in (-half, half) for y in (-half, half)]
+        + [(x, y, high) for x in (-far, far) for y in (-near, near)])
+    found = air(foot)
+    assert {f.kind for f in found} == {"air/slope"}
+    area = sum(f.area_mm2 for f in found)
+    flat = 2 * (far - half) * (half + near)
+    step, layers = 0.2, high / 0.2
+    assert 0.98 * flat < area < flat + 4 * layers * 3 * step * (near - half) / layers
+
+
 def test_the_run_is_held_by_what_the_slope_adjoins() -> None:
     """A ramp of 30 degrees, 20 mm long, between two walls 24 mm apart: too wide for a bridge. Its
     last points are 20 mm from where it starts, and the middle of them 12 mm from the walls: the

@@ -20,7 +20,8 @@ A hole of 12 mm diameter: run 2.9 mm, limit 0.8 mm.
 
 **Cures.** A tangent 45° chamfer, a teardrop for a hole, another way up.
 
-**Limits.** A surface within half a degree of the limit passes; heat that builds up in small
+**Limits.** A surface within half a degree of the limit passes, but for two steps beside one that
+does not; heat that builds up in small
 layers is not modelled.
 """
 
