@@ -10,10 +10,13 @@ from scipy.ndimage import distance_transform_edt
 
 from tests.pixel_columns import Bools, Floats, Grid, Ints, components
 from tests.pixel_held import AIR, Layer, distances
-from tests.pixel_strands import HELD_SHARE, LEFT_SHARE, Ceiling, shortest_span
+from tests.pixel_strands import HELD_SHARE, LEFT_SHARE, Ceiling, Walks, shortest_span
 
 # A surface flatter than this on the mean is one level ceiling (the product's own definition).
 LEVEL_DEG = 2.0
+
+# Share of a strip that is held at both ends from which the rest is judged alone (as the product).
+MOSTLY = 0.5
 
 # Pixels of a patch from which its reach is measured, besides all points of its outline.
 INSIDE = 2000
@@ -77,12 +80,35 @@ def judge(layer: Layer, tag: int, pixels: Ints, step: Floats, angle_deg: float) 
         if best <= rules.bridge_mm + 1e-3:
             pieces = [Piece("bridge", area, best, rules.bridge_mm)]
             return View(reach, most, pieces=pieces, held_share=share)
+        walks = [Walks(layer.look(tag), row, column, turn, grid.pixel_mm, rules.line_mm)
+                 for turn in tried]
+        most_held = max(w.length_held(rules.bridge_mm) for w in walks) * grid.pixel_mm**2
+        if most_held >= MOSTLY * area:
+            over = _crown(layer, Ceiling(layer, tag, pixels), tried, anchors, beside, area)
+            if over:
+                return View(reach, most, pieces=over, held_share=share)
         strips = np.unique(layer.under.strip[anchors])
         return View(reach, most, True, [], rim, edge_run, strips[strips >= 0], share)
     view = _level(layer, Ceiling(layer, tag, pixels), tried, Around(anchors, beside, rim), reach,
                   most, area)
     view.edge_run = edge_run[np.isin(rim, view.edge)]
     return view
+
+
+def _crown(layer: Layer, ceiling: Ceiling, tried: list[float], anchors: Ints, beside: Floats,
+           area: float) -> list[Piece]:
+    """Pieces of a strip of a slope most of which is held at both ends; none if it is not."""
+    rules = layer.rules
+    spanned, left = ([], []) if ceiling.loose else ceiling.cover(tried)
+    if not spanned or sum(size for size, *_ in spanned) < MOSTLY * area:
+        return []
+    pieces = [Piece("bridge", size, span, rules.bridge_mm) for size, span, _ in spanned]
+    beads = ceiling.points(np.any([m for *_, m in spanned], axis=0))
+    for part in left:
+        far, gathered = ceiling.reach(part, layer, anchors, beside, beads)
+        free = rules.step_mm if far > rules.lip_mm + 1e-3 else 0.0
+        pieces.append(Piece("slope", ceiling.area(part), gathered - free, rules.lip_mm))
+    return pieces
 
 
 @dataclass(frozen=True)

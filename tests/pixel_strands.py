@@ -31,7 +31,7 @@ MOST_PIXELS = 100_000
 
 # Share of a piece that strands of one direction must cover, directions taken one after the other,
 # and share of a ceiling that may be left open before it counts as one (the product's own rules).
-WORTH_SPANNING, MOST_DIRECTIONS, LEFT_SHARE = 0.3, 4, 0.4
+WORTH_SPANNING, MOST_DIRECTIONS, LEFT_SHARE = 0.1, 4, 0.4
 
 
 class Walks:
@@ -132,6 +132,7 @@ class Ceiling:
         area = len(pixels) * grid.pixel_mm**2
         self._each = area / max(len(self.row), 1)
         self.pierced, in_air = self._rings()
+        self.loose = bool(in_air.any())
         away = distance_transform_edt(~in_air) if in_air.any() else np.full(in_air.shape, np.inf)
         self._wall = away * self.pixel_mm <= self._rules.line_mm
 

@@ -57,6 +57,10 @@ class Strands:
         total = float(area.sum())
         return float(area[self.held].sum()) / total if total else 0.0
 
+    def area_within(self, limit_mm: float) -> float:
+        """Area of the strands that hold and are no longer than `limit_mm`, mm²."""
+        return float((self.length * self.wide)[self.held & (self.length <= limit_mm)].sum())
+
     @property
     def unit(self) -> tuple[float, float]:
         """Direction as a unit vector in plan."""
@@ -165,8 +169,7 @@ def best_bridge(patch: RawPatch, line_mm: float, found: list[Strands]) -> Strand
 def best_partial(found: list[Strands], limit_mm: float) -> Strands:
     """Of `found`, strands of one patch in each direction, those of which the ones no longer than
     `limit_mm` hold most; of those that hold nearly as much, the ones that are shortest."""
-    good = [s.held & (s.length <= limit_mm) for s in found]
-    covered = [float((s.length * s.wide)[g].sum()) for s, g in zip(found, good, strict=True)]
-    longest = [float(s.length[g].max(initial=0.0)) for s, g in zip(found, good, strict=True)]
+    covered = [s.area_within(limit_mm) for s in found]
+    longest = [float(s.length[s.held & (s.length <= limit_mm)].max(initial=0.0)) for s in found]
     enough = NEARLY * max(covered)
     return found[min((k for k, c in enumerate(covered) if c >= enough), key=longest.__getitem__)]

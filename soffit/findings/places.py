@@ -37,6 +37,10 @@ LEVEL = -1
 # counterbore of twice the diameter of its hole, of which half is left, stays one (derived: 0.48).
 LEFT_SHARE = 0.4
 
+# Share of a strip of a slope that strands must hold before it is cut into what they hold and what
+# is left (own choice: a strip that is mostly a slope stays whole).
+MOSTLY = 0.5
+
 
 @dataclass(frozen=True)
 class Place:
@@ -151,19 +155,39 @@ def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Pla
             return short
     if angle is not None and angle >= LEVEL_DEG:
         # A strip of a slope is long and narrow: only along and across it can it be spanned.
-        tried = [] if patch.loose else directions(patch, edges=2, around=0)
-        bridge = best_bridge(patch, process.line_mm, fan(patch, process.line_mm, tried))
-        if bridge is not None and within(bridge.span_mm, process.bridge_mm):
-            return [_spanned(patch, bridge, angle)]
-        return [Place("slope", (patch,), angle)]
+        return [replace(place, angle_deg=angle) for place in _strip(patch, process)]
     return [replace(place, angle_deg=angle) for place in _level(patch, process)]
+
+
+def _strip(patch: RawPatch, process: Process) -> list[Place]:
+    """A strip of a slope, or a bridge where it is held at both ends, as at the crown of a hole;
+    where that is most of it, what is left beside is judged alone. A ring that goes on is a slope."""
+    if patch.loose:
+        return [Place("slope", (patch,), None)]
+    found = fan(patch, process.line_mm, directions(patch, edges=2, around=0))
+    bridge = best_bridge(patch, process.line_mm, found)
+    if bridge is not None and within(bridge.span_mm, process.bridge_mm):
+        return [_spanned(patch, bridge)]
+    least = MOSTLY * patch.area_mm2
+    if max(s.area_within(process.bridge_mm) for s in found) >= least:
+        by_piece = cover(patch, process, found)
+        if sum(p.area_mm2 for p, _, _ in by_piece.spanned) >= least:
+            places = [Place("bridge", (piece,), None, span_mm=span, direction=unit)
+                      for piece, span, unit in by_piece.spanned]
+            for piece, reach in by_piece.left:
+                if within(reach, process.lip_mm) or piece.held_length_mm == 0.0:
+                    places.append(Place("ledge", (piece,), None, reach_mm=reach))
+                else:
+                    places.append(Place("slope", (piece,), None))
+            return places + [Place("slope", (p,), None) for p, _, _ in by_piece.too_wide]
+    return [Place("slope", (patch,), None)]
 
 
 def _level(patch: RawPatch, process: Process) -> list[Place]:
     found = fan(patch, process.line_mm)
     bridge = best_bridge(patch, process.line_mm, found)
     if bridge is not None and within(bridge.span_mm, process.bridge_mm):
-        return [_spanned(patch, bridge, None)]
+        return [_spanned(patch, bridge)]
     small = patch.area_mm2 < process.line_mm**2
     if bridge is None and small and patch.polygon.buffer(-0.25 * process.line_mm).is_empty:
         # The bead beside it covers it (derived: half a bead wide, no longer than two beads).
@@ -182,7 +206,7 @@ def _level(patch: RawPatch, process: Process) -> list[Place]:
         if by_piece.spanned and open_mm2 <= most * patch.area_mm2:
             return _pieces(by_piece, patch, process, pierced=pierced)
     if bridge is not None:
-        return [_spanned(patch, bridge, None)]
+        return [_spanned(patch, bridge)]
     if pierced:
         width = _least_width(patch, process.line_mm)
         return [
@@ -258,12 +282,12 @@ def _held_ends(
     return length, (float(along[0]), float(along[1]))
 
 
-def _spanned(patch: RawPatch, bridge: Strands, angle: float | None) -> Place:
+def _spanned(patch: RawPatch, bridge: Strands) -> Place:
     all_round = patch.free_length_mm <= 0.01 * patch.held_length_mm
     return Place(
         "ceiling" if all_round else "bridge",
         (patch,),
-        angle,
+        None,
         span_mm=bridge.span_mm,
         direction=bridge.unit,
         held_round=all_round,
