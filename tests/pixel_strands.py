@@ -1,7 +1,7 @@
 """Spans: straight walks over the pixels of a patch, and a level patch covered piece by piece.
 
 A walk (a strand) is held where the pixels before its first and after its last pixel of the patch
-both rest on the layer below.
+both rest on the layer below, or step out from it by no more than is allowed.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from scipy.ndimage import binary_dilation, distance_transform_edt, find_objects,
 from scipy.spatial import cKDTree
 
 from tests.pixel_columns import Bools, Floats, Ints
-from tests.pixel_held import AIR, HELD, PATCH, WALL, Layer, Look, distances
+from tests.pixel_held import AIR, BESIDE, HELD, PATCH, WALL, Layer, Look, distances
 
 # Share of the length of all strands that must hold (derived: the last one at a corner may miss).
 HELD_SHARE = 0.99
@@ -65,7 +65,8 @@ class Walks:
         self._first, self._last = first + 1, last + 1
         self._shape = inside.shape
         self.length_mm = (self._last - self._first) * (self._step * pixel_mm)
-        self.held = ((state[self._row, first] == HELD) & (state[self._row, self._last] == HELD))
+        ends = (state[self._row, first], state[self._row, self._last])
+        self.held = np.all([(end == HELD) | (end == BESIDE) for end in ends], axis=0)
         walls = np.cumsum(state == WALL, axis=1, dtype=np.int32)
         self._clear = walls[self._row, self._last] == walls[self._row, first]
 

@@ -1,7 +1,7 @@
 """Strands: in which direction a patch can be spanned, and how far.
 
-A strand is a straight chord across the patch. It holds when both its ends lie on edges
-that the layer below holds.
+A strand is a straight chord across the patch. It holds when both its ends lie on edges that the
+layer below holds, or on what steps out from it by no more than Δ: half a bead farther it is there.
 """
 
 from __future__ import annotations
@@ -83,7 +83,8 @@ def strands(
     angle = math.radians(direction_deg)
     along = np.array([math.cos(angle), math.sin(angle)])
     cross = np.array([-math.sin(angle), math.cos(angle)])
-    starts, ends, held = patch.edges
+    starts, ends, _ = patch.edges
+    held = np.concatenate(patch.kept)
     frame = (starts @ along, starts @ cross, ends @ along, ends @ cross)
     bounds = _bands(frame[1], line_mm)
     middle = 0.5 * (bounds[1:] + bounds[:-1])
