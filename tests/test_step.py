@@ -461,3 +461,32 @@ def test_sewing_a_real_part_gives_its_volume(parts_dir: Path) -> None:
     whole = read_step(parts_dir / "good/pypi_generators/vslot_l_plate_3x3x4.step")
     assert_watertight(loose)
     assert mass_properties(loose)[0] == pytest.approx(mass_properties(whole)[0], rel=1e-6)
+
+
+# --- bodies that run through each other -------------------------------------------------------
+
+
+def overlaps(*shapes: TopoDS_Shape) -> list[str]:
+    found = part_of(compound(*shapes))
+    return [n.message for n in found.notes if n.kind == "file/self-contact"]
+
+
+def test_solids_that_overlap_are_told_with_what_they_share() -> None:
+    """Two cubes of 10 mm, of which the second stands 6 mm along: they share 4 x 10 x 10."""
+    cubes = [box((x, 0, 0), (x + 10, 10, 10)) for x in (0, 6, 40)]
+    (told,) = overlaps(*cubes)
+    assert told.startswith("bodies 1 and 2 overlap by 400 mm³;")
+
+
+def test_solids_that_only_touch_are_not_told_to_overlap() -> None:
+    """Side by side, and a rod in a bore of its own radius, whose facets cross everywhere."""
+    block, rod = box((-10, -10, 0), (10, 10, 10)), cylinder((0, 0, -10), (0, 0, 1), 6, 30)
+    assert overlaps(box((0, 0, 0), (10, 10, 10)), box((10, 0, 0), (20, 10, 10))) == []
+    assert overlaps(cut(block, rod), turn(rod, 11.0)) == []
+
+
+def test_a_solid_inside_another_is_told() -> None:
+    """A rod of 3 mm radius and 4 mm length within a block: 36 π, in facets a little less."""
+    (told,) = overlaps(box((-10, -10, 0), (10, 10, 10)), cylinder((0, 0, 3), (0, 0, 1), 3, 4))
+    volume = float(told.split(" by ")[1].split(" mm³")[0])
+    assert volume == pytest.approx(36 * math.pi, rel=0.01) and volume < 36 * math.pi

@@ -12,8 +12,8 @@ that the strip below has at that edge, the least over all such edges, so that a 
 by what it adjoins. The greatest run is compared with the lip (`capability.lip_mm`). The area is
 the sum of the strips: with thin layers it tends to the plan area of the surface flatter than δc,
 also where the slope changes along a layer. The crown of a horizontal hole closes as a bridge, so
-what counts there is the run up to it; that is why holes up to 5 or 6 mm in diameter print and
-larger ones do not.
+what counts there is the run up to it (a strip of which strands hold half or more is cut into that
+bridge and the rest); that is why holes up to 5 or 6 mm in diameter print and larger ones do not.
 
 **Example.** The lower half of a ball of 10 mm radius: everything flatter than 45°.
 A hole of 12 mm diameter: run 2.9 mm, limit 0.8 mm.
@@ -21,8 +21,7 @@ A hole of 12 mm diameter: run 2.9 mm, limit 0.8 mm.
 **Cures.** A tangent 45° chamfer, a teardrop for a hole, another way up.
 
 **Limits.** A surface within half a degree of the limit passes, but for two steps beside one that
-does not; heat that builds up in small
-layers is not modelled.
+does not; heat that builds up in small layers is not modelled.
 """
 
 from __future__ import annotations

@@ -161,7 +161,7 @@ def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Pla
 
 def _strip(patch: RawPatch, process: Process) -> list[Place]:
     """A strip of a slope, or a bridge where it is held at both ends, as at the crown of a hole;
-    where that is most of it, what is left beside is judged alone. A ring that goes on is a slope."""
+    where that is most of it, what is left beside is judged alone. An open ring is a slope."""
     if patch.loose:
         return [Place("slope", (patch,), None)]
     found = fan(patch, process.line_mm, directions(patch, edges=2, around=0))

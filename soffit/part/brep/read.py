@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import re
+from dataclasses import replace
 from pathlib import Path
 
 from OCP.collections import Sequence_TCollection_AsciiString
@@ -23,6 +24,7 @@ from soffit.part.brep.health import Health, checked_solids, sewn_solids
 from soffit.part.brep.product import Piece, pieces_of
 from soffit.part.brep.shapes import baked, explore, from_bytes
 from soffit.part.model import FileNote, Part, Source
+from soffit.part.overlap import overlap_notes
 
 # Names of length units as the kernel reports them, and the short form used everywhere else.
 _UNITS = {
@@ -118,7 +120,8 @@ def _part(
     if damaged and health.invalid:
         raise _no_solid(source.file, len(loose), damaged)
     numbered = [Tag(tag.name, tag.color, origin=i) for i, tag in enumerate(tags, start=1)]
-    return assemble(health.solids, numbered, source, [*notes, *health.notes], deflection_mm)
+    part = assemble(health.solids, numbered, source, [*notes, *health.notes], deflection_mm)
+    return replace(part, notes=(*part.notes, *overlap_notes(part)))
 
 
 def _sewn(
