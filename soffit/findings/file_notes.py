@@ -20,7 +20,8 @@ MANUAL: dict[str, str] = {
     "file/duplicate": "Facets written twice. They count once.",
     "file/degenerate": "Facets without area. They are left out of the review.",
     "file/self-contact": "Facets or bodies of the part that cross or touch each other. The review "
-    "counts material where the surface winds around it at least once; edit it as CAD before production.",
+    "counts material where the surface winds around it at least once; edit it as CAD before "
+    "production.",
     "file/bodies": "The file holds several bodies. They are printed together, as placed.",
     "file/void": "A sealed cavity inside the part. Nothing can be taken out of it.",
     "file/zero-volume": "The surface encloses no volume: there is nothing to print.",
