@@ -16,6 +16,7 @@ from soffit.findings.bridging import Strands, best_bridge, best_partial, fan
 from soffit.findings.patches import PROBE_MM, Bools, RawPatch
 from soffit.findings.words import within
 from soffit.part.model import Floats
+from soffit.part.topology import following
 from soffit.process.model import Process
 
 # Share of a piece that strands of one direction must cover before they are taken (from memory).
@@ -140,7 +141,7 @@ def _piece(
     ]
 
     def near(lines: shapely.Geometry) -> tuple[Bools, ...]:
-        middles = [0.5 * (ring + np.roll(ring, -1, axis=0)) for ring in rings]
+        middles = [0.5 * (ring + following(ring)) for ring in rings]
         return tuple(
             np.asarray(shapely.distance(shapely.points(m), lines) <= 2 * PROBE_MM, dtype=bool)
             for m in middles

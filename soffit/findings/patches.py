@@ -21,6 +21,7 @@ from scipy.spatial import cKDTree
 from soffit.findings.facets import FlatFacets
 from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of, plan_of, tidy, union_of
 from soffit.part.model import Floats, Ints
+from soffit.part.topology import following
 
 Bools = NDArray[np.bool_]
 
@@ -46,6 +47,9 @@ SLIVER_MM = 5 * GRID_MM
 # A wall that two layers share may differ between them by this much (derived: corners of 32 bits
 # at 100 mm are known to 4e-6 mm).
 HAIR_MM = 0.1 * GRID_MM
+
+# With more pairs of segments and points than this a tree is worth its making (measured).
+MOST_PAIRS = 1000
 
 # A core is grown back into tips down to 30 degrees in plan (derived: 1 / sin(15 degrees)); what
 # lies beyond is held and too little to be printed.
@@ -81,7 +85,7 @@ class RawPatch:
     def edges(self) -> tuple[Floats, Floats, Bools]:
         """Start points (m, 2), end points (m, 2) and held flags (m,) of all edges."""
         starts = np.concatenate(self.rings)
-        ends = np.concatenate([np.roll(r, -1, axis=0) for r in self.rings])
+        ends = np.concatenate([following(r) for r in self.rings])
         return starts, ends, np.concatenate(self.held)
 
     @cached_property
@@ -155,9 +159,10 @@ def distances(points: Floats, lines: NDArray[np.object_]) -> tuple[Floats, Ints]
 
 def cut_edges(a: Floats, b: Floats, points: Floats) -> tuple[Floats, Floats]:
     """Segments from `a` to `b`, (n, 2) each, cut in order at those of `points` that lie on them."""
-    # Most are corners of these segments too.
-    away, _ = cKDTree(np.concatenate([a, b])).query(points, distance_upper_bound=PROBE_MM)
-    points = points[~np.isfinite(away)]
+    if len(a) * len(points) > MOST_PAIRS:
+        # Most are corners of these segments too.
+        away, _ = cKDTree(np.concatenate([a, b])).query(points, distance_upper_bound=PROBE_MM)
+        points = points[~np.isfinite(away)]
     if not len(points):
         return a, b
     along = b - a
@@ -292,7 +297,7 @@ def _divided(rings: tuple[Floats, ...], corners: Floats) -> tuple[Floats, ...]:
     near = corners[((corners >= low) & (corners <= high)).all(axis=1)]
     if not len(near):
         return rings
-    return tuple(cut_edges(r, np.roll(r, -1, axis=0), near)[0] for r in rings)
+    return tuple(cut_edges(r, following(r), near)[0] for r in rings)
 
 
 def _cores(
@@ -355,7 +360,7 @@ def _borders(rings: tuple[Floats, ...], region: shapely.Geometry) -> tuple[Bools
     """Which edges have `region` on their other side."""
     answer = []
     for ring in rings:
-        ahead = np.roll(ring, -1, axis=0) - ring
+        ahead = following(ring) - ring
         length = np.maximum(np.linalg.norm(ahead, axis=1), 1e-12)
         outward = np.stack([ahead[:, 1], -ahead[:, 0]], axis=1) / length[:, None]
         probe = ring + 0.5 * ahead + PROBE_MM * outward

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from soffit.findings.patches import LONG_MM, PROBE_MM, RawPatch, cut_edges, distances
 from soffit.part.model import Floats, Ints
+from soffit.part.topology import following
 
 Lines = NDArray[np.object_]
 
@@ -115,7 +116,7 @@ class Runs:
         free = ~kept
         at_start = value[:count]
         by_ring = np.split(at_start, np.cumsum([len(r) for r in patch.rings])[:-1])
-        at_end = np.concatenate([np.roll(v, -1) for v in by_ring])
+        at_end = np.concatenate([following(v) for v in by_ring])
         long = np.flatnonzero(free & (np.linalg.norm(ends - starts, axis=1) > LONG_MM))
         between = value[count:].reshape(3, -1)
         uneven = np.zeros(0, dtype=bool)

@@ -31,6 +31,7 @@ from soffit.findings.built import Built, platform_faces
 from soffit.findings.model import Finding
 from soffit.findings.words import mm
 from soffit.part.model import Floats
+from soffit.part.topology import following
 from soffit.process.physics import second_moments
 
 KIND = "warp/corner"
@@ -72,7 +73,7 @@ def _sharp(ring: Floats) -> Floats:
     simple = np.asarray(shapely.Polygon(ring).simplify(CHORD_MM).exterior.coords)[:-1]
     if shapely.LinearRing(simple).is_ccw is False:
         simple = simple[::-1]
-    ahead = np.roll(simple, -1, axis=0) - simple
+    ahead = following(simple) - simple
     behind = np.roll(ahead, 1, axis=0)
     cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
     turn = np.arctan2(cross, np.einsum("ij,ij->i", behind, ahead))

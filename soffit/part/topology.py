@@ -83,8 +83,14 @@ def shell_volumes(vertices: Floats, triangles: Ints, shell: Ints, count: int) ->
 
 def ring_area(ring: Floats) -> float:
     """Signed area of a plan outline (n, 2), counter-clockwise positive (shoelace formula)."""
+    # From its first point, so that the side back to it counts nothing.
     x, y = (ring - ring[0]).T
-    return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
+    return 0.5 * float(x[:-1] @ y[1:] - y[:-1] @ x[1:])
+
+
+def following(ring: Floats) -> Floats:
+    """For each point (or value) of a closed ring the next one."""
+    return np.concatenate([ring[1:], ring[:1]])
 
 
 def winding(points: Floats, corners: Floats) -> Floats:
