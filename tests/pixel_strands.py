@@ -31,7 +31,10 @@ MOST_PIXELS = 100_000
 
 # Share of a piece that strands of one direction must cover, directions taken one after the other,
 # and share of a ceiling that may be left open before it counts as one (the product's own rules).
-WORTH_SPANNING, MOST_DIRECTIONS, LEFT_SHARE = 0.1, 4, 0.4
+WORTH_SPANNING, MOST_DIRECTIONS, LEFT_SHARE = 0.2, 4, 0.4
+
+# Share of the most that can be covered which is as good, if strands are shorter (as the product).
+NEARLY = 0.9
 
 
 class Walks:
@@ -87,6 +90,10 @@ class Walks:
         holes, times their spacing, in pixels' area."""
         good = self.held & self._clear & (self.length_mm <= limit_mm)
         return float((self._last - self._first)[good].sum()) * self._step * self._spacing
+
+    def longest(self, limit_mm: float) -> float:
+        """The longest strand that is held and no longer than the limit."""
+        return float(self.length_mm[self.held & (self.length_mm <= limit_mm)].max(initial=0.0))
 
     def covered(self, limit_mm: float) -> tuple[Bools, float]:
         """Which pixels lie under such a strand, and the longest of them, mm."""
@@ -176,7 +183,8 @@ class Ceiling:
                 walks = [Walks(self.look, row, column, turn, self.pixel_mm, rules.line_mm)
                          for turn in tried]
                 sizes = [w.length_held(rules.bridge_mm) for w in walks]
-                best = int(np.argmax(sizes))
+                enough = [k for k, size in enumerate(sizes) if size >= NEARLY * max(sizes)]
+                best = min(enough, key=lambda k: walks[k].longest(rules.bridge_mm))
                 mask, longest = walks[best].covered(rules.bridge_mm)
                 under = np.zeros_like(piece)
                 under[row[mask], column[mask]] = True

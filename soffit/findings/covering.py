@@ -20,7 +20,7 @@ from soffit.part.topology import following
 from soffit.process.model import Process
 
 # Share of a piece that strands of one direction must cover before they are taken (from memory).
-WORTH_SPANNING = 0.1
+WORTH_SPANNING = 0.2
 
 # Most directions tried on one patch: a branching patch has one for each branch (derived: four
 # arms; more is work that no machine would follow).

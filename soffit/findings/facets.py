@@ -54,11 +54,16 @@ class FlatFacets:
         low, high = np.searchsorted(self.layer, [layer, layer + 1])
         return slice(int(low), int(high))
 
-    def segments(self, span: slice) -> Floats:
+    def leaning(self, span: slice) -> Ints:
+        """Those of the samples of a layer whose facets are not level."""
+        z = self.z_mm[span]
+        return np.asarray(span.start + np.flatnonzero(z[:, 1] - z[:, 0] >= 1e-9))
+
+    def segments(self, samples: slice | Ints) -> Floats:
         """Where each sample's facet meets the middle of its layer, (k, 2, 2) mm in plan; of a level
         facet its longest side."""
-        corners = self.mesh.corners[self.triangle[span]]
-        level, segments = _sections(corners, self.z_mm[span].mean(axis=1))
+        corners = self.mesh.corners[self.triangle[samples]]
+        level, segments = _sections(corners, self.z_mm[samples].mean(axis=1))
         sides = np.stack([corners[level], np.roll(corners[level], -1, axis=1)], axis=2)[..., :2]
         longest = np.linalg.norm(sides[:, :, 1] - sides[:, :, 0], axis=2).argmax(axis=1)
         segments[level] = sides[np.arange(len(sides)), longest]

@@ -247,12 +247,14 @@ def _of_layer(
     if len(new) == 1 and not rests:
         wanted = {0: np.arange(span.start, span.stop)}
     else:
-        tree = shapely.STRtree([shapely.Polygon(r[0], r[1:]) for r in outlines])
+        polygons = [shapely.Polygon(r[0], r[1:]) for r in outlines]
+        tree = shapely.STRtree(polygons)
         which = tree.query(shapely.points(facets.xy[span]), predicate="intersects")
         wanted = {
             k: np.sort(span.start + which[0][which[1] == k])
             for k in _members(tree, _points_of(cores.offset(-SLIVER_MM, m3.JoinType.Miter, 2.0)))
         }
+        _add_long(wanted, polygons, facets, span)
     whole = stack.plan(layer)
     aside = plan_of(rest)
     patches = []
@@ -274,6 +276,21 @@ def _of_layer(
             RawPatch(layer, outlines[k], held, float(new[k].area()), samples, beyond, beside)
         )
     return patches
+
+
+def _add_long(
+    wanted: dict[int, Ints], polygons: list[shapely.Polygon], facets: FlatFacets, span: slice
+) -> None:
+    """Give patches in which no facet has its middle those that run through them."""
+    empty = [k for k, samples in wanted.items() if not len(samples)]
+    leaning = facets.leaning(span)
+    if empty and len(leaning):
+        tree = shapely.STRtree(shapely.linestrings(facets.segments(leaning)))
+        # By less than a step they may only touch.
+        inner = shapely.buffer([polygons[k] for k in empty], -SLIVER_MM)
+        which, found = tree.query(inner, predicate="intersects")
+        for at, k in enumerate(empty):
+            wanted[k] = np.sort(leaning[found[which == at]])
 
 
 def _printed(region: m3.CrossSection, smallest_mm2: float) -> list[m3.CrossSection]:
@@ -318,9 +335,11 @@ def _cores(
     tree = shapely.STRtree([shapely.Polygon(r[0], r[1:]) for r in map(outline_of, parts)])
     chosen = set(_members(tree, sure))
     if span.start < span.stop and len(chosen) < len(parts):
-        hits = tree.query(shapely.points(facets.xy[span]), predicate="dwithin",
-                          distance=stack.step_mm + SLIVER_MM)
-        chosen |= {int(k) for k in np.unique(hits[1])}
+        # By its middle first; the one facet along a shaft is beside more than that.
+        chosen |= _beside(tree, shapely.points(facets.xy[span]), stack.step_mm)
+    if span.start < span.stop and len(chosen) < len(parts):
+        lines = shapely.linestrings(facets.segments(facets.leaning(span)))
+        chosen |= _beside(tree, lines, stack.step_mm)
     if not chosen:
         return None
     cores = opened if len(chosen) == len(parts) else union_of([parts[k] for k in sorted(chosen)])
@@ -347,6 +366,11 @@ def _points_of(region: m3.CrossSection) -> Floats:
     """Corner points of a region, (n, 2)."""
     polygons = region.to_polygons()
     return np.concatenate(polygons) if polygons else np.empty((0, 2))
+
+
+def _beside(tree: shapely.STRtree, shapes: NDArray[np.object_], step_mm: float) -> set[int]:
+    hits = tree.query(shapes, predicate="dwithin", distance=step_mm + SLIVER_MM)[1]
+    return {int(k) for k in np.unique(hits)}
 
 
 def _members(tree: shapely.STRtree, points: Floats) -> list[int]:
