@@ -77,7 +77,8 @@ def judge(layer: Layer, tag: int, pixels: Ints, step: Floats, angle_deg: float) 
         row, column = np.divmod(pixels, grid.columns)
         best, share = shortest_span(layer.look(tag), row, column, grid.pixel_mm, rules.line_mm,
                                     tried)
-        if best <= rules.bridge_mm + 1e-3:
+        held_round = math.isfinite(best) and len(rim) <= 0.01 * len(anchors)
+        if held_round or best <= rules.bridge_mm + 1e-3:
             pieces = [Piece("bridge", area, best, rules.bridge_mm)]
             return View(reach, most, pieces=pieces, held_share=share)
         walks = [Walks(layer.look(tag), row, column, turn, grid.pixel_mm, rules.line_mm)

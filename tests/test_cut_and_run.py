@@ -89,6 +89,21 @@ def test_a_face_within_half_a_degree_of_the_limit_passes_beside_one_that_does_no
     assert 0.98 * flat < area < flat + 4 * layers * 3 * step * (near - half) / layers
 
 
+def test_a_ceiling_that_leans_within_one_layer_is_a_ceiling() -> None:
+    """A pocket of 6 x 6 mm whose roof rises by 0.15 mm to a point, between the middles of two
+    layers: too steep to be level, but in one layer and held all round, so that no edge has a
+    run."""
+    rise, wide = 0.15, 6.0
+    pocket = m3.Manifold.hull_points(
+        [(x, y, z) for x in (-3, 3) for y in (-3, 3) for z in (-1, 2.95)] + [(0, 0, 2.95 + rise)])
+    process = process_with(0.2, bridge_mm=4.0)
+    (found,) = (f for f in review(part_of(block(-9, -9, 0, 9, 9, 6) - pocket), process).findings
+                if f.kind.startswith("air/"))
+    assert (found.kind, found.severity) == ("air/ceiling", "blocker")
+    assert (found.angle_deg or 0.0) > 2.0
+    assert found.span_mm == pytest.approx(wide, abs=0.01)
+
+
 def test_the_run_is_held_by_what_the_slope_adjoins() -> None:
     """A ramp of 30 degrees, 20 mm long, between two walls 24 mm apart: too wide for a bridge. Its
     last points are 20 mm from where it starts, and the middle of them 12 mm from the walls: the

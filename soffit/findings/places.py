@@ -89,9 +89,11 @@ def find_places(
 
 
 def _is_step(patch: RawPatch, line_mm: float) -> bool:
-    """Whether a ledge can be a step of a stair: held, and somewhere a line wide. A narrower one is
-    the outer edge of one bead, as where two steep faces meet, and does not add up."""
-    return patch.held_length_mm > 0.0 and not patch.polygon.buffer(-0.5 * line_mm).is_empty
+    """Whether a ledge can be a step of a stair: held, and under a flat face or somewhere a line
+    wide. Else it is the outer edge of one bead, as where two steep faces meet."""
+    if patch.held_length_mm == 0.0:
+        return False
+    return len(patch.samples) > 0 or not patch.polygon.buffer(-0.5 * line_mm).is_empty
 
 
 class _Slopes:
@@ -161,12 +163,13 @@ def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Pla
 
 def _strip(patch: RawPatch, process: Process) -> list[Place]:
     """A strip of a slope, or a bridge where it is held at both ends, as at the crown of a hole;
-    where that is most of it, what is left beside is judged alone. An open ring is a slope."""
+    where that is most of it, what is left beside is judged alone. An open ring is a slope; what is
+    held all round is a ceiling, however wide."""
     if patch.loose:
         return [Place("slope", (patch,), None)]
     found = fan(patch, process.line_mm, directions(patch, edges=2, around=0))
     bridge = best_bridge(patch, process.line_mm, found)
-    if bridge is not None and within(bridge.span_mm, process.bridge_mm):
+    if bridge is not None and (_held_round(patch) or within(bridge.span_mm, process.bridge_mm)):
         return [_spanned(patch, bridge)]
     least = MOSTLY * patch.area_mm2
     if max(s.area_within(process.bridge_mm) for s in found) >= least:
@@ -283,7 +286,7 @@ def _held_ends(
 
 
 def _spanned(patch: RawPatch, bridge: Strands) -> Place:
-    all_round = patch.free_length_mm <= 0.01 * patch.held_length_mm
+    all_round = _held_round(patch)
     return Place(
         "ceiling" if all_round else "bridge",
         (patch,),
@@ -292,6 +295,10 @@ def _spanned(patch: RawPatch, bridge: Strands) -> Place:
         direction=bridge.unit,
         held_round=all_round,
     )
+
+
+def _held_round(patch: RawPatch) -> bool:
+    return patch.free_length_mm <= 0.01 * patch.held_length_mm
 
 
 def _least_width(patch: RawPatch, line_mm: float) -> Strands:
