@@ -73,25 +73,26 @@ def judge(layer: Layer, tag: int, pixels: Ints, step: Floats, angle_deg: float) 
     reach, most = float(distance.max()), max(float(run.max()), 0.0)
     tried = directions(layer, anchors, rim, sloped)
     edge_run = np.repeat(run[: (len(rim) + 1) // 2], 2)[: len(rim)]
+    wide = _width(pixels, grid) >= rules.line_mm
     if sloped:
         row, column = np.divmod(pixels, grid.columns)
         best, share = shortest_span(layer.look(tag), row, column, grid.pixel_mm, rules.line_mm,
-                                    tried)
+                                    tried, wide)
         held_round = math.isfinite(best) and len(rim) <= 0.01 * len(anchors)
         if held_round or best <= rules.bridge_mm + 1e-3:
             pieces = [Piece("bridge", area, best, rules.bridge_mm)]
             return View(reach, most, pieces=pieces, held_share=share)
-        walks = [Walks(layer.look(tag), row, column, turn, grid.pixel_mm, rules.line_mm)
-                 for turn in tried]
+        walks = [Walks(layer.look(tag), row, column, turn, grid.pixel_mm, rules.line_mm,
+                       wide) for turn in tried]
         most_held = max(w.length_held(rules.bridge_mm) for w in walks) * grid.pixel_mm**2
         if most_held >= MOSTLY * area:
-            over = _crown(layer, Ceiling(layer, tag, pixels), tried, anchors, beside, area)
+            over = _crown(layer, Ceiling(layer, tag, pixels, wide), tried, anchors, beside, area)
             if over:
                 return View(reach, most, pieces=over, held_share=share)
         strips = np.unique(layer.under.strip[anchors])
         return View(reach, most, True, [], rim, edge_run, strips[strips >= 0], share)
-    view = _level(layer, Ceiling(layer, tag, pixels), tried, Around(anchors, beside, rim), reach,
-                  most, area)
+    view = _level(layer, Ceiling(layer, tag, pixels, wide), tried,
+                  Around(anchors, beside, rim), reach, most, area)
     view.edge_run = edge_run[np.isin(rim, view.edge)]
     return view
 
@@ -178,8 +179,7 @@ def _single_strands(layer: Layer, tag: int, pixels: Ints, step: Floats) -> list[
     for k in range(count):
         part = pixels[beyond[which == k]]
         far = float(step[beyond[which == k]].max())
-        picture, _ = _window(part, grid)
-        width = 2 * float(distance_transform_edt(picture).max()) * grid.pixel_mm
+        width = _width(part, grid)
         span = _strand(layer, tag, part) if width <= rules.line_mm + grid.pixel_mm else math.inf
         if math.isfinite(span):
             pieces.append(Piece("bridge", len(part) * grid.pixel_mm**2, span, rules.bridge_mm))
@@ -210,6 +210,12 @@ def _strand(layer: Layer, tag: int, part: Ints) -> float:
         ahead = np.rint(tip + sign * steps[:, None] * main).astype(np.int64)
         ends += bool((look(ahead[:, 0], ahead[:, 1]) != AIR).all())
     return length if ends == 2 else math.inf
+
+
+def _width(pixels: Ints, grid: Grid) -> float:
+    """Width of some pixels where they are widest, mm."""
+    picture, _ = _window(pixels, grid)
+    return 2 * float(distance_transform_edt(picture).max()) * grid.pixel_mm
 
 
 def _window(pixels: Ints, grid: Grid) -> tuple[Bools, tuple[int, int]]:

@@ -1,7 +1,8 @@
 """Spans: straight walks over the pixels of a patch, and a level patch covered piece by piece.
 
 A walk (a strand) is held where the pixels before its first and after its last pixel of the patch
-both rest on the layer below, or step out from it by no more than is allowed.
+both rest on the layer below; in a patch that is somewhere a line wide (`beside`) they may also step
+out from it by no more than is allowed.
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ class Walks:
     """
 
     def __init__(self, look: Look, row: Ints, column: Ints, turn: float, pixel_mm: float,
-                 line_mm: float) -> None:
+                 line_mm: float, beside: bool) -> None:
         cos, sin = math.cos(turn), math.sin(turn)
         self._u, self._v = column * cos + row * sin, row * cos - column * sin
         # Along an edge pixels are ragged: no walk within a pixel of the outermost.
@@ -69,7 +70,7 @@ class Walks:
         self._shape = inside.shape
         self.length_mm = (self._last - self._first) * (self._step * pixel_mm)
         ends = (state[self._row, first], state[self._row, self._last])
-        self.held = np.all([(end == HELD) | (end == BESIDE) for end in ends], axis=0)
+        self.held = np.all([(end == HELD) | (beside & (end == BESIDE)) for end in ends], axis=0)
         walls = np.cumsum(state == WALL, axis=1, dtype=np.int32)
         self._clear = walls[self._row, self._last] == walls[self._row, first]
 
@@ -108,12 +109,12 @@ class Walks:
 
 
 def shortest_span(look: Look, row: Ints, column: Ints, pixel_mm: float, line_mm: float,
-                  tried: list[float]) -> tuple[float, float]:
+                  tried: list[float], beside: bool) -> tuple[float, float]:
     """The shortest span of the directions in which all strands are held, inf if none, and the
     largest share of strands that is held in any."""
     best, most = math.inf, 0.0
     for turn in tried:
-        walks = Walks(look, row, column, turn, pixel_mm, line_mm)
+        walks = Walks(look, row, column, turn, pixel_mm, line_mm, beside)
         share = walks.held_share
         most = max(most, share)
         if share >= HELD_SHARE:
@@ -124,8 +125,8 @@ def shortest_span(look: Look, row: Ints, column: Ints, pixel_mm: float, line_mm:
 class Ceiling:
     """A level patch in a picture of its own, coarse enough to walk it in many directions."""
 
-    def __init__(self, layer: Layer, tag: int, pixels: Ints) -> None:
-        grid, self._rules = layer.grid, layer.rules
+    def __init__(self, layer: Layer, tag: int, pixels: Ints, beside: bool) -> None:
+        grid, self._rules, self._beside = layer.grid, layer.rules, beside
         row, column = np.divmod(pixels, grid.columns)
         fewer = math.sqrt(len(pixels) / MOST_PIXELS)
         every = max(1, round(COARSE_MM / grid.pixel_mm), round(fewer))
@@ -162,7 +163,8 @@ class Ceiling:
         if part is not None:
             self._picture = np.where(part, PATCH, np.where(whole == PATCH, AIR, whole))
             row, column = np.nonzero(part)
-        best = shortest_span(self.look, row, column, self.pixel_mm, self._rules.line_mm, tried)
+        best = shortest_span(self.look, row, column, self.pixel_mm, self._rules.line_mm, tried,
+                             self._beside)
         self._picture = whole
         return best
 
@@ -180,8 +182,8 @@ class Ceiling:
                 self._picture[whole] = AIR
                 self._picture[piece] = PATCH
                 row, column = np.nonzero(piece)
-                walks = [Walks(self.look, row, column, turn, self.pixel_mm, rules.line_mm)
-                         for turn in tried]
+                walks = [Walks(self.look, row, column, turn, self.pixel_mm, rules.line_mm,
+                               self._beside) for turn in tried]
                 sizes = [w.length_held(rules.bridge_mm) for w in walks]
                 enough = [k for k, size in enumerate(sizes) if size >= NEARLY * max(sizes)]
                 best = min(enough, key=lambda k: walks[k].longest(rules.bridge_mm))

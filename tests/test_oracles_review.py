@@ -242,7 +242,7 @@ def test_ramp_at_the_limit_or_steeper_passes(tmp_path: Path, angle_deg: float) -
 def test_a_facet_of_a_mesh_leans_as_far_as_its_corners_may_lie_off(tmp_path: Path) -> None:
     """Of a 45 degree ramp read from a mesh file one corner is 0.01 mm off: the facets at it,
     0.7 mm high, lean by up to 0.8 degrees. Known to 0.02 mm they may be at the limit; where
-    nothing is known of the deflection they are too flat, and spanned between what is held."""
+    nothing is known of the deflection they are too flat."""
     mesh = read(shapes.ramp(45.0, run=6), tmp_path).mesh
     normal = np.array([math.sqrt(0.5), 0.0, -math.sqrt(0.5)])
     vertices, triangles = mesh.vertices, mesh.triangles
@@ -254,7 +254,7 @@ def test_a_facet_of_a_mesh_leans_as_far_as_its_corners_may_lie_off(tmp_path: Pat
     rough = place(rough, "keep")
     process = process_with(0.2)
     known = review(replace(rough, deflection_mm=0.02), process, from_surface=False)
-    assert kinds(known) == [] and set(kinds(review(rough, process))) == {"air/bridge"}
+    assert kinds(known) == [] and kinds(review(rough, process)) == ["air/slope"]
 
 
 def test_a_part_of_far_too_many_layers_is_one_clear_error(tmp_path: Path) -> None:

@@ -4,8 +4,9 @@
 some span it stays; beyond that it sags, and the next layers print on sagging plastic.
 
 **How it is measured.** A patch is a bridge where, in some direction, every strand has both
-its ends on edges that the layer *below* holds, or on what steps out from it there by no more than
-Δ = h / tan δc, which half a bead farther lies on it. Of all such directions the one whose longest
+its ends on edges that the layer *below* holds, or, if the patch is somewhere a line wide, on what
+steps out from it there by no more than Δ = h / tan δc, which half a bead farther lies on it. Of all
+such directions the one whose longest
 strand is shortest counts; that strand is the span, compared with `capability.bridge_mm`
 (claims in the trade run from 5 to 80 mm, so low grade: calibrate it). Strands are chords of the
 true outline, so in a ring or an L they count as long as they are. Where no one direction does,

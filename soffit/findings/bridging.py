@@ -1,7 +1,9 @@
 """Strands: in which direction a patch can be spanned, and how far.
 
 A strand is a straight chord across the patch. It holds when both its ends lie on edges that the
-layer below holds, or on what steps out from it by no more than Δ: half a bead farther it is there.
+layer below holds. In a patch that is somewhere a line wide they may also lie on what steps out from
+it by no more than Δ: half a bead farther it is there. A narrower strip that ends there is a slope
+that turns steeper, not a bridge.
 """
 
 from __future__ import annotations
@@ -75,16 +77,18 @@ class Strands:
 
 
 def strands(
-    patch: RawPatch, direction_deg: float, line_mm: float, *, exact: bool = False
+    patch: RawPatch, direction_deg: float, line_mm: float, *, exact: bool = False,
+    held: Bools | None = None,
 ) -> Strands:
     """Chords of `patch` along a direction, in bands no wider than a line (or a 96th of the
     patch) that end at its corners. `exact`: the span is that of the longest chord at any corner,
-    not only of the longest in the middle of a band."""
+    not only of the longest in the middle of a band. `held` (m,): the edges that hold an end, where
+    that is known already."""
     angle = math.radians(direction_deg)
     along = np.array([math.cos(angle), math.sin(angle)])
     cross = np.array([-math.sin(angle), math.cos(angle)])
     starts, ends, _ = patch.edges
-    held = np.concatenate(patch.kept)
+    held = _anchors(patch, line_mm) if held is None else held
     frame = (starts @ along, starts @ cross, ends @ along, ends @ cross)
     bounds = _bands(frame[1], line_mm)
     middle = 0.5 * (bounds[1:] + bounds[:-1])
@@ -100,6 +104,12 @@ def strands(
         direction_deg, low, high, middle[row], (bounds[1:] - bounds[:-1])[row], ok,
         float(np.concatenate(length).max(initial=0.0)),
     )
+
+
+def _anchors(patch: RawPatch, line_mm: float) -> Bools:
+    """Which edges of a patch hold the end of a strand, (m,)."""
+    wide = patch.beside and not patch.polygon.buffer(-0.5 * line_mm).is_empty
+    return np.concatenate(patch.kept if wide else patch.held)
 
 
 def _bands(across: Floats, line_mm: float) -> Floats:
@@ -149,7 +159,9 @@ def directions(patch: RawPatch, *, edges: int = 8, around: int = 24) -> list[flo
 
 def fan(patch: RawPatch, line_mm: float, tried: list[float] | None = None) -> list[Strands]:
     """Strands of a patch in all of `tried` directions, those of `directions` if not given."""
-    return [strands(patch, d, line_mm) for d in (directions(patch) if tried is None else tried)]
+    held = _anchors(patch, line_mm)
+    tried = directions(patch) if tried is None else tried
+    return [strands(patch, d, line_mm, held=held) for d in tried]
 
 
 def best_bridge(patch: RawPatch, line_mm: float, found: list[Strands]) -> Strands | None:
