@@ -252,7 +252,7 @@ class Ceiling:
         """Whether it is held all round while the wall of a hole in it stands in the air, and the
         air at edges of it that nothing holds."""
         whole = self._picture == PATCH
-        outside, count = label(~whole)
+        outside, count = label(~whole, structure=np.ones((3, 3)))
         held, free = np.zeros(count + 1), np.zeros(count + 1)
         for axis in (0, 1):
             for shift in (1, -1):

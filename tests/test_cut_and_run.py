@@ -10,7 +10,7 @@ import pytest
 
 from soffit.findings.model import Finding
 from soffit.findings.review import review
-from soffit.layers.stack import components, tidy
+from soffit.layers.stack import components, offset_of, tidy
 from soffit.process.load import load_process
 from tests.shapes import process_with
 from tests.solids import block, part_of
@@ -250,3 +250,8 @@ def test_an_outline_as_thin_as_rounding_does_not_make_a_region_vanish() -> None:
     assert region.offset(-1e-4, m3.JoinType.Miter, 2.0).is_empty()  # the defect is still there
     left = tidy(region).offset(-1e-4, m3.JoinType.Miter, 2.0)
     assert left.area() == pytest.approx((20 - 2e-4) ** 2, rel=1e-6)
+    assert offset_of(region, -1e-4).area() == pytest.approx((20 - 2e-4) ** 2, rel=1e-6)
+    grown = region.offset(0.4, m3.JoinType.Miter, 2.0)
+    assert grown.area() < region.area()  # and this one
+    assert offset_of(region, 0.4).area() == pytest.approx(20.8**2, abs=1.0)
+    assert offset_of(region, -11.0).is_empty()

@@ -27,7 +27,7 @@ import shapely
 from soffit.findings.built import Built, on_platform, platform_faces
 from soffit.findings.model import Finding
 from soffit.findings.words import mm, within
-from soffit.layers.stack import GRID_MM, outline_of
+from soffit.layers.stack import GRID_MM, offset_of, outline_of
 
 KIND = "bed/edge"
 
@@ -43,7 +43,7 @@ def check(built: Built) -> list[Finding]:
     allowed = 0.5 * built.process.line_mm
     # Facets on the platform look down: seen from above they turn the other way.
     lies = m3.CrossSection(list(flat[:, ::-1]), m3.FillRule.Positive)
-    beyond = first - lies.offset(allowed, m3.JoinType.Round, 2.0, 24)
+    beyond = first - offset_of(lies, allowed, m3.JoinType.Round, 2.0, 24)
     if lies.is_empty():
         at = built.part.mesh.bounds.mean(axis=0)[:2]
         return [built.finding(KIND, "marginal", "it stands on an edge or a point: nothing flat "

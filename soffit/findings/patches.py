@@ -19,7 +19,16 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from soffit.findings.facets import FlatFacets
-from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of, plan_of, tidy, union_of
+from soffit.layers.stack import (
+    GRID_MM,
+    LayerStack,
+    components,
+    offset_of,
+    outline_of,
+    plan_of,
+    tidy,
+    union_of,
+)
 from soffit.part.model import Floats, Ints
 from soffit.part.topology import following
 
@@ -202,7 +211,7 @@ def find_patches(
         over = m3.CrossSection()
         if fresh.area() > GRID_MM**2:
             reached = stack.step_mm + GRID_MM
-            over = tidy(fresh - below.offset(reached, m3.JoinType.Miter, MITRE_LIMIT))
+            over = tidy(fresh - offset_of(below, reached, limit=MITRE_LIMIT))
         specks = _specks(over, fresh, below, stack.step_mm, smallest_mm2)
         if over.area() > GRID_MM:
             yield from _of_layer(stack, layer, facets, fresh, over, smallest_mm2)
@@ -219,9 +228,9 @@ def _specks(
     small = union_of([c for c in components(over) if c.area() < smallest_mm2])
     if small.is_empty():
         return small
-    whole = small.offset(2.0 * step_mm, m3.JoinType.Miter, MITRE_LIMIT) ^ fresh
+    whole = offset_of(small, 2.0 * step_mm, limit=MITRE_LIMIT) ^ fresh
     parts = [c for c in components(whole) if c.area() < smallest_mm2]
-    grown = [c.offset(PROBE_MM, m3.JoinType.Miter, MITRE_LIMIT) for c in parts]
+    grown = [offset_of(c, PROBE_MM, limit=MITRE_LIMIT) for c in parts]
     holds = union_of(grown) ^ below
     return union_of([c for c, g in zip(parts, grown, strict=True) if (g ^ holds).is_empty()])
 
@@ -238,7 +247,7 @@ def _of_layer(
     cores = _cores(stack, facets, span, over)
     if cores is None:
         return []
-    grown = cores.offset(stack.step_mm + 2.0 * SLIVER_MM, m3.JoinType.Miter, TIP_LIMIT)
+    grown = offset_of(cores, stack.step_mm + 2.0 * SLIVER_MM, limit=TIP_LIMIT)
     rests = [c for c in components(fresh - grown) if c.area() >= smallest_mm2]
     rest = union_of(rests)
     new = _printed(tidy(fresh - rest), smallest_mm2)
@@ -252,7 +261,7 @@ def _of_layer(
         which = tree.query(shapely.points(facets.xy[span]), predicate="intersects")
         wanted = {
             k: np.sort(span.start + which[0][which[1] == k])
-            for k in _members(tree, _points_of(cores.offset(-SLIVER_MM, m3.JoinType.Miter, 2.0)))
+            for k in _members(tree, _points_of(offset_of(cores, -SLIVER_MM)))
         }
         _add_long(wanted, polygons, facets, span)
     whole = stack.plan(layer)
@@ -296,12 +305,12 @@ def _add_long(
 def _printed(region: m3.CrossSection, smallest_mm2: float) -> list[m3.CrossSection]:
     """Parts of a region that are large enough to be printed. What meets in a corner or along a
     wall that two layers share to within rounding is apart, whichever way it was rounded."""
-    opened = region.offset(-HAIR_MM, m3.JoinType.Miter, TIP_LIMIT)
-    opened = opened.offset(HAIR_MM, m3.JoinType.Miter, TIP_LIMIT)
+    opened = offset_of(region, -HAIR_MM, limit=TIP_LIMIT)
+    opened = offset_of(opened, HAIR_MM, limit=TIP_LIMIT)
     parts = [c for c in components(opened) if c.area() >= smallest_mm2]
     # Grown past what opening took and cut back, so that outlines are those of the region, without
     # the stubs of what was as thin as a hair.
-    grown = [c.offset(HAIR_MM, m3.JoinType.Miter, TIP_LIMIT) ^ region for c in parts]
+    grown = [offset_of(c, HAIR_MM, limit=TIP_LIMIT) ^ region for c in parts]
     grown = [c.simplify(2.0 * HAIR_MM) for c in grown]
     return [max(components(c), key=lambda part: float(part.area())) for c in grown]
 
@@ -323,12 +332,11 @@ def _cores(
     """What of `over` counts, None if nothing does: near the middle of what is wider than the slack,
     or near one of the flat facets of `span`."""
     margin = 0.5 * (stack.slack_mm - GRID_MM)
-    wide = over.offset(-margin, m3.JoinType.Miter, 2.0)
+    wide = offset_of(over, -margin)
     sure = _points_of(wide)
     if span.start == span.stop and not len(sure):
         return None
-    opened = over.offset(-SLIVER_MM, m3.JoinType.Miter, 2.0).offset(
-        SLIVER_MM, m3.JoinType.Miter, 2.0)
+    opened = offset_of(offset_of(over, -SLIVER_MM), SLIVER_MM)
     parts = components(opened)
     if not parts:
         return None
@@ -345,7 +353,7 @@ def _cores(
     cores = opened if len(chosen) == len(parts) else union_of([parts[k] for k in sorted(chosen)])
     # A strip that tessellation explains does not count because it ends at one that does.
     reach = NEAR_STEPS * stack.step_mm
-    near = wide.offset(margin + reach, m3.JoinType.Miter, MITRE_LIMIT)
+    near = offset_of(wide, margin + reach, limit=MITRE_LIMIT)
     if (cores - near).area() > GRID_MM**2:
         strips = _strips(facets.segments(span), reach)
         cores = cores ^ (near + m3.CrossSection(strips, m3.FillRule.NonZero))

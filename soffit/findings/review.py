@@ -33,7 +33,7 @@ from soffit.findings.facets import FlatFacets, flat_facets
 from soffit.findings.model import Finding, Patch, Review
 from soffit.findings.patches import find_patches
 from soffit.findings.places import Place, find_places
-from soffit.layers.stack import GRID_MM, LayerStack, cut_layers, union_of
+from soffit.layers.stack import GRID_MM, LayerStack, cut_layers, offset_of, union_of
 from soffit.part.model import Floats, Part, Vec3
 from soffit.part.scene import first_bodies
 from soffit.process.model import Process
@@ -179,12 +179,10 @@ def _outline(place: Place) -> tuple[tuple[Floats, ...], tuple[float, float]]:
     if len(place.patches) > 1:
         # Strips share their edges only to within the grid: close what is left between them, and
         # drop what is thinner, as where a wall that two layers share differs by rounding.
-        joined = union_of([_grown(m3.CrossSection(list(p.rings)), GRID_MM) for p in place.patches])
-        joined = _grown(_grown(joined, -2.0 * GRID_MM), GRID_MM)
+        strips = [m3.CrossSection(list(p.rings)) for p in place.patches]
+        joined = union_of([offset_of(strip, GRID_MM) for strip in strips])
+        joined = offset_of(offset_of(joined, -2.0 * GRID_MM), GRID_MM)
         rings = tuple(np.asarray(r, dtype=np.float64) for r in joined.to_polygons())
     point = shapely.point_on_surface(largest)
     return rings, (float(point.x), float(point.y))
 
-
-def _grown(region: m3.CrossSection, by_mm: float) -> m3.CrossSection:
-    return region.offset(by_mm, m3.JoinType.Miter)

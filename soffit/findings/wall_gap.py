@@ -24,6 +24,7 @@ import manifold3d as m3
 from soffit.findings.built import Built, strips
 from soffit.findings.model import Finding
 from soffit.findings.words import mm
+from soffit.layers.stack import offset_of
 
 KIND = "wall/gap"
 
@@ -42,5 +43,5 @@ def check(built: Built) -> list[Finding]:
 
 def _narrow(region: m3.CrossSection, _line_mm: float) -> m3.CrossSection:
     r = 0.5 * CLEARANCE_MM * (1.0 - 1e-3)
-    closed = region.offset(r, m3.JoinType.Miter, 2.0).offset(-r, m3.JoinType.Miter, 2.0)
+    closed = offset_of(offset_of(region, r), -r)
     return closed - region

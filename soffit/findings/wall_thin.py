@@ -26,6 +26,7 @@ import manifold3d as m3
 from soffit.findings.built import Built, Strip, strips
 from soffit.findings.model import Finding
 from soffit.findings.words import mm, within
+from soffit.layers.stack import offset_of
 
 KIND = "wall/thin"
 
@@ -55,5 +56,5 @@ def _finding(built: Built, strip: Strip, said: str, gone: bool) -> Finding:
 def _thin(region: m3.CrossSection, line_mm: float) -> m3.CrossSection:
     """What of a layer a disc two lines wide, a hair less, cannot reach."""
     r = 0.5 * LINES * line_mm * (1.0 - 1e-3)
-    reached = region.offset(-r, m3.JoinType.Miter, 2.0).offset(r, m3.JoinType.Miter, 2.0)
+    reached = offset_of(offset_of(region, -r), r)
     return region - reached

@@ -91,6 +91,23 @@ def tidy(region: m3.CrossSection) -> m3.CrossSection:
     return region.simplify(STRAIGHT_MM)
 
 
+def offset_of(
+    region: m3.CrossSection, by_mm: float, join: m3.JoinType = m3.JoinType.Miter,
+    limit: float = 2.0, segments: int = 0,
+) -> m3.CrossSection:
+    """A region grown by a distance, or shrunk where it is negative.
+
+    The kernel takes the outline that reaches farthest up for an outer one. Where that is a hole
+    that touches its outline there, or a sliver of rounding that runs the wrong way round, all is
+    turned inside out and the answer has no area or less; the region upside down is then asked.
+    """
+    made = region.offset(by_mm, join, limit, segments)
+    if region.is_empty() or made.area() > (region.area() if by_mm > 0.0 else 0.0):
+        return made
+    over = region.scale((-1.0, -1.0)).offset(by_mm, join, limit, segments).scale((-1.0, -1.0))
+    return over if over.area() > 0.0 else m3.CrossSection()
+
+
 def components(region: m3.CrossSection) -> list[m3.CrossSection]:
     """Connected parts of a region; none of an empty one, where the kernel gives an empty one."""
     if region.is_empty():
@@ -98,8 +115,7 @@ def components(region: m3.CrossSection) -> list[m3.CrossSection]:
     parts: list[m3.CrossSection] = region.decompose()
     if len(parts) > 1 and any(part.area() < 0.0 for part in parts):
         # Of a ring as thin as rounding the kernel may give the outline and the hole apart.
-        opened = tidy(region).offset(-ROUNDING_MM, m3.JoinType.Miter, 2.0)
-        opened = opened.offset(ROUNDING_MM, m3.JoinType.Miter, 2.0)
+        opened = offset_of(offset_of(tidy(region), -ROUNDING_MM), ROUNDING_MM)
         parts = [] if opened.is_empty() else opened.decompose()
     return parts
 

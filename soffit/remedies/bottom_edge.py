@@ -32,7 +32,7 @@ import numpy as np
 
 from soffit.errors import GeometryError
 from soffit.findings.model import Finding
-from soffit.layers.stack import GRID_MM
+from soffit.layers.stack import GRID_MM, offset_of
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Face, Floats, Ints, Part, Surface
 from soffit.part.solid import (
@@ -218,7 +218,7 @@ def _solid(
     for centre, radius in bores_of(context.part, rings_of(void)):
         bores.append(Cone((*centre, low), UP, high - low, radius, radius))
     # A bore's facets differ from height to height: a skin finer than they stays in its wall.
-    open_ = void.offset(-2 * HAIR_MM, m3.JoinType.Miter, 2.0)
+    open_ = offset_of(void, -2 * HAIR_MM)
     mesh = _without(facets, [Prism(rings_of(open_), low, high)] if not open_.is_empty() else [])
     if profile.walled:
         stands = plan_of(context.part, np.flatnonzero(~off_platform(context.part)))
@@ -256,8 +256,8 @@ def _holes(
     """Plan region of what must stay open: where the rounding is pierced."""
     void = (evaluate(Union(tuple(pieces))) - solid).project() - rounding
     # A strip thinner than this is the outline's own facets, no hole (derived: four hairs).
-    wide = void.offset(-2 * HAIR_MM, m3.JoinType.Miter, 2.0)
-    return void ^ wide.offset(4 * HAIR_MM, m3.JoinType.Miter, 2.0)
+    wide = offset_of(void, -2 * HAIR_MM)
+    return void ^ offset_of(wide, 4 * HAIR_MM)
 
 
 def _rounded(solid: m3.Manifold, line: Outline, profile: Profile) -> list[int]:

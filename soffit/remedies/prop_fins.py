@@ -17,7 +17,7 @@ from dataclasses import replace
 import manifold3d as m3
 import numpy as np
 
-from soffit.layers.stack import GRID_MM
+from soffit.layers.stack import GRID_MM, offset_of
 from soffit.remedies.context import LIP_SHARE
 from soffit.remedies.prop_shape import House, filled, rise, shell, upright
 from soffit.remedies.prop_solid import lumps
@@ -54,7 +54,7 @@ def fins_under(site: Site) -> list[Prop]:
     tip = contours(site)
     if tip.is_empty():
         raise Refused("there is no place for a fin under it")
-    inner = site.region.offset(-INSET_MM, m3.JoinType.Miter, 2.0)
+    inner = offset_of(site.region, -INSET_MM)
     tip = (tip + ribs(site, process.line_mm)) ^ inner
     if site.low > 2.0 * process.layer_mm:
         tip = tip - beside(site)
@@ -88,7 +88,7 @@ def contours(site: Site) -> m3.CrossSection:
     w, gap = process.line_mm, LIP_SHARE * process.lip_mm
     first, last = site.layers
     held = stack.regions[first - 1]
-    window = site.region.offset(2.0 * (w + gap), m3.JoinType.Miter, 2.0)
+    window = offset_of(site.region, 2.0 * (w + gap))
     held = held ^ window
     fins: list[m3.CrossSection] = []
     for layer in range(first, last + 1):
@@ -97,7 +97,7 @@ def contours(site: Site) -> m3.CrossSection:
         here = stack.regions[layer] ^ site.region
         while True:
             over = here - _grown(held, gap)
-            if over.offset(-0.1 * w, m3.JoinType.Miter, 2.0).is_empty():
+            if offset_of(over, -0.1 * w).is_empty():
                 break
             start = below + held
             if (start - _grown(held, MOVED * gap)).area() < w * w:
@@ -110,11 +110,11 @@ def contours(site: Site) -> m3.CrossSection:
 
 
 def _miter(region: m3.CrossSection, by: float) -> m3.CrossSection:
-    return region.offset(by, m3.JoinType.Miter, 2.0)
+    return offset_of(region, by)
 
 
 def _grown(region: m3.CrossSection, by: float) -> m3.CrossSection:
-    return region.offset(by, m3.JoinType.Round, 2.0, 24).simplify(CHORD_MM)
+    return offset_of(region, by, m3.JoinType.Round, 2.0, 24).simplify(CHORD_MM)
 
 
 def ribs(site: Site, line_mm: float) -> m3.CrossSection:
@@ -139,8 +139,8 @@ def _on_cells(site: Site, fin: m3.Manifold) -> m3.Manifold:
     roof = site.low - OVER_MM
     if bottom > 1e-6 or roof < 0.5 * RIB_MM * rise(process) + OVER_MM:
         return fin
-    whole = fin.project().offset(0.5 * RIB_MM, m3.JoinType.Round, 2.0, 16)
-    foot = whole.offset(-0.5 * RIB_MM + 0.5 * w, m3.JoinType.Round, 2.0, 16)
+    whole = offset_of(fin.project(), 0.5 * RIB_MM, m3.JoinType.Round, 2.0, 16)
+    foot = offset_of(whole, -0.5 * RIB_MM + 0.5 * w, m3.JoinType.Round, 2.0, 16)
     foot = foot ^ free_between(site, GRID_MM, roof)
     if foot.is_empty():
         return fin

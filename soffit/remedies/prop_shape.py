@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import manifold3d as m3
 import numpy as np
 
+from soffit.layers.stack import offset_of
 from soffit.part.model import Floats
 from soffit.process.model import Process
 
@@ -112,7 +113,7 @@ def shell(house: House, free: m3.CrossSection, process: Process) -> m3.Manifold:
     outer = filled(house, 0.0, process) ^ upright(free, house.base - 1.0, house.top + 1.0)
     cavity = filled(house, line, process)
     if not cavity.is_empty():
-        inner = free.offset(-line, m3.JoinType.Miter, 2.0)
+        inner = offset_of(free, -line)
         outer = outer - (cavity ^ upright(inner, house.base - 2.0, house.top + 1.0))
     if house.contact is None:
         plate = sole_of(house)
@@ -125,7 +126,7 @@ def sole_of(house: House) -> m3.CrossSection:
     """The sole in plan: the foot of the walls and `house.sole` past it, corners rounded, so that
     the soles of ridges that meet at an angle make one smooth outline."""
     walls = m3.CrossSection([rectangle(house.line, house.length, house.width)])
-    return walls.offset(house.sole, m3.JoinType.Round, 2.0, 4 * ROUND_CORNERS)
+    return offset_of(walls, house.sole, m3.JoinType.Round, 2.0, 4 * ROUND_CORNERS)
 
 
 def filled(house: House, inset: float, process: Process) -> m3.Manifold:

@@ -25,7 +25,7 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.findings.model import Finding
-from soffit.layers.stack import GRID_MM, tidy
+from soffit.layers.stack import GRID_MM, offset_of, tidy
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
 from soffit.part.solid import Drop
@@ -194,7 +194,7 @@ def beside(site: Site) -> m3.CrossSection:
     key = (-1.0, -1.0)
     if key not in site.known:
         wall = (site.near ^ level(site, site.low - BESIDE_MM, site.low - GRID_MM)).project()
-        site.known[key] = wall.offset(FREE_MM, m3.JoinType.Round, 2.0, 16)
+        site.known[key] = offset_of(wall, FREE_MM, m3.JoinType.Round, 2.0, 16)
     return site.known[key]
 
 
@@ -278,7 +278,7 @@ def free_between(site: Site, low: float, high: float) -> m3.CrossSection:
         out = WIDTHS_MM[-1] + SOLES_MM[-1]
         window = m3.CrossSection.square((x1 - x0 + 2 * out, y1 - y0 + 2 * out))
         window = window.translate((x0 - out, y0 - out))
-        site.known[key] = tidy(window - blocked.offset(FREE_MM, m3.JoinType.Round, 2.0, 16))
+        site.known[key] = tidy(window - offset_of(blocked, FREE_MM, m3.JoinType.Round, 2.0, 16))
     return site.known[key]
 
 
@@ -316,7 +316,7 @@ def _walls(house: House, free: m3.CrossSection, w: float) -> m3.CrossSection:
     if min(house.length, house.width) < 3.0 * w:
         return outer
     inner = m3.CrossSection([rectangle(house.line, house.length - 2 * w, house.width - 2 * w)])
-    return outer - (inner ^ free.offset(-w, m3.JoinType.Miter, 2.0))
+    return outer - (inner ^ offset_of(free, -w))
 
 
 def _with_sole(house: House, free: m3.CrossSection) -> House:

@@ -13,6 +13,7 @@ import math
 import manifold3d as m3
 import numpy as np
 
+from soffit.layers.stack import offset_of
 from soffit.part.model import Floats
 from soffit.remedies.context import Context
 
@@ -35,7 +36,7 @@ def way_out(context: Context, body: m3.Manifold) -> str | None:
     step = (high - low) / count
     heights = low + step * (np.arange(count) + 0.5)
     mine = [
-        body.slice(z).offset(-SKIN_MM, m3.JoinType.Miter, 2.0).simplify(COARSE_MM)
+        offset_of(body.slice(z), -SKIN_MM).simplify(COARSE_MM)
         for z in heights.tolist()
     ]
     theirs = [context.solid.slice(z).simplify(COARSE_MM) for z in heights.tolist()]

@@ -11,6 +11,7 @@ import manifold3d as m3
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
+from soffit.layers.stack import offset_of
 from soffit.part.model import Floats
 from soffit.part.topology import ring_area
 
@@ -83,7 +84,7 @@ def _spots(outline: m3.CrossSection, targets: Floats, radius_mm: float,
     found: list[Floats] = []
     for ring in range(40):
         distance = radius_mm + CLEARANCE_MM + ring * spacing
-        grown = outline.offset(distance, m3.JoinType.Round, circular_segments=64)
+        grown = offset_of(outline, distance, m3.JoinType.Round, segments=64)
         loops = [np.asarray(p, dtype=np.float64) for p in grown.to_polygons()]
         curves = [_dense(p) for p in loops if ring_area(p) > 0.0]
         curve = np.concatenate(curves) if curves else np.empty((0, 2))

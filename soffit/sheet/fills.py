@@ -9,6 +9,7 @@ from __future__ import annotations
 import manifold3d as m3
 import numpy as np
 
+from soffit.layers.stack import offset_of
 from soffit.part.model import Floats, Ints
 from soffit.sheet.view import EDGE_ON, Bools, Scene
 
@@ -147,6 +148,6 @@ def _whole_triangles(scene: Scene, corners: Floats) -> m3.CrossSection:
 def _rings(scene: Scene, area: m3.CrossSection) -> tuple[Floats, ...]:
     """Rings without slivers that only rounding made."""
     hair = 20.0 * scene.lateral_mm
-    opened = area.offset(-hair, m3.JoinType.Miter).offset(hair, m3.JoinType.Miter)
+    opened = offset_of(offset_of(area, -hair), hair)
     rings = [np.asarray(r, dtype=np.float64) for r in opened.simplify(hair).to_polygons()]
     return tuple(sorted(rings, key=lambda r: tuple(np.round(r.min(axis=0), 6).tolist())))

@@ -11,6 +11,7 @@ import shapely
 
 from soffit.findings.model import Patch
 from soffit.layers.slicer import slice_open_mesh
+from soffit.layers.stack import offset_of
 from soffit.part.model import Body, Floats, Mesh
 from soffit.sheet.drawings import Fit, dimension, drawing_scale
 from soffit.sheet.figure import ADDED, AIR, Area, AreaKind, Figure, Label, Stroke
@@ -166,7 +167,7 @@ def _thin_sheets(figure: Figure, added: m3.CrossSection, fit: Fit) -> Figure:
 
 
 def _open(shape: m3.CrossSection, hair: float) -> m3.CrossSection:
-    return shape.offset(-hair, m3.JoinType.Miter).offset(hair, m3.JoinType.Miter)
+    return offset_of(offset_of(shape, -hair), hair)
 
 
 def _rings(shape: m3.CrossSection) -> tuple[Floats, ...]:
