@@ -46,6 +46,10 @@ LONG_MM = 0.4
 # known by one side of it, a step and more from the core (derived).
 NEAR_STEPS = 2.0
 
+# Strips beside facets of one layer from which on not all are laid (own limit, for time; a strip
+# reaches five times as far as those left out lie from one that is laid).
+MOST_STRIPS = 2000
+
 # Corners grow to their mitre up to 60 degrees in plan, the least the kernel allows; a sharper
 # one would reach over the air beside it, as at a slope's edge beside a hole (derived).
 MITRE_LIMIT = 2.0
@@ -355,9 +359,21 @@ def _cores(
     reach = NEAR_STEPS * stack.step_mm
     near = offset_of(wide, margin + reach, limit=MITRE_LIMIT)
     if (cores - near).area() > GRID_MM**2:
-        strips = _strips(facets.segments(span), reach)
+        strips = _strips(_thinned(facets.segments(span), 0.5 * stack.step_mm), reach)
         cores = cores ^ (near + m3.CrossSection(strips, m3.FillRule.NonZero))
     return None if cores.is_empty() else cores
+
+
+def _thinned(segments: Floats, short_mm: float) -> Floats:
+    """Segments (n, 2, 2) with, where they are very many, one of those shorter than `short_mm` for
+    each square half as wide: they are the sections of fine facets that lie side by side."""
+    if len(segments) <= MOST_STRIPS:
+        return segments
+    length = np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1)
+    short = np.flatnonzero(length < short_mm)
+    cell = np.floor(segments[short].mean(axis=1) / (0.5 * short_mm)).astype(np.int64)
+    _, first = np.unique(cell, axis=0, return_index=True)
+    return np.concatenate([segments[length >= short_mm], segments[short[first]]])
 
 
 def _strips(segments: Floats, reach_mm: float) -> list[Floats]:
