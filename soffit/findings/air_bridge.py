@@ -3,16 +3,15 @@
 **What happens.** A strand between two held ends is pulled straight while it is warm. Up to
 some span it stays; beyond that it sags, and the next layers print on sagging plastic.
 
-**How it is measured.** A patch is a bridge where, in some direction, every strand has both
-its ends on edges that the layer *below* holds, or, if the patch is somewhere a line wide, on what
-steps out from it there by no more than Δ = h / tan δc, which half a bead farther lies on it. Of all
-such directions the one whose longest
-strand is shortest counts; that strand is the span, compared with `capability.bridge_mm`
-(claims in the trade run from 5 to 80 mm, so low grade: calibrate it). Strands are chords of the
-true outline, so in a ring or an L they count as long as they are. Where no one direction does,
-up to four are tried one after another, each on what the last has left: the branches of a T, say.
-The edge of a piece that was spanned is no anchor for the next, because it is itself printed over
-air in the same layer. What no strand covers is a ledge.
+**How it is measured.** A patch is a bridge where, in some direction, every strand has both its ends
+on edges that the layer *below* holds, or, if the patch is somewhere a line wide, on what steps out
+from it there by no more than Δ = h / tan δc, which half a bead farther lies on it. Of all such
+directions the one whose longest strand is shortest counts; that strand is the span, compared with
+`capability.bridge_mm` (claims in the trade run from 5 to 80 mm, so low grade: calibrate it).
+Strands are chords of the true outline, so in a ring or an L they count as long as they are. Where
+no one direction does, up to four are tried one after another, each on what the last has left: the
+branches of a T, say. The edge of a piece that was spanned is no anchor for the next, because it is
+itself printed over air in the same layer. What no strand covers is a ledge.
 
 **Example.** The roof of a slot 12 mm wide and 40 mm long, open at both ends: span 12.0 mm.
 

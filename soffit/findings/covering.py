@@ -19,14 +19,15 @@ from soffit.part.model import Floats
 from soffit.part.topology import following
 from soffit.process.model import Process
 
-# Share of a piece that strands of one direction must cover before they are taken (from memory).
+# Share of a piece that strands of one direction must cover before they are taken (own choice: with
+# 0.1 they run askew across the corners of a frame, with 0.3 slots keep a plate from being bridged).
 WORTH_SPANNING = 0.2
 
 # Most directions tried on one patch: a branching patch has one for each branch (derived: four
 # arms; more is work that no machine would follow).
 MOST_DIRECTIONS = 4
 
-
+# A piece, the span of its strands, mm, and their unit direction.
 Spanned = tuple[RawPatch, float, tuple[float, float]]
 
 

@@ -17,7 +17,7 @@ import numpy as np
 import shapely
 
 from soffit.findings.bridging import ALL_HELD, Strands, best_bridge, directions, fan
-from soffit.findings.covering import Cover, cover
+from soffit.findings.covering import Cover, Spanned, cover
 from soffit.findings.facets import FlatFacets
 from soffit.findings.patches import PROBE_MM, RawPatch
 from soffit.findings.runs import Runs
@@ -175,8 +175,7 @@ def _strip(patch: RawPatch, process: Process) -> list[Place]:
     if max(s.area_within(process.bridge_mm) for s in found) >= least:
         by_piece = cover(patch, process, found)
         if sum(p.area_mm2 for p, _, _ in by_piece.spanned) >= least:
-            places = [Place("bridge", (piece,), None, span_mm=span, direction=unit)
-                      for piece, span, unit in by_piece.spanned]
+            places = _bridges(by_piece.spanned)
             for piece, reach in by_piece.left:
                 if within(reach, process.lip_mm) or piece.held_length_mm == 0.0:
                     places.append(Place("ledge", (piece,), None, reach_mm=reach))
@@ -224,10 +223,7 @@ def _pieces(
 ) -> list[Place]:
     """Places of a patch covered piece by piece; what is left is a ledge, but where the wall of
     the hole in a pierced ceiling prints in the air."""
-    places = [
-        Place("bridge", (piece,), None, span_mm=span, direction=unit)
-        for piece, span, unit in (*by_piece.spanned, *by_piece.too_wide)
-    ]
+    places = _bridges((*by_piece.spanned, *by_piece.too_wide))
     walls = [shapely.LinearRing(ring) for ring in patch.loose] if pierced else []
     width = _least_width(patch, process.line_mm) if pierced else None
     for piece, reach in by_piece.left:
@@ -238,6 +234,11 @@ def _pieces(
         else:
             places.append(Place("ledge", (piece,), None, reach_mm=reach))
     return places
+
+
+def _bridges(pieces: Iterable[Spanned]) -> list[Place]:
+    return [Place("bridge", (piece,), None, span_mm=span, direction=unit)
+            for piece, span, unit in pieces]
 
 
 def _short_strands(patch: RawPatch, process: Process) -> list[Place] | None:

@@ -6,13 +6,12 @@ touch. So the volume that two bodies share is asked, and how thick it is.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import manifold3d as m3
 import numpy as np
 
 from soffit.part.manifold import to_manifold
 from soffit.part.model import FileNote, Ints, Part
+from soffit.part.scene import only
 
 # What two bodies share counts where it is thicker than this many deflections on the mean: faces
 # that touch along a curve are each off by one at most (derived, doubled).
@@ -32,7 +31,7 @@ def overlap_notes(part: Part) -> tuple[FileNote, ...]:
     for a, b in pairs[:MOST_PAIRS].tolist():
         for body in (a, b):
             if body not in solids:
-                solids[body] = _body(part, body)
+                solids[body] = to_manifold(only(part.mesh, part.mesh.body_of == body))
         first, second = solids[a], solids[b]
         if first is None or second is None:
             continue
@@ -66,11 +65,3 @@ def _near(part: Part) -> Ints:
     np.maximum.at(high, body, corners.max(axis=1))
     near = ((low[:, None] < high[None]) & (low[None] < high[:, None])).all(axis=2)
     return np.argwhere(np.triu(near, 1))
-
-
-def _body(part: Part, body: int) -> m3.Manifold | None:
-    mesh = part.mesh
-    own = mesh.body_of == body
-    return to_manifold(replace(
-        mesh, triangles=mesh.triangles[own], face_of=np.ascontiguousarray(mesh.face_of[own]),
-        normals=mesh.normals[own], body_of=mesh.body_of[own]))

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soffit.part.model import Body, Face, Mesh, Part, Surface
 
@@ -47,8 +48,10 @@ def first_bodies(part: Part, count: int) -> Part:
     """The part with its first `count` bodies alone, as a mesh; the part itself if those are all."""
     if count >= part.bodies:
         return part
-    mesh = part.mesh
-    keep = mesh.body_of < count
-    kept = Mesh(mesh.vertices, mesh.triangles[keep], mesh.face_of[keep], mesh.normals[keep],
+    return replace(part, mesh=only(part.mesh, part.mesh.body_of < count), bodies=count, brep=None)
+
+
+def only(mesh: Mesh, keep: NDArray[np.bool_]) -> Mesh:
+    """A mesh with the facets (n,) that are kept; its corners stay as they are numbered."""
+    return Mesh(mesh.vertices, mesh.triangles[keep], mesh.face_of[keep], mesh.normals[keep],
                 np.ascontiguousarray(mesh.body_of[keep]))
-    return replace(part, mesh=kept, bodies=count, brep=None)
