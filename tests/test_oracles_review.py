@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 import trimesh
 
 import soffit
@@ -255,6 +256,22 @@ def test_a_facet_of_a_mesh_leans_as_far_as_its_corners_may_lie_off(tmp_path: Pat
     process = process_with(0.2)
     known = review(replace(rough, deflection_mm=0.02), process, from_surface=False)
     assert kinds(known) == [] and kinds(review(rough, process)) == ["air/slope"]
+
+
+def test_a_facet_whose_arc_ends_at_the_limit_is_too_flat() -> None:
+    """The roof of a bore in facets of 6 degrees, read from a mesh file: one at 42 degrees stands
+    for the arc from 39 to 45, which is too flat up to its very end; that at 48 for none of it."""
+    radius, middle = 20.0, 30.0
+    turns = np.radians(np.arange(3, 363, 6))
+    bore = radius * np.column_stack([np.sin(turns), np.cos(turns)]) + [0.0, middle]
+    outline = shapely.Polygon([(-30, 0), (30, 0), (30, 60), (-30, 60)], [bore])
+    bar = trimesh.creation.extrude_polygon(outline, 10.0)
+    bar.apply_transform([[1, 0, 0, 0], [0, 0, -1, 0], [0, 1, 0, 0], [0, 0, 0, 1]])
+    part = place(soffit.read(bar, unit="mm"), "keep")
+    for process in (process_with(0.2), process_with(0.12)):
+        lowest = min(f.z_mm[0] for f in review(part, process).findings)
+        assert lowest == pytest.approx(middle + radius * math.cos(math.radians(45)),
+                                       abs=process.layer_mm)
 
 
 def test_a_part_of_far_too_many_layers_is_one_clear_error(tmp_path: Path) -> None:

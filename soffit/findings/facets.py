@@ -25,10 +25,10 @@ ANGLE_TOLERANCE_DEG = 0.5
 # no source: meshes of parts turn by 5 to 15 degrees from facet to facet).
 SMOOTH_DEG = 20.0
 
-# Facets that meet at less than this are one plane that is cut finer, and a facet this near to the
-# limit is at it: tessellations are often even about 45 degrees, and rounding must not decide
-# (derived: 32-bit corners at 100 mm are known to 4e-6 mm, facets are 0.05 mm high or more; this is
-# ten times as much).
+# Facets that meet at less than this are one plane that is cut finer, and a facet whose arc ends
+# this near to the limit is too flat: tessellations are often even about 45 degrees, and rounding
+# must not decide (derived: 32-bit corners at 100 mm are known to 4e-6 mm, facets are 0.05 mm high
+# or more; this is ten times as much).
 ROUNDING_RAD = 1e-3
 
 
@@ -147,7 +147,7 @@ def _scatter(mesh: Mesh, chosen: Ints, angle_deg: float, deflection_mm: float) -
         turn = np.arccos(np.clip(cosine, -1.0, 1.0))
         smooth = turn < math.radians(SMOOTH_DEG)
         for side in (a, b):
-            np.maximum.at(scatter, side[smooth], 0.5 * turn[smooth] + ROUNDING_RAD)
+            np.maximum.at(scatter, side[smooth], 0.5 * turn[smooth] - ROUNDING_RAD)
         # What is one plane has one scatter, however finely it is cut.
         plane = turn < ROUNDING_RAD
         number, group = label(np.column_stack([a[plane], b[plane]]), len(scatter))
