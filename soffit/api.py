@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -81,6 +81,10 @@ def resolve(
     up: Up = "keep",
     protect: Sequence[str] = (),
     keep_out: Sequence[Box] = (),
+    prefer: Literal["price", "plastic", "time", "looks"] = "price",
+    forbid: Sequence[str] = (),
+    demand: Mapping[str, str] | None = None,
+    max_deviation_mm: float | None = None,
     quantity: int = 1,
     progress: Progress | None = None,
 ) -> Resolution:
@@ -88,6 +92,9 @@ def resolve(
 
     `protect`: selectors of faces that must stay as they are. `keep_out`: boxes
     (x0, y0, z0, x1, y1, z1) in the build frame, mm, that must stay free of added material.
+    `prefer`: what is to be least, once as little as can be prints over air. `forbid`: remedies that
+    are not used; `demand`: for a finding of the review, by its id, the remedy that it gets.
+    `max_deviation_mm`: farthest that a surface may move.
     `progress` is called with what is being done, how much is done, how much there is.
 
     Raises ProcessError, SelectorError, or InputError for a value that is not allowed.
@@ -95,6 +102,7 @@ def resolve(
     from dataclasses import replace
 
     from soffit.plan.resolve import resolve as resolve_part
+    from soffit.plan.wishes import Wishes
     from soffit.production.estimate import estimate
 
     if quantity < 1:
@@ -107,6 +115,7 @@ def resolve(
         protect=list(protect),
         keep_out=list(keep_out),
         quantity=quantity,
+        wishes=Wishes(prefer, frozenset(forbid), tuple((demand or {}).items()), max_deviation_mm),
         progress=progress,
     )
     return replace(result, estimate=estimate(result))

@@ -8,11 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from soffit.cli.options import (
+    DemandOption,
+    DeviationOption,
     FastOption,
+    ForbidOption,
     FormatOption,
     KeepOutOption,
     OutOption,
     PartFile,
+    Preference,
+    PreferOption,
     ProcessOption,
     ProtectOption,
     QuantityOption,
@@ -25,6 +30,7 @@ from soffit.cli.options import (
     UpOption,
     complete_kind,
     parse_box,
+    parse_demands,
     parse_up,
 )
 from soffit.cli.status import DEMO_OUT
@@ -112,6 +118,10 @@ def resolve(
     up: UpOption = "keep",
     protect: ProtectOption = None,
     keep_out: KeepOutOption = None,
+    prefer: PreferOption = Preference.PRICE,
+    forbid: ForbidOption = None,
+    demand: DemandOption = None,
+    max_deviation: DeviationOption = None,
     quantity: QuantityOption = 1,
     repair: RepairOption = False,
     output: FormatOption = TextOrJson.TEXT,
@@ -119,6 +129,7 @@ def resolve(
     """Change PART so that nothing prints over air; write it, proven."""
     direction = parse_up(up)
     boxes = [parse_box(text) for text in keep_out or ()]
+    demands = parse_demands(demand or ())
     from soffit import api
     from soffit.process.load import load_process
 
@@ -133,6 +144,10 @@ def resolve(
         up=direction,
         protect=protect or (),
         keep_out=boxes,
+        prefer=prefer.value,
+        forbid=forbid or (),
+        demand=demands,
+        max_deviation_mm=max_deviation,
         quantity=quantity,
         progress=progress,
     )

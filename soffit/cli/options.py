@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -31,6 +32,15 @@ class TextOrJson(StrEnum):
 
     TEXT = "text"
     JSON = "json"
+
+
+class Preference(StrEnum):
+    """What is to be least (see `soffit.plan.wishes`)."""
+
+    PRICE = "price"
+    PLASTIC = "plastic"
+    TIME = "time"
+    LOOKS = "looks"
 
 
 class ReviewFormat(StrEnum):
@@ -62,6 +72,19 @@ def parse_box(text: str) -> Box:
     if any(box[i] == box[i + 3] for i in range(3)):
         raise InputError(f"reading --keep-out: {text!r} has no volume; give {allowed}")
     return box
+
+
+def parse_demands(texts: Sequence[str]) -> dict[str, str]:
+    """`--demand`: "F3=roof", for each finding once."""
+    found: dict[str, str] = {}
+    for text in texts:
+        finding, equals, remedy = (item.strip() for item in text.partition("="))
+        if not equals or not finding or not remedy:
+            raise InputError(f"reading --demand: {text!r} is not understood; give a finding and "
+                             "its remedy, such as F3=roof")
+        if found.setdefault(finding, remedy) != remedy:
+            raise InputError(f"reading --demand: {finding} is given two remedies; give one")
+    return found
 
 
 def _numbers(option: str, text: str, count: int, allowed: str) -> list[float]:
@@ -128,6 +151,38 @@ KeepOutOption = Annotated[
         "--keep-out",
         metavar="X0,Y0,Z0,X1,Y1,Z1",
         help="Box in mm, in the build frame, where nothing may be added; repeatable.",
+        show_default=False,
+    ),
+]
+PreferOption = Annotated[
+    Preference,
+    typer.Option("--prefer", help="What is to be least; looks: surface changed."),
+]
+ForbidOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--forbid",
+        metavar="REMEDY",
+        help='Remedy never to be used, such as prop or "roof leaving a bridge"; repeatable.',
+        show_default=False,
+    ),
+]
+DemandOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--demand",
+        metavar="FINDING=REMEDY",
+        help="Remedy that a finding of the review gets, such as F3=roof; repeatable.",
+        show_default=False,
+    ),
+]
+DeviationOption = Annotated[
+    float | None,
+    typer.Option(
+        "--max-deviation",
+        metavar="MM",
+        min=0.0,
+        help="Farthest that a surface may move from where it is.",
         show_default=False,
     ),
 ]

@@ -97,6 +97,7 @@ def resolution_lines(result: Resolution) -> list[Line]:
             if edit.after:
                 lines += _wrap(f"After printing, {edit.id}: {edit.after}")
         lines.append(Line(""))
+    lines += _alternative_lines(result)
     if result.protected:
         kept = sum(face.untouched for face in result.protected)
         lines += [Line(f"Protected faces untouched: {kept} of {len(result.protected)}"), Line("")]
@@ -197,6 +198,28 @@ def _open_lines(result: Resolution) -> list[Line]:
                 "     ",
             )
     return [*lines, Line("")] if lines else []
+
+
+def _alternative_lines(result: Resolution) -> list[Line]:
+    """The sets of options to choose from, where there is more than one."""
+    if len(result.alternatives) < 2:
+        return []
+    density = result.before.process.material.density_g_cm3.value
+    rows = [
+        ("> " if a.chosen else "  ", a.words, f"{a.price:.2f}",
+         f"{a.plastic_mm3 * density / 1000.0:.2f}", f"{a.machine_s:.0f}", f"{a.labour_s:.0f}",
+         f"{a.deviation_mm:.1f}", f"{a.changed_mm2:.0f}", f"{a.left_mm2:.1f}")
+        for a in result.alternatives
+    ]  # fmt: skip
+    head = ("", "for each part", "price", "g", "s", "hand s", "moved", "mm²", "left")
+    lines = _table(head, rows, right={2, 3, 4, 5, 6, 7, 8})
+    out = [Line("Alternatives for the part as received (> chosen):", "bold"), lines[0]]
+    for line, a in zip(lines[1:], result.alternatives, strict=True):
+        out.append(line)
+        out += _wrap(", ".join(f"{count} {name}" for name, count in a.remedies), "     ")
+    out += _wrap("g: plastic as laid; s: machine; hand s: work by hand; moved: farthest that the "
+                 "surface moves, mm; mm²: surface covered or cut; left: over air, mm².")
+    return [*out, Line("")]
 
 
 def _estimate_lines(result: Resolution) -> list[Line]:

@@ -6,9 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from soffit.findings.model import Finding, Review
+from soffit.findings.model import Finding, Op, Review
 from soffit.part.model import Body, Part
-from soffit.remedies.model import Edit
+from soffit.remedies.cost import Cost
+from soffit.remedies.model import Edit, Safety
 
 
 @dataclass(frozen=True)
@@ -36,12 +37,47 @@ class ProtectedFace:
 
 
 @dataclass(frozen=True)
+class OptionRow:
+    """One option of one finding of the part as received, with what it takes and what became of it:
+    `outcome` in words, `chosen` whether it is among the edits."""
+
+    finding: str
+    remedy: str
+    op: Op
+    volume_mm3: float
+    cost: Cost
+    safety: Safety
+    why: str
+    outcome: str
+    chosen: bool
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """One set of options for the part as received: `words` say what it is best at, `remedies` how
+    many of each it takes. Sums over its options; `deviation_mm` is the largest of them,
+    `left_mm2` what it leaves over air."""
+
+    words: str
+    remedies: tuple[tuple[str, int], ...]
+    price: float
+    plastic_mm3: float
+    machine_s: float
+    labour_s: float
+    deviation_mm: float
+    changed_mm2: float
+    left_mm2: float
+    chosen: bool
+
+
+@dataclass(frozen=True)
 class Resolution:
     """`received` and `produced` are in the same build frame. `before` reviews the part as
     received, `after` the production file as read back from disk (the props included).
     `props` are the break-away bodies. `estimate` maps "as_received", "slicer_supported"
     and "resolved" to named figures. `files` maps a role ("step", "3mf", "stl", "recipe",
-    "sheet_html", "sheet_pdf", "report") to a path.
+    "sheet_html", "sheet_pdf", "report") to a path. `options` are those of the findings of the part
+    as received, `alternatives` the few best sets of them, the chosen one first.
     """
 
     received: Part
@@ -53,6 +89,8 @@ class Resolution:
     open: tuple[OpenFinding, ...]
     protected: tuple[ProtectedFace, ...]
     quantity: int
+    options: tuple[OptionRow, ...] = ()
+    alternatives: tuple[Alternative, ...] = ()
     estimate: dict[str, dict[str, float]] = field(default_factory=dict)
     files: dict[str, str] = field(default_factory=dict)
 

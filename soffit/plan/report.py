@@ -16,6 +16,7 @@ from soffit.findings.model import Finding, Review
 from soffit.part.model import Part
 from soffit.plan.model import Resolution
 from soffit.process.model import Process
+from soffit.remedies.cost import Cost
 
 DECIMALS = 6  # a nanometre; beyond the last figure of any kernel result (derived)
 
@@ -61,8 +62,38 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
                 "why": edit.why,
                 "after": edit.after,
                 "at_mm": _numbers(edit.at_mm),
+                **({} if edit.cost is None else {"cost": _cost(edit.cost)}),
             }
             for edit in result.edits
+        ],
+        "options": [
+            {
+                "finding": row.finding,
+                "remedy": row.remedy,
+                "op": row.op,
+                "volume_mm3": _number(row.volume_mm3),
+                "cost": _cost(row.cost),
+                "safety": row.safety,
+                "why": row.why,
+                "outcome": row.outcome,
+                "chosen": row.chosen,
+            }
+            for row in result.options
+        ],
+        "alternatives": [
+            {
+                "words": row.words,
+                "remedies": dict(row.remedies),
+                "price": _number(row.price),
+                "plastic_mm3": _number(row.plastic_mm3),
+                "machine_s": _number(row.machine_s),
+                "labour_s": _number(row.labour_s),
+                "deviation_mm": _number(row.deviation_mm),
+                "changed_mm2": _number(row.changed_mm2),
+                "left_mm2": _number(row.left_mm2),
+                "chosen": row.chosen,
+            }
+            for row in result.alternatives
         ],
         "verdict": {
             "clean": result.clean,
@@ -130,6 +161,17 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "limit": _optional(finding.limit),
         "faces": [int(face) for face in finding.faces],
         "message": finding.message,
+    }
+
+
+def _cost(cost: Cost) -> dict[str, float]:
+    return {
+        "price": _number(cost.price),
+        "plastic_mm3": _number(cost.plastic_mm3),
+        "machine_s": _number(cost.machine_s),
+        "labour_s": _number(cost.labour_s),
+        "deviation_mm": _number(cost.deviation_mm),
+        "changed_mm2": _number(cost.changed_mm2),
     }
 
 

@@ -74,6 +74,34 @@ class Material(_Model):
     price_per_kg: Value
 
 
+class Filling(_Model):
+    """What a layer is made of: `walls` lines along its outlines, `skins` solid layers above and
+    below what is free, and a share of `infill` inside."""
+
+    walls: Value
+    skins: Value
+    infill: Value
+
+
+class Costs(_Model):
+    """What a change costs beside plastic, in the currency of `material.price_per_kg`.
+
+    `handle_s`: to take a part in hand and put it down, once where anything is done by hand;
+    `break_off_s`: for each prop; `drill_s`: for each other work after printing. `avoid_*`: what it
+    is worth to do without one, over and above: a bridge or a lip left in the part, work after
+    printing, a prop.
+    """
+
+    machine_per_h: Value
+    labour_per_h: Value
+    handle_s: Value
+    break_off_s: Value
+    drill_s: Value
+    avoid_bridge: Value
+    avoid_work: Value
+    avoid_prop: Value
+
+
 class Capability(_Model):
     """What the process can print over air.
 
@@ -97,6 +125,8 @@ class Process(_Model):
     bead: Bead
     motion: Motion
     material: Material
+    filling: Filling
+    costs: Costs
     capability: Capability
 
     @property

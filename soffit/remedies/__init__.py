@@ -27,6 +27,9 @@ CHANGES = ("fill", "chamfer", "roof", "bottom_edge", "membrane", "stepped", "tea
 LAST_RESORT = ("prop",)
 NAMES = (*CHANGES, *LAST_RESORT)
 
+# Place in the order of preference of what leaves a bridge in the part.
+LEAVES = 4
+
 # What geometry that a remedy did not foresee ends in; its reason says so in these words.
 _UNFIT = (ValueError, ArithmeticError, LookupError, ShapelyError, GeometryError)
 FAILED = "it could not be worked out here, please report this part"
@@ -60,13 +63,23 @@ def all_options(
 
 
 def measured(context: Context, option: Option) -> Option:
-    """`option` with its volume: of the solid outside the part (add), inside it (cut) or
-    whole (prop), mm³."""
+    """`option` with its volume, of the solid outside the part (add), inside it (cut) or whole
+    (prop), mm³, and its cost."""
     from soffit.part.mesh_solid import evaluate
+    from soffit.remedies.cost import cost_of, laid_by, surface_change
 
     solid = evaluate(option.solid, context.part)
     if context.solid is not None and option.op == "add":
         solid = solid - context.solid
     elif context.solid is not None and option.op == "cut":
         solid = solid ^ context.solid
-    return replace(option, volume_mm3=float(solid.volume()))
+    changed, deviation = 0.0, 0.0
+    if context.solid is not None and option.op != "prop":
+        changed, deviation = surface_change(solid, context.names, context.part)
+    cost = cost_of(
+        context.process,
+        plastic_mm3=laid_by(solid, option.op, context.stack, context.process),
+        changed_mm2=changed, deviation_mm=deviation, props=option.pieces,
+        works=1 if option.after and option.op != "prop" else 0, leaves=option.rank == LEAVES,
+    )
+    return replace(option, volume_mm3=float(solid.volume()), cost=cost)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import manifold3d as m3
+import numpy as np
 
 from soffit.findings.model import Review
 from soffit.layers.stack import LayerStack
-from soffit.part.model import Part
+from soffit.part.model import Ints, Part
 from soffit.process.model import Process
 
 # Overlap of an added solid with a mesh part, so that no two faces merely touch: ten
@@ -41,6 +43,13 @@ class Context:
     def process(self) -> Process:
         """The process that the part was reviewed for."""
         return self.review.process
+
+    @cached_property
+    def names(self) -> Ints:
+        """Names that the mesh kernel gives the surface of `solid` in what is made from it."""
+        if self.solid is None:
+            return np.empty(0, dtype=np.int64)
+        return np.unique(np.asarray(self.solid.to_mesh64().run_original_id, dtype=np.int64))
 
 
 def context_of(review: Review, stack: LayerStack) -> Context:

@@ -3,9 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from soffit.findings.model import Op
 from soffit.part.solid import Solid
+from soffit.remedies.cost import Cost
+
+Safety = Literal["keeps function", "changes a face: approve", "needs an operation after printing"]
+
+# A change to less of the surface than this is none that anybody sees (derived: half a line
+# squared).
+SMALL_MM2 = 0.04
 
 
 @dataclass(frozen=True)
@@ -15,7 +23,9 @@ class Option:
     `solid` is what to add, cut or stand beside the part. `rank` is the place of the remedy
     in the order of preference (1 first). `why` says in one sentence why it fits here.
     `after` names work left after printing ("drill out the membrane"), or "".
-    `volume_mm3` is what it adds to, cuts from or stands beside the part, by the mesh kernel.
+    `volume_mm3` is what it adds to, cuts from or stands beside the part, by the mesh kernel;
+    `cost` what it takes, None until it is measured. `pieces`: how many bodies of a prop are to be
+    broken off.
     """
 
     remedy: str
@@ -26,6 +36,17 @@ class Option:
     why: str
     after: str = ""
     volume_mm3: float = 0.0
+    cost: Cost | None = None
+    pieces: int = 0
+
+    @property
+    def safety(self) -> Safety:
+        """What the customer has to know of it."""
+        if self.after:
+            return "needs an operation after printing"
+        if self.cost is not None and self.cost.changed_mm2 < SMALL_MM2:
+            return "keeps function"
+        return "changes a face: approve"
 
 
 @dataclass(frozen=True)
@@ -36,7 +57,8 @@ class Edit:
     that another edit brought about. `volume_mm3` is the volume that the part (or prop) gained
     or, for a cut, lost.
     `faces`: ids of the faces of the part as received that it touches.
-    `at_mm`: a point on it in the build frame. `z_mm`: its lowest and highest point.
+    `at_mm`: a point on it in the build frame. `z_mm`: its lowest and highest point. `cost` is what
+    it took when it was chosen.
     """
 
     id: str
@@ -50,3 +72,4 @@ class Edit:
     why: str
     after: str
     solid: Solid
+    cost: Cost | None = None

@@ -169,7 +169,7 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
         after = (f"snap off {bodies} by the foot, ridge by ridge, about {force} N each; "
                  f"leaves {words}")
     return Option(NAME, finding.id, "prop", as_solid(_joined(pieces)), RANK + place, why, after,
-                  volume_mm3=volume)
+                  volume_mm3=volume, pieces=len(pieces))
 
 
 def _joined(bodies: list[m3.Manifold]) -> m3.Manifold:

@@ -1,0 +1,47 @@
+"""How much plastic a layer takes: lines along its outlines, solid skins, sparse infill inside.
+
+With R a layer's region, W the width of its wall lines together and n the number of solid layers
+above and below whatever is free,
+
+    laid = area(R) − (1 − infill)·area(offset(R, −W) ∩ R[k−n] ∩ … ∩ R[k+n])
+
+(derived; below the platform and above the part nothing is solid). Lines are taken to fill a wall
+that is narrower than they are together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import manifold3d as m3
+import numpy as np
+
+from soffit.layers.stack import offset_of
+from soffit.part.model import Floats
+from soffit.process.model import Process
+
+
+def laid_mm2(regions: Sequence[m3.CrossSection], process: Process) -> Floats:
+    """Area of plastic of each of these layers, one upon the other, (n,) mm²."""
+    filling = process.filling
+    walls = filling.walls.value * process.line_mm
+    skins = round(filling.skins.value)
+    sparse = 1.0 - filling.infill.value
+    found = np.array([region.area() for region in regions])
+    for layer, inside in enumerate(_common(regions, 2 * skins + 1), start=skins):
+        if found[layer] and not inside.is_empty():
+            core = offset_of(regions[layer], -walls) ^ inside
+            found[layer] -= sparse * max(0.0, core.area())
+    return found
+
+
+def _common(regions: Sequence[m3.CrossSection], count: int) -> list[m3.CrossSection]:
+    """What each region has in common with the `count` − 1 after it, as far as there are so many.
+
+    By doubling: what 4 have in common is what 2 and the next 2 have (derived)."""
+    have, common = 1, list(regions)
+    while have < count:
+        step = min(have, count - have)
+        common = [a ^ b for a, b in zip(common, common[step:], strict=False)]
+        have += step
+    return common if len(regions) >= count else []

@@ -1,0 +1,203 @@
+"""Resolve a part: survey its options, take the best set, look again, until nothing hangs.
+
+Options are tried on the mesh, where a boolean and a review take a fraction of a second. Those of
+the best set are then carried out one by one, in the B-rep where there is one, and looked at again
+there, so that each starts from the customer's geometry. One that the B-rep kernel refuses, or makes
+less of, is known as such when the best set is sought again. Props come last: they stand on what
+the other edits leave.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from soffit.findings.model import Finding, Review
+from soffit.layers.stack import LayerStack
+from soffit.part.mesh_solid import evaluate
+from soffit.plan.alternatives import alternatives_of, option_rows
+from soffit.plan.model import Alternative, OptionRow
+from soffit.plan.outcome import Outcome, outcome
+from soffit.plan.survey import Entry, Survey
+from soffit.plan.trials import AREA_SLACK_MM2, Rules, State, applied, areas_by_origin
+from soffit.plan.wishes import Wishes
+from soffit.remedies import NAMES, all_options
+from soffit.remedies.model import Edit, Option
+
+Progress = Callable[[str, int, int], None]
+
+# Bound of the search (derived: far above what real parts needed, so that it always ends).
+MOST_EDITS = 200
+
+# An edit in the B-rep may gain so much less than it did on the mesh (derived: strips at the borders
+# of layers).
+LESS_SHARE = 0.1
+
+# An option asked for again on the changed part is the same one if its volume is within this share
+# (common practice, no source: a neighbour's edit takes away from it or adds).
+SAME_SHARE = 0.5
+
+
+@dataclass
+class Search:
+    """One resolution: the part as produced so far, and what was accepted."""
+
+    before: Review
+    stack: LayerStack
+    rules: Rules
+    wishes: Wishes
+    progress: Progress | None
+    edits: list[Edit] = field(default_factory=list)
+    reasons: dict[tuple[object, ...], str] = field(default_factory=dict)
+    options: tuple[OptionRow, ...] = ()
+    alternatives: tuple[Alternative, ...] = ()
+    # Why an option cannot be had; and what the B-rep really made of one.
+    _refused: dict[tuple[object, ...], str] = field(default_factory=dict)
+    _made: dict[tuple[object, ...], Outcome] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.state = State(self.before.part, (), self.before, self.stack)
+
+    def run(self) -> None:
+        """Take the best set of options, again and again, until none is left that helps."""
+        total = len(self.before.air)
+        while len(self.edits) < MOST_EDITS:
+            waiting = [f for f in self.state.review.air if signature(f) not in self.reasons]
+            if self.progress is not None:
+                self.progress("resolve", max(0, total - len(waiting)), total)
+            if not waiting:
+                return
+            survey = Survey(
+                self.state, self.rules, self.wishes, self._next,
+                lambda f: signature(f) in self.reasons,
+                lambda f, o: self._refused.get(_key(f, o), ""))
+            for entry in survey.entries:
+                if entry.option is not None:
+                    entry.known = self._made.get(self._key_of(survey, entry))
+            first = not self.edits and not self.options
+            chosen, _ = survey.best()
+            if first:
+                self.alternatives = alternatives_of(survey, chosen)
+            taken = self._take(survey, chosen)
+            if first:
+                self.options = option_rows(survey, taken)
+            covered = self._covered(survey, chosen)
+            for k, finding in enumerate(survey.places):
+                if k not in covered and signature(finding) not in self.reasons:
+                    self.reasons[signature(finding)] = survey.why_not(k)
+
+    @property
+    def _next(self) -> str:
+        return f"E{len(self.edits) + 1}"
+
+    def _take(self, survey: Survey, chosen: list[Entry]) -> list[Entry]:
+        """Carry out the options of a set, the props only where there is nothing else."""
+        changes = [e for e in chosen if e.option is not None and e.option.op != "prop"]
+        taken = []
+        for entry in sorted(changes or chosen, key=_order):
+            assert entry.option is not None  # a best set is tried throughout
+            if len(self.edits) < MOST_EDITS and self._carry_out(survey, entry, entry.option):
+                taken.append(entry)
+        return taken
+
+    def _carry_out(self, survey: Survey, entry: Entry, option: Option) -> bool:
+        finding = next(f for f in survey.places if f.id == option.finding)
+        key = _key(finding, option)
+        now: Finding | None = finding
+        tried = entry.state
+        if self.state is not survey.state:
+            # Solids may name faces of the part as it was: ask again.
+            now = next((f for f in self.state.review.air if signature(f) == signature(finding)),
+                       None)
+            again = None if now is None else self._again(now, option)
+            if now is None or again is None:
+                return False
+            option, tried = again, None
+        if self.progress is not None:
+            self.progress("apply", len(self.edits) + 1, len(self.edits) + 1)
+        made = applied(self.state, option, self._next, self.rules, tried)
+        if isinstance(made, str):
+            self._refused[key] = made
+            return False
+        assert entry.known is not None and now is not None
+        areas = np.array([f.area_mm2 for f in survey.places])
+        due = float((areas - np.minimum(entry.known.rest, areas)).sum()) - entry.known.new
+        gain = self.state.review.over_air_mm2 - made.review.over_air_mm2
+        if gain < (1.0 - LESS_SHARE) * due and key not in self._made:
+            if self.state is survey.state:
+                self._made[key] = outcome(survey.places, made.review)
+                return False
+            if gain <= 0.0:
+                return False
+        self._accept(now, option, made)
+        return True
+
+    def _again(self, finding: Finding, option: Option) -> Option | None:
+        """The same option, worked out on the part as it now is."""
+        options, _ = all_options(self.state.context, finding, _modules_of(option))
+        same = [o for o in options if o.remedy == option.remedy
+                and abs(o.volume_mm3 - option.volume_mm3) <= SAME_SHARE * option.volume_mm3]
+        return min(same, key=lambda o: abs(o.volume_mm3 - option.volume_mm3), default=None)
+
+    def _accept(self, finding: Finding, option: Option, made: State) -> None:
+        """Make a state the part as produced."""
+        count = len(self.rules.areas)
+        moved = (areas_by_origin(self.state.produced, count)
+                 - areas_by_origin(made.produced, count))
+        touched = set((np.flatnonzero(np.abs(moved) > AREA_SLACK_MM2) + 1).tolist())
+        faces = self.state.review.part.faces
+        touched |= {o for f in finding.faces if (o := faces[f - 1].origin) is not None}
+        solid = evaluate(option.solid, self.state.mesh_part)
+        low, high = np.asarray(solid.bounding_box()).reshape(2, 3)
+        x, y, z = (0.5 * (low + high)).tolist()
+        self.edits.append(
+            Edit(self._next, self._received_id(finding), option.remedy, option.op,
+                 option.volume_mm3, tuple(sorted(touched)), (x, y, z),
+                 (float(low[2]), float(high[2])), option.why, option.after, option.solid,
+                 option.cost)
+        )
+        self.state = made
+
+    def _covered(self, survey: Survey, chosen: list[Entry]) -> set[int]:
+        """Places that some chosen option helps."""
+        found: set[int] = set()
+        for entry in chosen:
+            assert entry.known is not None
+            for k, finding in enumerate(survey.places):
+                if entry.known.rest[k] < finding.area_mm2:
+                    found.add(k)
+        return found
+
+    def _key_of(self, survey: Survey, entry: Entry) -> tuple[object, ...]:
+        assert entry.option is not None
+        finding = next(f for f in survey.places if f.id == entry.option.finding)
+        return _key(finding, entry.option)
+
+    def _received_id(self, finding: Finding) -> str:
+        """Id of the same finding in the review of the part as received; "" if it is new."""
+        same = (f.id for f in self.before.findings if signature(f) == signature(finding))
+        return next(same, "")
+
+
+def signature(finding: Finding) -> tuple[object, ...]:
+    """What stays the same about a finding while others are resolved around it."""
+    x, y, _ = finding.at_mm
+    return (finding.kind, finding.patch.layers[1], round(x), round(y))
+
+
+def _key(finding: Finding, option: Option) -> tuple[object, ...]:
+    return (signature(finding), option.remedy, option.rank, round(option.volume_mm3, 3))
+
+
+def _order(entry: Entry) -> tuple[object, ...]:
+    assert entry.option is not None
+    low = entry.option.finding
+    return (entry.option.rank, int(low[1:]))
+
+
+def _modules_of(option: Option) -> tuple[str, ...]:
+    """The names of the modules that may have made an option."""
+    first = option.remedy.split(" ")[0]
+    return tuple(name for name in NAMES if name.split("_")[0] == first)

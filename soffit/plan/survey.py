@@ -1,0 +1,210 @@
+"""Every option of every place of a part as it is, and the best set of them.
+
+What an option costs is known before it is tried; what it leaves over air is only known after,
+and a try costs a review. So an option that was not tried counts as if it cured all that it could
+reach; the best set is found (`choose`), its untried options are tried, and it is found again with
+what they really leave, until a best set has been tried throughout. As no option can do better than
+was assumed, no set of options is better than that one (derived: a bound that only rises). Props,
+which take longest to work out, are only made where even the cheapest one would be chosen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from soffit.findings.model import Finding
+from soffit.part.mesh_solid import evaluate
+from soffit.part.model import Floats
+from soffit.plan.choose import Choice, Problem, choose
+from soffit.plan.outcome import Outcome, outcome, reaches
+from soffit.plan.trials import Rules, State, attempt
+from soffit.plan.wishes import Wishes, covers
+from soffit.remedies import CHANGES, LAST_RESORT, all_options
+from soffit.remedies.cost import Cost, cost_of
+from soffit.remedies.model import Option
+
+# An option cures a place when so much of its area is no longer over air; what then remains is a
+# place of its own, and costs a prop at least (derived: strips at the borders of layers).
+CURED_SHARE = 0.9
+
+# An option that cures less than this of a place is no cure (from memory).
+HELPED_SHARE = 0.3
+
+# Options of one place that are tried at most, on the average (derived: far above what real parts
+# needed, so that it always ends). Then those tried so far must do, and the bound says how far off
+# they may be.
+TRIES_PER_PLACE = 8
+
+# How far beside an option a place may lie that it is taken to reach, mm (derived: three lines; what
+# spans farther does so within one place).
+NEAR_MM = 1.2
+
+
+@dataclass(eq=False)
+class Entry:
+    """One option of a survey. `places`: which it is for or could reach (n,); `known`: what it
+    leaves, once it was tried; `refused`: why it cannot be had."""
+
+    option: Option | None
+    cost: Cost
+    places: Floats
+    known: Outcome | None = None
+    state: State | None = None
+    refused: str = ""
+
+
+@dataclass
+class Survey:
+    """The options of the places of one state. `edit`: what the next edit is called. `given_up`:
+    whether a place gets no options again; `refused`: why an option cannot be had, "" where nothing
+    is known against it."""
+
+    state: State
+    rules: Rules
+    wishes: Wishes
+    edit: str
+    given_up: Callable[[Finding], bool]
+    refused: Callable[[Finding, Option], str]
+    entries: list[Entry] = field(default_factory=list)
+    reasons: dict[int, list[str]] = field(default_factory=dict)
+    tries: int = 0
+    # Whether every best set asked for so far is proven to be one.
+    proven: bool = True
+
+    def __post_init__(self) -> None:
+        for k, finding in enumerate(self.places):
+            if self.given_up(finding):
+                continue
+            self._ask(k, CHANGES)
+            if not self._forbids_props(finding):
+                cost = cost_of(self.state.review.process, plastic_mm3=0.0, changed_mm2=0.0,
+                               deviation_mm=0.0, props=1)
+                only = np.zeros(len(self.places))
+                only[k] = 1.0
+                self.entries.append(Entry(None, cost, only))
+
+    @property
+    def places(self) -> tuple[Finding, ...]:
+        """What prints over air."""
+        return self.state.review.air
+
+    def best(self, wishes: Wishes | None = None) -> tuple[list[Entry], Choice]:
+        """The best set by these wishes (else its own), every option of it tried."""
+        wishes = wishes or self.wishes
+        most = TRIES_PER_PLACE * (1 + len(self.places))
+        while True:
+            entries = self._wanted(wishes)
+            if self.tries >= most:
+                self.proven = False
+                entries = [e for e in entries if e.known is not None]
+            choice = choose(self._problem(entries, wishes))
+            chosen = [entries[j] for j in choice.options]
+            open_ends = [e for e in chosen if e.known is None]
+            if not open_ends:
+                return chosen, choice
+            for entry in open_ends:
+                if entry.option is None:
+                    self.entries.remove(entry)
+                    self._ask(int(np.argmax(entry.places)), LAST_RESORT)
+                else:
+                    self._try(entry, entry.option)
+
+    def why_not(self, place: int) -> str:
+        """Why no option was taken for a place, in words."""
+        said = list(self.reasons.get(place, ()))
+        for entry in self.entries:
+            if entry.option is None or not self._is_for(entry, place):
+                continue
+            name = entry.option.remedy
+            refused = entry.refused or self.wishes.refuses(entry.option)
+            if refused:
+                said.append(f"{name}: {refused}")
+            elif entry.known is not None and self._share(entry.known, place) > 0.0:
+                left = float(entry.known.rest.sum()) + entry.known.new
+                said.append(f"{name}: {left:.1f} mm² would still print over air")
+        return "; ".join(dict.fromkeys(said))
+
+    def _is_for(self, entry: Entry, place: int) -> bool:
+        return entry.option is not None and entry.option.finding == self.places[place].id
+
+    def _forbids_props(self, finding: Finding) -> bool:
+        demanded = self.wishes.demanded(finding.id)
+        return any(covers(name, "prop") for name in self.wishes.forbid) or (
+            demanded is not None and not covers("prop", demanded))
+
+    def _ask(self, place: int, names: tuple[str, ...]) -> None:
+        finding = self.places[place]
+        options, why_not = all_options(self.state.context, finding, names)
+        self.reasons.setdefault(place, []).extend(why_not)
+        demanded = self.wishes.demanded(finding.id)
+        for option in options:
+            assert option.cost is not None  # `all_options` measures them
+            if demanded is not None and not covers(demanded, option.remedy):
+                continue
+            key = (option.remedy, option.op, round(option.volume_mm3, 6))
+            if any(e.option is not None and key == (e.option.remedy, e.option.op,
+                                                    round(e.option.volume_mm3, 6))
+                   and e.places[place] for e in self.entries):
+                continue  # the same one, of another finding of the same place
+            box = np.asarray(evaluate(option.solid, self.state.context.part).bounding_box())
+            places = reaches(box, self.places, NEAR_MM)
+            places[place] = 1.0
+            self.entries.append(Entry(option, option.cost, places,
+                                      refused=self.refused(finding, option)))
+
+    def _try(self, entry: Entry, option: Option) -> None:
+        self.tries += 1
+        made = attempt(self.state, option, self.edit, self.rules)
+        if isinstance(made, str):
+            entry.refused = made
+            entry.known = Outcome(self._areas(), 0.0)
+        else:
+            entry.state = made
+            entry.known = outcome(self.places, made.review)
+
+    def _wanted(self, wishes: Wishes) -> list[Entry]:
+        return [e for e in self.entries
+                if not e.refused and (e.option is None or wishes.refuses(e.option) is None)]
+
+    def _areas(self) -> Floats:
+        return np.array([f.area_mm2 for f in self.places], dtype=np.float64)
+
+    def _share(self, known: Outcome, place: int) -> float:
+        """Share of a place that is left."""
+        return float(known.rest[place]) / max(self.places[place].area_mm2, 1e-9)
+
+    def _problem(self, entries: list[Entry], wishes: Wishes) -> Problem:
+        area = self._areas()
+        # What an option leaves costs a prop at least.
+        prop = cost_of(self.state.review.process, plastic_mm3=0.0, changed_mm2=0.0,
+                       deviation_mm=0.0, props=1)
+        cost = np.array([wishes.weight(e.cost) for e in entries])
+        rest = np.tile(area, (len(entries), 1))
+        new = np.zeros(len(entries))
+        for j, entry in enumerate(entries):
+            if entry.known is None:
+                rest[j, entry.places > 0.0] = 0.0
+                continue
+            left = np.minimum(entry.known.rest, area)
+            gained = float((area - left).sum())
+            remains = float(left[left <= (1.0 - CURED_SHARE) * area].sum())
+            rest[j] = np.where(left <= (1.0 - CURED_SHARE) * area, 0.0,
+                               np.where(left <= (1.0 - HELPED_SHARE) * area, left, area))
+            if entry.known.new > (1.0 - CURED_SHARE) * gained:
+                new[j] = entry.known.new
+            else:
+                remains += entry.known.new
+            if remains > self._nothing:
+                cost[j] += wishes.weight(prop)
+        return Problem(cost, area, rest, new)
+
+    @property
+    def _nothing(self) -> float:
+        """Less than the review takes for a patch is nothing, mm²."""
+        from soffit.findings.review import SMALLEST_SHARE
+
+        return float(SMALLEST_SHARE * self.state.review.process.line_mm**2)
+

@@ -1,0 +1,79 @@
+"""What the user prefers, forbids and demands of remedies."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+from soffit.errors import InputError
+from soffit.remedies import modules
+from soffit.remedies.cost import Cost
+from soffit.remedies.model import Option
+
+Prefer = Literal["price", "plastic", "time", "looks"]
+PREFERENCES: tuple[Prefer, ...] = get_args(Prefer)
+
+# What is not preferred decides between equals, by this share of its price (derived: far below what
+# differs in plastic, seconds or area, far above rounding).
+TIE = 1e-4
+# The fewer changes the better, if all else is equal (derived).
+EACH = 1e-6
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """`prefer`: what is to be least. `forbid`: remedies never used. `demand`: for a finding of the
+    part as received, by its id, the remedy that it gets. `most_mm`: largest deviation of the new
+    surface from the surface as it was, None for any. A remedy's name stands for all its variants:
+    "chamfer" also for "chamfer leaving a lip"."""
+
+    prefer: Prefer = "price"
+    forbid: frozenset[str] = frozenset()
+    demand: tuple[tuple[str, str], ...] = ()
+    most_mm: float | None = None
+
+    def weight(self, cost: Cost) -> float:
+        """What a cost counts for, at least 0."""
+        price = max(0.0, cost.price) + cost.avoid
+        of = {
+            "price": price,
+            "plastic": cost.plastic_mm3 / 1000.0,
+            "time": cost.machine_s + cost.labour_s,
+            "looks": cost.changed_mm2,
+        }
+        return max(0.0, of[self.prefer]) + TIE * price + EACH
+
+    def refuses(self, option: Option) -> str | None:
+        """Why an option is not wanted, or None."""
+        if any(covers(name, option.remedy) for name in self.forbid):
+            return "forbidden"
+        deviation = option.cost.deviation_mm if option.cost is not None else 0.0
+        if self.most_mm is not None and deviation > self.most_mm:
+            return (f"it would move the surface by {deviation:.2f} mm, more than the "
+                    f"{self.most_mm:g} mm allowed")
+        return None
+
+    def demanded(self, finding_id: str) -> str | None:
+        """The remedy that a finding is to get, or None."""
+        return next((remedy for finding, remedy in self.demand if finding == finding_id), None)
+
+
+def covers(name: str, remedy: str) -> bool:
+    """Whether a remedy is one of this name or a variant of it."""
+    return remedy == name or remedy.startswith(f"{name} ")
+
+
+def checked(wishes: Wishes) -> Wishes:
+    """`wishes` if they name remedies that there are; raises InputError otherwise."""
+    known = [module.NAME for module in modules()]
+    if wishes.prefer not in PREFERENCES:
+        raise InputError(
+            f"choosing remedies: prefer is {wishes.prefer!r}; give {', '.join(PREFERENCES)}")
+    for name in (*sorted(wishes.forbid), *(remedy for _, remedy in wishes.demand)):
+        if not any(covers(there, name) for there in known):
+            raise InputError(
+                f"choosing remedies: there is no remedy {name!r}; there are {', '.join(known)}")
+    if wishes.most_mm is not None and not wishes.most_mm >= 0.0:
+        raise InputError(f"choosing remedies: the largest deviation is {wishes.most_mm:g} mm; "
+                         "give 0 or more")
+    return wishes

@@ -1,0 +1,132 @@
+"""What an option costs: plastic as it is laid, time, work by hand, and what it does to the surface.
+
+Plastic is the difference, layer by layer, of what the part takes with and without it: wall lines,
+skins and infill as in `layers.plastic`, in a window around the change that is wider than its
+walls. Time is that plastic over the flow of the nozzle (as in `production.estimate`, without the
+least time of a layer). Work by hand: taking the part up, once, and breaking off or drilling.
+
+    price = mass·price_per_kg + time·machine_per_h + work·labour_per_h
+
+**Deviation.** The largest distance of the new surface from the surface as it was, measured at
+points about `SAMPLE_MM` apart; of a prop its contact is the change, and it has none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import manifold3d as m3
+import numpy as np
+
+from soffit.layers.plastic import laid_mm2
+from soffit.layers.stack import LayerStack
+from soffit.part.deviation import mesh_distance
+from soffit.part.model import Floats, Ints, Part
+from soffit.process.deposit import flow_mm3_s
+from soffit.process.model import Process
+
+# Spacing of the points at which a deviation is measured, and the most of them (derived: half a
+# wall, and a tenth of a second).
+SAMPLE_MM = 0.5
+MOST_SAMPLES = 300
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What an option takes: `plastic_mm3` as laid, `machine_s`, `labour_s` by hand for each part,
+    `changed_mm2` of the surface as it was covered, cut away or marked, `deviation_mm` the largest
+    distance of the new surface from it, `price` in the currency of the process for each part.
+
+    `avoid` is what it is worth to the shop to do without, in the same currency (see
+    `process.model.Costs`); it counts in a choice and is never part of the price.
+    """
+
+    plastic_mm3: float
+    machine_s: float
+    labour_s: float
+    deviation_mm: float
+    changed_mm2: float
+    price: float
+    avoid: float
+
+
+def laid_by(solid: m3.Manifold, op: str, stack: LayerStack, process: Process) -> float:
+    """Plastic that adding, cutting or standing a solid takes, as laid, mm³; less than 0 where it
+    saves some."""
+    if solid.is_empty():
+        return 0.0
+    x0, y0, z0, x1, y1, z1 = solid.bounding_box()
+    first = int(np.searchsorted(stack.cut_mm, z0))
+    last = int(np.searchsorted(stack.cut_mm, z1)) - 1
+    if last < first:
+        return 0.0
+    if op == "prop":
+        return float(solid.volume())  # walls of one line, nothing inside
+    skins = round(process.filling.skins.value)
+    # Two skins below and above, so that what the outermost of these layers miss is left out.
+    low, high = max(0, first - 2 * skins), min(len(stack) - 1, last + 2 * skins)
+    margin = 2.0 * (process.filling.walls.value + 1.0) * process.line_mm
+    window = m3.CrossSection.square((x1 - x0 + 2 * margin, y1 - y0 + 2 * margin)).translate(
+        (x0 - margin, y0 - margin))
+    before = [region ^ window for region in stack.regions[low : high + 1]]
+    slices = [solid.slice(z) for z in stack.cut_mm[low : high + 1].tolist()]
+    after = [old + cut if op == "add" else old - cut
+             for old, cut in zip(before, slices, strict=True)]
+    more = laid_mm2(after, process) - laid_mm2(before, process)
+    start = skins if low > 0 else 0
+    end = len(more) - (skins if high < len(stack) - 1 else 0)
+    heights = np.diff(stack.top_mm, prepend=0.0)[low : high + 1]
+    return float((more * heights)[start:end].sum())
+
+
+def surface_change(solid: m3.Manifold, names: Ints, part: Part) -> tuple[float, float]:
+    """Area of the part's surface that bounds `solid`, mm², and the largest distance of the rest of
+    its surface from the part's, mm. `solid` is what is added (outside the part) or removed (inside
+    it); `names`: the kernel's names of the part as an original solid."""
+    if solid.is_empty():
+        return 0.0, 0.0
+    mesh = solid.to_mesh64()
+    corners = np.asarray(mesh.vert_properties)[:, :3][np.asarray(mesh.tri_verts)]
+    area = 0.5 * np.linalg.norm(
+        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
+    old = np.zeros(len(corners), dtype=bool)
+    bounds = np.asarray(mesh.run_index) // 3
+    for run, name in enumerate(np.asarray(mesh.run_original_id).tolist()):
+        if name in names:
+            old[bounds[run] : bounds[run + 1]] = True
+    points = _spread(corners[~old], area[~old])
+    return float(area[old].sum()), mesh_distance(points, part.mesh) if len(points) else 0.0
+
+
+def cost_of(
+    process: Process, *, plastic_mm3: float, changed_mm2: float, deviation_mm: float,
+    props: int = 0, works: int = 0, leaves: bool = False,
+) -> Cost:
+    """The cost of a change that leaves so many props to break off and so much other work to do by
+    hand; `leaves`: a bridge or a lip stays in the part."""
+    costs = process.costs
+    labour = props * costs.break_off_s.value + works * costs.drill_s.value
+    if props or works:
+        labour += costs.handle_s.value
+    time = plastic_mm3 / flow_mm3_s(process, process.motion.speed_mm_s.value)
+    mass_kg = plastic_mm3 * process.material.density_g_cm3.value * 1e-6
+    price = (mass_kg * process.material.price_per_kg.value
+             + time / 3600.0 * costs.machine_per_h.value
+             + labour / 3600.0 * costs.labour_per_h.value)
+    avoid = ((costs.avoid_prop.value if props else 0.0) + works * costs.avoid_work.value
+             + (costs.avoid_bridge.value if leaves else 0.0))
+    return Cost(plastic_mm3, time, labour, deviation_mm, changed_mm2, price, avoid)
+
+
+def _spread(corners: Floats, area: Floats) -> Floats:
+    """Points over triangles (m, 3, 3), about `SAMPLE_MM` apart, the largest triangles first where
+    there would be too many; (k, 3)."""
+    step = max(SAMPLE_MM, float(np.sqrt(area.sum() / MOST_SAMPLES)))
+    found = []
+    for k in np.argsort(-area, kind="stable")[:MOST_SAMPLES].tolist():
+        a, b, c = corners[k]
+        n = min(32, max(1, int(np.ceil(np.sqrt(2.0 * area[k]) / step))))
+        i, j = np.divmod(np.arange(n * n), n)
+        u, v = (np.stack([i, j])[:, i + j < n] + 1 / 3) / n
+        found.append(a + np.outer(u, b - a) + np.outer(v, c - a))
+    return np.concatenate(found) if found else np.empty((0, 3))
