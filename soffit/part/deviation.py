@@ -14,7 +14,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from soffit.part import kernel
-from soffit.part.model import Floats, Mesh, Part
+from soffit.part.model import Floats, Ints, Mesh, Part
 
 # Points a face is sampled with: one for each 0.5 mm square, about one line wide, and at most
 # as many as keep the measurement of a face under a second (measured).
@@ -62,12 +62,28 @@ def face_points(part: Part, face_id: int) -> Floats:
     counts = np.maximum((counts * share).astype(np.int64), 1)
     triangle = np.repeat(np.arange(len(rows)), counts)
     first = np.repeat(np.cumsum(counts) - counts, counts)
-    weights = (0.5 + np.outer(np.arange(len(triangle)) - first, _STEPS)) % 1.0
+    inside = _within(mesh.corners[rows][triangle], np.arange(len(triangle)) - first)
+    return np.concatenate([_thinned(corners), _thinned(inside)])
+
+
+def spread_points(corners: Floats, count: int) -> Floats:
+    """So many points spread over triangles (m, 3, 3) by area, (count, 3); the same every time."""
+    area = 0.5 * np.linalg.norm(
+        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
+    reached = np.cumsum(area)
+    if not len(reached) or reached[-1] <= 0.0:
+        return np.empty((0, 3))
+    at = (np.arange(count) + 0.5) / count * reached[-1]
+    return _within(corners[np.searchsorted(reached, at)], np.arange(count))
+
+
+def _within(corners: Floats, number: Ints) -> Floats:
+    """A point within each of some triangles (k, 3, 3), by its number (k,) in the sequence."""
+    weights = (0.5 + np.outer(number, _STEPS)) % 1.0
     over = weights.sum(axis=1) > 1
     weights[over] = 1 - weights[over]
-    a, b, c = np.moveaxis(mesh.corners[rows][triangle], 1, 0)
-    inside = a + weights[:, :1] * (b - a) + weights[:, 1:] * (c - a)
-    return np.concatenate([_thinned(corners), _thinned(inside)])
+    a, b, c = np.moveaxis(corners, 1, 0)
+    return np.asarray(a + weights[:, :1] * (b - a) + weights[:, 1:] * (c - a))
 
 
 def mesh_distance(points: Floats, mesh: Mesh) -> float:

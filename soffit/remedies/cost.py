@@ -20,8 +20,8 @@ import numpy as np
 
 from soffit.layers.plastic import laid_mm2
 from soffit.layers.stack import LayerStack
-from soffit.part.deviation import mesh_distance
-from soffit.part.model import Floats, Ints, Part
+from soffit.part.deviation import mesh_distance, spread_points
+from soffit.part.model import Ints, Part
 from soffit.process.deposit import flow_mm3_s
 from soffit.process.model import Process
 
@@ -94,8 +94,10 @@ def surface_change(solid: m3.Manifold, names: Ints, part: Part) -> tuple[float, 
     for run, name in enumerate(np.asarray(mesh.run_original_id).tolist()):
         if name in names:
             old[bounds[run] : bounds[run + 1]] = True
-    points = _spread(corners[~old], area[~old])
-    return float(area[old].sum()), mesh_distance(points, part.mesh) if len(points) else 0.0
+    new = float(area[~old].sum())
+    count = min(MOST_SAMPLES, int(np.ceil(new / SAMPLE_MM**2)))
+    deviation = mesh_distance(spread_points(corners[~old], count), part.mesh) if count else 0.0
+    return float(area[old].sum()), deviation
 
 
 def cost_of(
@@ -117,16 +119,3 @@ def cost_of(
              + (costs.avoid_bridge.value if leaves else 0.0))
     return Cost(plastic_mm3, time, labour, deviation_mm, changed_mm2, price, avoid)
 
-
-def _spread(corners: Floats, area: Floats) -> Floats:
-    """Points over triangles (m, 3, 3), about `SAMPLE_MM` apart, the largest triangles first where
-    there would be too many; (k, 3)."""
-    step = max(SAMPLE_MM, float(np.sqrt(area.sum() / MOST_SAMPLES)))
-    found = []
-    for k in np.argsort(-area, kind="stable")[:MOST_SAMPLES].tolist():
-        a, b, c = corners[k]
-        n = min(32, max(1, int(np.ceil(np.sqrt(2.0 * area[k]) / step))))
-        i, j = np.divmod(np.arange(n * n), n)
-        u, v = (np.stack([i, j])[:, i + j < n] + 1 / 3) / n
-        found.append(a + np.outer(u, b - a) + np.outer(v, c - a))
-    return np.concatenate(found) if found else np.empty((0, 3))
