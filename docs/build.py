@@ -18,7 +18,7 @@ from soffit.findings.explain import explain, kinds
 ROOT = Path(__file__).resolve().parent.parent
 TARGET = ROOT / "build" / "docs"
 PICTURED = ("ledge_bracket", "latch_hook")
-COMMANDS = ("review", "resolve", "orient", "explain", "demo", "processes")
+COMMANDS = ("review", "resolve", "orient", "features", "explain", "demo", "processes")
 
 
 def main() -> int:

@@ -15,7 +15,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from soffit.api import place, read, resolve, review
+    from soffit.api import features, place, read, resolve, review
     from soffit.errors import (
         FileError,
         GeometryError,
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         UnitError,
     )
     from soffit.findings.model import Finding, Review
+    from soffit.part.features.model import Features
     from soffit.part.model import Face, Part
     from soffit.plan.model import Resolution
     from soffit.process.load import load_process
@@ -40,11 +41,13 @@ __version__ = "0.1.0"
 _HOME = {
     "read": "soffit.api",
     "place": "soffit.api",
+    "features": "soffit.api",
     "review": "soffit.api",
     "resolve": "soffit.api",
     "load_process": "soffit.process.load",
     "Part": "soffit.part.model",
     "Face": "soffit.part.model",
+    "Features": "soffit.part.features.model",
     "Process": "soffit.process.model",
     "Finding": "soffit.findings.model",
     "Review": "soffit.findings.model",
@@ -65,6 +68,7 @@ _HOME = {
 __all__ = [
     "Edit",
     "Face",
+    "Features",
     "FileError",
     "Finding",
     "GeometryError",
@@ -81,6 +85,7 @@ __all__ = [
     "SoffitError",
     "UnitError",
     "__version__",
+    "features",
     "load_process",
     "place",
     "read",

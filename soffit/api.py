@@ -12,6 +12,7 @@ from soffit.process.load import load_process
 
 if TYPE_CHECKING:
     from soffit.findings.model import Review
+    from soffit.part.features.model import Features
     from soffit.part.model import Part, Vec3
     from soffit.plan.model import Resolution
     from soffit.process.model import Process
@@ -74,13 +75,26 @@ def review(
     return review_placed(placed, how, unattended=True, progress=progress)
 
 
+def features(
+    part: Part, up: Up = "keep", *, process: str | Path | Process = "pla-04"
+) -> Features:
+    """Round holes, patterns of them and faces that may mate, with what each may be for.
+
+    `resolve(protect=["features"])` keeps their faces. Positions are in the build frame; `process`
+    is looked at for `up="auto"` alone. A part whose surface is not closed has none.
+    """
+    from soffit.part.features.recognise import recognise
+
+    return recognise(place(part, _direction(part, load_process(process), up)))
+
+
 def resolve(
     part: Part,
     process: str | Path | Process = "pla-04",
     *,
     up: Up = "keep",
     protect: Sequence[str] = (),
-    keep_out: Sequence[Box] = (),
+    keep_out: Sequence[Box | Part] = (),
     prefer: Literal["price", "plastic", "time", "looks"] = "price",
     forbid: Sequence[str] = (),
     demand: Mapping[str, str] | None = None,
@@ -90,8 +104,9 @@ def resolve(
 ) -> Resolution:
     """The part changed so that nothing prints over air; `write` on the result proves and writes it.
 
-    `protect`: selectors of faces that must stay as they are. `keep_out`: boxes
-    (x0, y0, z0, x1, y1, z1) in the build frame, mm, that must stay free of added material.
+    `protect`: selectors of faces that must stay as they are. `keep_out`: what must stay free of
+    added material: boxes (x0, y0, z0, x1, y1, z1) in the build frame, mm, and closed parts, read
+    like any other, that stand beside this one in its file's frame.
     `prefer`: what is to be least, once as little as can be prints over air. `forbid`: remedies that
     are not used; `demand`: for a finding of the review, by its id, the remedy that it gets.
     `max_deviation_mm`: farthest that a surface may move.

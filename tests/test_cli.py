@@ -248,6 +248,7 @@ def test_values_of_up_and_keep_out() -> None:
 def test_which_commands_are_supervised(monkeypatch: pytest.MonkeyPatch) -> None:
     assert computes(["review", "x.step"])
     assert computes(["demo"])
+    assert computes(["features", "x.step"])
     assert computes(["review", "--", "--help"])
     assert not computes(["review", "--help"])
     assert not computes([])

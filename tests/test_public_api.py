@@ -11,8 +11,8 @@ import soffit
 from soffit import errors
 
 NAMES = {
-    "read", "place", "review", "resolve", "load_process",
-    "Part", "Face", "Process", "Finding", "Review", "Edit", "Resolution",
+    "read", "place", "features", "review", "resolve", "load_process",
+    "Part", "Face", "Features", "Process", "Finding", "Review", "Edit", "Resolution",
     "SoffitError", "InputError", "FileError", "UnitError", "ProcessError", "SelectorError",
     "KernelError", "KernelCrash", "KernelTimeout", "GeometryError",
     "__version__",

@@ -29,8 +29,8 @@ from soffit.cli.options import (
     UnitOption,
     UpOption,
     complete_kind,
-    parse_box,
     parse_demands,
+    parse_keep_out,
     parse_up,
 )
 from soffit.cli.status import DEMO_OUT
@@ -128,7 +128,7 @@ def resolve(
 ) -> int:
     """Change PART so that nothing prints over air; write it, proven."""
     direction = parse_up(up)
-    boxes = [parse_box(text) for text in keep_out or ()]
+    rooms = [parse_keep_out(text) for text in keep_out or ()]
     demands = parse_demands(demand or ())
     from soffit import api
     from soffit.process.load import load_process
@@ -137,13 +137,14 @@ def resolve(
     _check_out(out)
     progress = _progress(part)
     received = _read(part, unit, repair, progress)
+    kept_out = [_read_room(r, unit) if isinstance(r, Path) else r for r in rooms]
     progress("resolve")
     result = api.resolve(
         received,
         how,
         up=direction,
         protect=protect or (),
-        keep_out=boxes,
+        keep_out=kept_out,
         prefer=prefer.value,
         forbid=forbid or (),
         demand=demands,
@@ -197,6 +198,38 @@ def orient(
 
 
 @app.command()
+def features(
+    part: PartFile,
+    process: ProcessOption = "pla-04",
+    unit: UnitOption = None,
+    up: UpOption = "keep",
+    repair: RepairOption = False,
+    output: FormatOption = TextOrJson.TEXT,
+) -> int:
+    """List what PART may be for: holes, patterns, mating faces; how to protect each."""
+    direction = parse_up(up)
+    from soffit import api
+    from soffit.process.load import load_process
+
+    how = load_process(process)
+    progress = _progress(part)
+    received = _read(part, unit, repair, progress)
+    progress("features")
+    found = api.features(received, direction, process=how)
+    progress.clear()
+    if output is TextOrJson.JSON:
+        from soffit.plan.report import dumps, features_json
+
+        print(dumps(features_json(found)), end="")
+    else:
+        from soffit.cli.render_features import features_lines
+        from soffit.cli.render_text import show
+
+        show(features_lines(found))
+    return 0
+
+
+@app.command()
 def explain(
     kind: Annotated[
         str,
@@ -247,6 +280,19 @@ def _read(part: Path, unit: Unit | None, repair: bool, progress: Progress) -> Pa
         raise FileError(f"reading {part}: {what}; give a STEP, STL, 3MF, OBJ or PLY file")
     progress("read")
     return api.read(part, unit=unit.value if unit else None, repair=repair)
+
+
+def _read_room(file: Path, unit: Unit | None) -> Part:
+    """A file to keep out of; `--unit` counts for it too where it states none."""
+    from soffit import api
+    from soffit.errors import UnitError
+
+    try:
+        return api.read(file)
+    except UnitError:
+        if unit is None:
+            raise
+        return api.read(file, unit=unit.value)
 
 
 def _check_out(out: Path) -> None:

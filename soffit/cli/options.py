@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from enum import StrEnum
 from pathlib import Path
@@ -64,8 +65,21 @@ def parse_up(text: str) -> Up:
     return (x, y, z)
 
 
+def parse_keep_out(text: str) -> Box | Path:
+    """`--keep-out`: a box, or a file that is there."""
+    if not re.search(r"[^\d\s,.eE+-]", text):
+        return parse_box(text)
+    path = Path(text)
+    if not path.is_file():
+        raise InputError(
+            f"reading --keep-out: there is no file {text!r}; give a STEP, STL, 3MF, OBJ or PLY "
+            "file, or two opposite corners of a box, x0,y0,z0,x1,y1,z1 in mm"
+        )
+    return path
+
+
 def parse_box(text: str) -> Box:
-    """`--keep-out`: opposite corners "x0,y0,z0,x1,y1,z1" in mm, put in order."""
+    """A box: opposite corners "x0,y0,z0,x1,y1,z1" in mm, put in order."""
     allowed = "two opposite corners of a box, x0,y0,z0,x1,y1,z1 in mm"
     a, b, c, d, e, f = _numbers("--keep-out", text, 6, allowed)
     box = (min(a, d), min(b, e), min(c, f), max(a, d), max(b, e), max(c, f))
@@ -141,7 +155,8 @@ ProtectOption = Annotated[
     typer.Option(
         "--protect",
         metavar="SELECTOR",
-        help='Face that must not change, such as "face near 0,0,12 facing +z"; repeatable.',
+        help='Faces that must not change, such as "face near 0,0,12 facing +z", "features" or '
+        "what soffit features prints; repeatable.",
         show_default=False,
     ),
 ]
@@ -149,8 +164,9 @@ KeepOutOption = Annotated[
     list[str] | None,
     typer.Option(
         "--keep-out",
-        metavar="X0,Y0,Z0,X1,Y1,Z1",
-        help="Box in mm, in the build frame, where nothing may be added; repeatable.",
+        metavar="FILE|X0,Y0,Z0,X1,Y1,Z1",
+        help="Where nothing may be added: the bodies in a file, where they stand beside the part, "
+        "or a box in mm in the build frame; repeatable.",
         show_default=False,
     ),
 ]

@@ -11,6 +11,7 @@ WORDS = {
     "read": "reading",
     "review": "reviewing",
     "orient": "orienting",
+    "features": "recognising the features of",
     "resolve": "resolving",
     "apply": "applying the edits to",
     "write": "writing the files of",

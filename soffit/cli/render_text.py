@@ -47,7 +47,7 @@ def part_lines(part: Part) -> list[Line]:
     whose = {"file": "from the file", "option": "as stated with --unit"}
     stated = whose.get(part.source.stated_by, f"from the {part.source.stated_by}")
     closed = "closed, 0 open edges" if part.closed else "NOT closed"
-    return _wrap(
+    return wrap(
         f"{part.source.file}: {size} mm, unit {part.source.unit} {stated}, "
         f"{_count(part.bodies, 'body', 'bodies')}, {_count(len(part.faces), 'face')}, {closed}"
     )
@@ -95,7 +95,7 @@ def resolution_lines(result: Resolution) -> list[Line]:
         lines += _table(head, rows, right={4})
         for edit in result.edits:
             if edit.after:
-                lines += _wrap(f"After printing, {edit.id}: {edit.after}")
+                lines += wrap(f"After printing, {edit.id}: {edit.after}")
         lines.append(Line(""))
     lines += _alternative_lines(result)
     if result.protected:
@@ -108,11 +108,11 @@ def resolution_lines(result: Resolution) -> list[Line]:
         lines.append(Line(""))
     if result.clean:
         lines.append(Line("Clean: nothing prints over air in the files as written.", "bold"))
-        lines += _wrap("Checked for printing, not for strength or safety in use.")
+        lines += wrap("Checked for printing, not for strength or safety in use.")
     told = [f for f in result.after.unattended if f.severity != "note"]
     if told:
         lines += [Line(""), Line("Before it runs unattended, look at:", "bold")]
-        lines += [line for f in told for line in _wrap(f"{f.kind}: {f.message}", "  ")]
+        lines += [line for f in told for line in wrap(f"{f.kind}: {f.message}", "  ")]
     return lines
 
 
@@ -126,7 +126,7 @@ def process_lines(processes: Sequence[Process]) -> list[Line]:
     head = ("profile", "layer mm", "line mm", "angle °", "lip mm", "bridge mm", "material")
     return [
         *_table(head, rows, right={1, 2, 3, 4, 5}),
-        *_wrap("Angles are from the platform. Each value's source is in its profile; "
+        *wrap("Angles are from the platform. Each value's source is in its profile; "
                "start your own with base = \"pla-04\" and state what differs."),
     ]  # fmt: skip
 
@@ -135,7 +135,7 @@ def _how(review: Review) -> list[Line]:
     process = review.process
     up = ",".join(f"{value:.6g}" for value in review.up)
     angle, steep = process.angle_deg, 90.0 - process.angle_deg
-    return _wrap(
+    return wrap(
         f"{process.name}: {process.layer_mm:.2f} mm layers, at least {angle:.0f}° from the "
         f"platform ({steep:.0f}° from vertical), lip {process.lip_mm:g} mm, "
         f"bridge {process.bridge_mm:g} mm; up {up}"
@@ -153,7 +153,7 @@ def _finding_lines(findings: Sequence[Finding]) -> list[Line]:
     out = [lines[0]]
     for line, finding in zip(lines[1:], findings, strict=True):
         out.append(line)
-        out += _wrap(finding.message, "     ")
+        out += wrap(finding.message, "     ")
     return out
 
 
@@ -163,7 +163,7 @@ def _review_verdict(review: Review) -> list[Line]:
     lines = []
     if review.coarse is not None:
         again = "; run without --fast for the verdict."
-        lines += _wrap(review.coarse.message)
+        lines += wrap(review.coarse.message)
         if not review.stopping:
             return [*lines, Line(f"Nothing found in the coarse answer{again}", "bold")]
         lines.append(Line(f"Found in the coarse answer{again}", "bold"))
@@ -188,11 +188,11 @@ def _open_lines(result: Resolution) -> list[Line]:
     ]
     for finding, reason in entries:
         lines.append(Line(f"OPEN {finding.id} {finding.kind} at z {_span(finding.z_mm)}", "alarm"))
-        lines += _wrap(f"{finding.message} {reason}", "     ")
+        lines += wrap(f"{finding.message} {reason}", "     ")
     for face in result.protected:
         if not face.untouched:
             lines.append(Line(f"CHANGED protected face {face.face}", "alarm"))
-            lines += _wrap(
+            lines += wrap(
                 f"it moved by {face.deviation_mm:.4f} mm where {face.allowed_mm:.4f} mm is allowed "
                 f"({face.selector})",
                 "     ",
@@ -264,7 +264,8 @@ def _table(
     return lines
 
 
-def _wrap(text: str, indent: str = "") -> list[Line]:
+def wrap(text: str, indent: str = "") -> list[Line]:
+    """Text as lines within the margin."""
     wrapped = textwrap.wrap(
         " ".join(text.split()),
         WIDTH,

@@ -57,6 +57,12 @@ def transform(part: Part, step: Floats) -> Part:
     )
 
 
+def in_file(part: Part, point: Vec3) -> Vec3:
+    """A point of the build frame in the file's frame, mm: the same whichever way up."""
+    turn, shift = part.placement[:3, :3], part.placement[:3, 3]
+    return _vec3(turn.T @ (np.asarray(point) - shift))
+
+
 def _moved(face: Face, turn: Floats, shift: Floats) -> Face:
     def point(p: Vec3 | None) -> Vec3 | None:
         return None if p is None else _vec3(turn @ np.asarray(p) + shift)

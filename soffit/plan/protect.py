@@ -6,6 +6,7 @@ A selector is one of
                                          faces a direction (±x, ±y, ±z or three numbers)
     face near 0,0,12                     the face nearest to a point
     colour #1f3a6e                       every face that the STEP file paints in this colour
+    features, bearing seats, …           those of what was recognised, see `plan/select_features.py`
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import trimesh
 from soffit.errors import SelectorError
 from soffit.part.deviation import comes_near, face_points
 from soffit.part.model import Floats, Mesh, Part
+from soffit.plan.select_features import NAMES, feature_faces, names_features
 
 _NUMBER = r"[-+]?\d*\.?\d+(?:[eE][-+]?\d+)?"
 _TRIPLE = rf"({_NUMBER}),({_NUMBER}),({_NUMBER})"
@@ -58,9 +60,12 @@ def select_faces(part: Part, selector: str) -> tuple[int, ...]:
         return (_nearest(part, selector, near),)
     if colour := _COLOUR.match(text):
         return _coloured(part, selector, colour[1])
+    if names_features(text):
+        return feature_faces(part, selector, text)
     raise SelectorError(
         f"--protect '{selector}': not understood; write 'face 14', "
-        "'face near 0,0,12 facing +z' or 'colour #1f3a6e'"
+        "'face near 0,0,12 facing +z', 'colour #1f3a6e', 'features' or what "
+        f"`soffit features` prints ({', '.join(NAMES)})"
     )
 
 

@@ -1,4 +1,5 @@
-"""Reviews and resolutions as JSON: `soffit.review/1` and `soffit.resolve/1`.
+"""Reviews, resolutions and features as JSON: `soffit.review/1`, `soffit.resolve/1`,
+`soffit.features/1`.
 
 Lengths are mm, areas mm², volumes mm³, in the build frame. Numbers are rounded to six
 decimals and keys are sorted, so that the same part gives the same bytes. The schemas are
@@ -13,8 +14,10 @@ from pathlib import Path
 from typing import Any
 
 from soffit.findings.model import Finding, Review
+from soffit.part.features.model import Feature, Features, HolePattern, MatingFace
 from soffit.part.model import Part
 from soffit.plan.model import Resolution
+from soffit.plan.select_features import classes, selector_of
 from soffit.process.model import Process
 from soffit.remedies.cost import Cost
 
@@ -111,12 +114,56 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
     }
 
 
+def features_json(found: Features) -> dict[str, Any]:
+    """What was recognised on a part as one JSON object."""
+    part = found.part
+    return {
+        "schema": "soffit.features/1",
+        "part": _part(part),
+        "orientation": {"placement": [_numbers(row) for row in part.placement.tolist()]},
+        "features": [_feature(part, feature) for feature in found.all],
+        "protected_faces": list(found.protected_faces),
+    }
+
+
 def dumps(report: dict[str, Any]) -> str:
     """The text of a report: sorted keys, two blanks, a newline at the end.
 
     Raises ValueError for a number that JSON does not have (NaN, infinity).
     """
     return json.dumps(report, indent=2, sort_keys=True, allow_nan=False) + "\n"
+
+
+def _feature(part: Part, feature: Feature) -> dict[str, Any]:
+    entry: dict[str, Any] = {
+        "id": feature.id,
+        "faces": list(feature.faces),
+        "at_mm": _numbers(feature.at_mm),
+        "classes": list(classes(feature)),
+        "protect": feature.protect,
+        "selector": selector_of(part, feature),
+    }
+    if isinstance(feature, MatingFace):
+        return {**entry, "kind": "mating face", "normal": _numbers(feature.normal),
+                "area_mm2": _number(feature.area_mm2), "patterns": list(feature.patterns)}
+    entry["may_be"] = [
+        {"use": r.use.value, "what": r.what, "nominal_mm": _number(r.nominal_mm),
+         "measured_mm": _number(r.measured_mm), "confidence": r.confidence,
+         "source": r.source, "grade": r.grade}
+        for r in feature.may_be
+    ]  # fmt: skip
+    if isinstance(feature, HolePattern):
+        return {**entry, "kind": "hole pattern", "shape": feature.shape,
+                "size_mm": _numbers(feature.size_mm), "holes": list(feature.holes)}
+    sections = [
+        {"enter_mm": _number(s.enter_mm), "end_mm": _number(s.end_mm),
+         "depth_mm": _number(s.depth_mm), "faces": list(s.faces)}
+        for s in feature.sections
+    ]  # fmt: skip
+    return {**entry, "kind": "round hole", "axis": _numbers(feature.axis),
+            "diameter_mm": _number(feature.diameter_mm), "depth_mm": _number(feature.depth_mm),
+            "through": feature.through, "sections": sections,
+            "opens_into": sorted(mouth.face for mouth in feature.mouths)}
 
 
 def _part(part: Part) -> dict[str, Any]:

@@ -12,10 +12,11 @@ from soffit.layers.stack import cut_layers
 from soffit.part.model import Part, Vec3
 from soffit.part.place import place
 from soffit.part.scene import with_bodies
+from soffit.plan.keep_out import Box, rooms
 from soffit.plan.model import OpenFinding, ProtectedFace, Resolution
 from soffit.plan.protect import select_faces
 from soffit.plan.search import Progress, Search, signature
-from soffit.plan.trials import Box, Rules
+from soffit.plan.trials import Rules
 from soffit.plan.wishes import Wishes, checked
 from soffit.process.model import Process
 
@@ -26,7 +27,7 @@ def resolve(
     *,
     up: Literal["keep"] | Vec3 = "keep",
     protect: Sequence[str] = (),
-    keep_out: Sequence[Box] = (),
+    keep_out: Sequence[Box | Part] = (),
     quantity: int = 1,
     wishes: Wishes | None = None,
     progress: Progress | None = None,
@@ -34,7 +35,8 @@ def resolve(
     """`part` changed so that it prints with nothing over air, as far as that can be done.
 
     `protect`: selectors of faces that stay as they are (see `soffit.plan.protect`).
-    `keep_out`: boxes x0, y0, z0, x1, y1, z1 in the build frame, mm, that nothing is added to.
+    `keep_out`: boxes x0, y0, z0, x1, y1, z1 in the build frame, mm, and parts in the frame of
+    the part's file, that nothing is added to (see `soffit.plan.keep_out`).
     `wishes`: what is preferred, forbidden and demanded of remedies.
     `after` is the review of the result in memory; writing the files replaces it by the
     review of what was written. Raises InputError for a wrong selector or direction.
@@ -47,7 +49,7 @@ def resolve(
     stack = cut_layers(received, process)
     before = review(received, process, stack=stack, unattended=True, progress=progress)
     _check_demands(wishes, before)
-    rules = Rules(before, frozenset(protected), tuple(keep_out))
+    rules = Rules(before, frozenset(protected), rooms(keep_out, received))
     search = Search(before, stack, rules, wishes, progress)
     search.run()
     produced, props = search.state.produced, search.state.props

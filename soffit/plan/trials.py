@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import manifold3d as m3
 import numpy as np
 
 from soffit.errors import GeometryError, KernelError
@@ -20,12 +21,10 @@ from soffit.part.edit import apply, check_body, make_body
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Body, Change, Floats, Part
 from soffit.part.scene import with_bodies
-from soffit.part.solid import box
+from soffit.plan.keep_out import enters
 from soffit.plan.protect import touched_face
 from soffit.remedies.context import Context, context_of
 from soffit.remedies.model import Option
-
-Box = tuple[float, float, float, float, float, float]
 
 # A protected face may lose so much area to rounding of coordinates, mm² (derived).
 AREA_SLACK_MM2 = 0.02
@@ -55,11 +54,11 @@ class State:
 @dataclass(frozen=True)
 class Rules:
     """What no option may do: `received` is the review of the part as received, whose `protected`
-    faces stay as they are; nothing is added in `keep_out` boxes (build frame, mm)."""
+    faces stay as they are; nothing is added in `keep_out` (build frame)."""
 
     received: Review
     protected: frozenset[int]
-    keep_out: tuple[Box, ...]
+    keep_out: tuple[m3.Manifold, ...]
 
     @cached_property
     def areas(self) -> Floats:
@@ -125,8 +124,7 @@ def _enters_keep_out(option: Option, part: Part, rules: Rules) -> bool:
     if not rules.keep_out:
         return False
     solid = evaluate(option.solid, part)
-    rooms = (evaluate(box(b[:3], b[3:])) for b in rules.keep_out)
-    return any((solid ^ room).volume() > 1e-6 for room in rooms)
+    return any(enters(solid, room, part) for room in rules.keep_out)
 
 
 def _looked_at(
