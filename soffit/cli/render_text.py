@@ -216,8 +216,8 @@ def _alternative_lines(result: Resolution) -> list[Line]:
     out = [Line("Alternatives for the part as received (> chosen):", "bold"), lines[0]]
     for line, a in zip(lines[1:], result.alternatives, strict=True):
         out.append(line)
-        out += _wrap(", ".join(f"{count} {name}" for name, count in a.remedies), "     ")
-    out += _wrap("g: plastic as laid; s: machine; hand s: work by hand; moved: farthest that the "
+        out += wrap(", ".join(f"{count} {name}" for name, count in a.remedies), "     ")
+    out += wrap("g: plastic as laid; s: machine; hand s: work by hand; moved: farthest that the "
                  "surface moves, mm; mm²: surface covered or cut; left: over air, mm².")
     return [*out, Line("")]
 

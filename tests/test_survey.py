@@ -1,0 +1,76 @@
+"""The best set found by trying few options is the best there is with all of them tried."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from soffit.findings.review import review
+from soffit.layers.stack import cut_layers
+from soffit.part.place import place
+from soffit.plan.choose import choose
+from soffit.plan.survey import Survey
+from soffit.plan.trials import Rules, State
+from soffit.plan.wishes import PREFERENCES, Wishes
+from soffit.process.load import load_process
+from soffit.remedies import LAST_RESORT
+from tests.shapes import example
+
+PROCESS = load_process("pla-04")
+
+
+def surveyed(name: str, wishes: Wishes | None = None) -> Survey:
+    part = place(example(name), "keep")
+    stack = cut_layers(part, PROCESS)
+    before = review(part, PROCESS, stack=stack)
+    rules = Rules(before, frozenset(), ())
+    return Survey(State(part, (), before, stack), rules, wishes or Wishes(), "E1",
+                  lambda _f: False, lambda _f, _o: "")
+
+
+@pytest.mark.parametrize("name", ["clamp_block", "ring_knob", "skid_foot"])
+def test_as_good_as_with_every_option_tried(name: str) -> None:
+    """For each preference, with more and more of the options tried meanwhile."""
+    survey = surveyed(name)
+    assert 2 <= len(survey.places) <= 12
+    found = {}
+    for prefer in PREFERENCES:
+        entries, choice = survey.best(replace(survey.wishes, prefer=prefer))
+        assert all(e.known is not None and e.option is not None for e in entries)
+        found[prefer] = choice
+    assert survey.proven
+    for entry in [e for e in survey.entries if e.option is None]:
+        survey.entries.remove(entry)
+        survey._ask(int(np.argmax(entry.places)), LAST_RESORT)
+    for entry in survey.entries:
+        if entry.known is None and not entry.refused:
+            assert entry.option is not None
+            survey._try(entry, entry.option)
+    for prefer, choice in found.items():
+        wishes = replace(survey.wishes, prefer=prefer)
+        whole = choose(survey._problem(survey._wanted(wishes), wishes))
+        assert choice.left_mm2 == pytest.approx(whole.left_mm2, abs=0.05)
+        assert choice.cost == pytest.approx(whole.cost, abs=1e-9)
+
+
+def test_what_is_forbidden_or_moves_too_far_is_not_taken() -> None:
+    chosen, _ = surveyed("clamp_block").best()
+    assert {e.option.remedy for e in chosen if e.option} == {"teardrop"}
+    no_drops = surveyed("clamp_block", Wishes(forbid=frozenset({"teardrop"})))
+    chosen, _ = no_drops.best()
+    assert {e.option.remedy for e in chosen if e.option} == {"prop"}
+    assert "teardrop: forbidden" in no_drops.why_not(0)
+    little, _ = surveyed("clamp_block", Wishes(most_mm=0.1)).best()
+    assert all(e.cost.deviation_mm <= 0.1 for e in little)
+
+
+def test_what_is_demanded_is_taken_or_nothing() -> None:
+    survey = surveyed("ring_knob", Wishes(demand=(("F1", "chamfer"),), forbid=frozenset({"prop"})))
+    chosen, _ = survey.best()
+    assert [e.option.remedy for e in chosen if e.option and e.option.finding == "F1"] == [
+        "chamfer leaving a lip"]
+    roofed = surveyed("ring_knob", Wishes(demand=(("F1", "roof"),)))
+    chosen, _ = roofed.best()
+    assert all(e.option is None or e.option.finding != "F1" for e in chosen)
