@@ -19,6 +19,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -129,7 +130,29 @@ def sums(rows: list[Row]) -> Iterator[str]:
     for folder in (["", *folders] if len(folders) > 1 else [""]):
         asked = [r for r in rows if r.resolve is not None and r.name.startswith(folder)]
         if asked:
-            clean = sum(r.resolve == 0 for r in asked)
+            came = sum(r.resolve == 0 for r in asked)
             where = f" in `{folder}`" if folder else ""
+            alone = [r for r in asked if r.resolve == 0 and r.result is not None
+                     and all(e["op"] != "prop" for e in r.result["edits"])]
             yield (f"- Closed parts of one body{where}: {len(asked)}; resolved to a clean verdict: "
-                   f"{clean}, {100 * clean / len(asked):.0f} %.")
+                   f"{came}, {100 * came / len(asked):.0f} %; without a prop: "
+                   f"{len(alone)}, {100 * len(alone) / len(asked):.0f} %.")
+    clean = [r for r in rows if r.resolve == 0 and r.result is not None]
+    changed = [r.result for r in clean if r.result is not None and r.result["edits"]]
+    yield from medians(changed, [r.time_s for r in clean])
+
+
+def medians(results: list[dict[str, Any]], seconds: list[float]) -> Iterator[str]:
+    """What the parts that were changed and came clean took, in the middle."""
+    if not results:
+        return
+    laid, volume, machine = [], [], []
+    for result in results:
+        costs = [e["cost"] for e in result["edits"]]
+        laid.append(sum(c["plastic_mm3"] for c in costs))
+        volume.append(100 * laid[-1] / result["before"]["part"]["volume_mm3"])
+        machine.append(sum(c["machine_s"] for c in costs))
+    yield (f"- Medians over the {len(results)} parts that were changed and came clean: plastic "
+           f"added {median(laid):.0f} mm³ as laid, {median(volume):.1f} % of the part's volume; "
+           f"machine time added {median(machine):.0f} s; review and resolve "
+           f"{median(seconds):.0f} s.")

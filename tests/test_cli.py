@@ -211,6 +211,8 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
             "resolve", engine.path, "--out", str(tmp_path / "out"), "--process", "petg-04",
             "--unit", "in", "--up", "0,-1,0", "--protect", "face near 0,0,1", "--protect", "faces "
             "coloured #ff0000", "--keep-out", "9,0,0,1,5,7", "--quantity", "250", "--repair",
+            "--prefer", "looks", "--forbid", "prop", "--demand", "F3=roof leaving a bridge",
+            "--max-deviation", "2.5",
         ]
     )  # fmt: skip
     assert code == 0
@@ -223,6 +225,10 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
         "protect": ["face near 0,0,1", "faces coloured #ff0000"],
         "keep_out": [(1.0, 0.0, 0.0, 9.0, 5.0, 7.0)],
         "quantity": 250,
+        "prefer": "looks",
+        "forbid": ["prop"],
+        "demand": {"F3": "roof leaving a bridge"},
+        "max_deviation_mm": 2.5,
     }
 
 

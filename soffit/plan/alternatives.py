@@ -15,8 +15,9 @@ from soffit.plan.model import Alternative, OptionRow
 from soffit.plan.survey import Entry, Survey
 from soffit.plan.wishes import PREFERENCES, Wishes
 
-# Places and sets that are gone through (common practice, no source: a person compares a handful).
-MOST_PLACES = 40
+# Alternatives are sought for so many places at most, and so many are told (common practice, no
+# source: a person compares a handful; each further preference makes props for all places).
+MOST_PLACES = 12
 MOST_SETS = 5
 # Steps by which the deviation allowed is lowered (derived: each bars the option that moves most).
 FRONT_STEPS = 3

@@ -40,6 +40,11 @@ RANK = 2
 # Lines of ceiling that must stay on either side of the strip (common practice, no source).
 SIDE_LINES = 2.0
 
+# Each step is so much wider than the one below, so that what is bridged falls into separate pieces,
+# and the first so much wider than the hole, so that no plane merely touches its wall; the ledge
+# between two is then no sliver in CAD (common practice, no source: an eighth of a line).
+LEDGE_MM = 0.05
+
 UP = (0.0, 0.0, 1.0)
 
 
@@ -105,7 +110,7 @@ def _box(hole: Opening, along: Floats, half_mm: float, wide_mm: float) -> shapel
 def _sides(outer: shapely.Polygon, hole: Opening, along: Floats) -> list[shapely.Polygon]:
     """What the strip leaves of the ceiling."""
     reach = float(shapely.length(outer))
-    left = outer.difference(_box(hole, along, reach, hole.radius_mm + HAIR_MM))
+    left = outer.difference(_box(hole, along, reach, hole.radius_mm + LEDGE_MM))
     return [p for p in shapely.get_parts(left) if p.area > HAIR_MM]
 
 
@@ -119,9 +124,7 @@ def _steps(
 ) -> list[shapely.Polygon]:
     """Plan shapes of the cuts, lowest first: strip, square and, for a wide hole, octagon."""
     assert hole.centre is not None
-    # Each a hair wider than the one below, so that what is bridged falls into separate pieces, and
-    # wider than the hole, so that no plane merely touches its wall.
-    strip, square, octagon = (hole.radius_mm + k * HAIR_MM for k in (1, 2, 3))
+    strip, square, octagon = (hole.radius_mm + k * LEDGE_MM for k in (1, 2, 3))
     steps = [_box(hole, along, reach_mm, strip), _box(hole, along, strip, square)]
     if square * (math.sqrt(2.0) - 1.0) > lip_mm:
         turn = math.atan2(along[1], along[0]) + math.pi / 8 + np.arange(8) * math.pi / 4
