@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from soffit.findings.review import review
+from soffit.findings.review import reviewed
 from soffit.layers.stack import cut_layers
 from soffit.part.place import place
 from soffit.plan.choose import choose
@@ -24,9 +24,9 @@ PROCESS = load_process("pla-04")
 def surveyed(name: str, wishes: Wishes | None = None) -> Survey:
     part = place(example(name), "keep")
     stack = cut_layers(part, PROCESS)
-    before = review(part, PROCESS, stack=stack)
+    before, look = reviewed(part, PROCESS, stack=stack)
     rules = Rules(before, frozenset(), ())
-    return Survey(State(part, (), before, stack), rules, wishes or Wishes(), "E1",
+    return Survey(State(part, (), before, stack, look), rules, wishes or Wishes(), "E1",
                   lambda _f: False, lambda _f, _o: "")
 
 

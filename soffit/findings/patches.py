@@ -188,10 +188,14 @@ def find_patches(
     facets: FlatFacets,
     smallest_mm2: float,
     progress: Callable[[str, int, int], None] | None = None,
+    layers: range | None = None,
 ) -> Iterator[RawPatch]:
-    """All patches of a stack, lowest layer first; those under `smallest_mm2` are not printed."""
+    """All patches of a stack, or of some layers of it, lowest layer first; those under
+    `smallest_mm2` are not printed."""
     specks = m3.CrossSection()
-    for layer in range(1, len(stack)):
+    wanted = range(1, len(stack)) if layers is None else layers
+    # What is too small to be printed holds nothing: the two layers below say what that is.
+    for layer in range(max(1, wanted.start - 2), min(wanted.stop, len(stack))):
         if progress is not None:
             progress("review", layer + 1, len(stack))
         above, below = stack.regions[layer], stack.regions[layer - 1]
@@ -203,7 +207,7 @@ def find_patches(
             reached = stack.step_mm + GRID_MM
             over = tidy(fresh - offset_of(below, reached, limit=MITRE_LIMIT))
         specks = _specks(over, fresh, below, stack.step_mm, smallest_mm2)
-        if over.area() > GRID_MM:
+        if over.area() > GRID_MM and layer in wanted:
             yield from _of_layer(stack, layer, facets, fresh, over, smallest_mm2)
 
 

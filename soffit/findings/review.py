@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import ModuleType
 
 import manifold3d as m3
@@ -31,7 +31,7 @@ from soffit.findings.arcs import arc_words
 from soffit.findings.built import Built
 from soffit.findings.facets import FlatFacets, flat_facets
 from soffit.findings.model import Finding, Patch, Review
-from soffit.findings.patches import find_patches
+from soffit.findings.patches import RawPatch, find_patches
 from soffit.findings.places import Place, find_places
 from soffit.layers.stack import GRID_MM, LayerStack, cut_layers, offset_of, union_of
 from soffit.part.model import Floats, Part, Vec3
@@ -64,6 +64,14 @@ CHECKS: tuple[ModuleType, ...] = (
 SMALLEST_SHARE = 0.25
 
 
+@dataclass(frozen=True)
+class Look:
+    """What of a part lies too far out: patches, lowest first, and the facets that they index."""
+
+    facets: FlatFacets
+    patches: tuple[RawPatch, ...]
+
+
 def review(
     part: Part,
     process: Process,
@@ -83,19 +91,28 @@ def review(
     only, where the rest are props.
     `progress(stage, done, total)` is called as layers are read.
     """
+    return reviewed(part, process, stack=stack, from_surface=from_surface, unattended=unattended,
+                    own=own, progress=progress)[0]
+
+
+def reviewed(
+    part: Part,
+    process: Process,
+    *,
+    stack: LayerStack | None = None,
+    from_surface: bool | None = None,
+    unattended: bool = False,
+    own: int | None = None,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> tuple[Review, Look | None]:
+    """As `review`, and what it rests on, to be looked at again in part; None of an empty part."""
     findings = file_notes.judge(part, process)
+    seen = None
     if part.mesh.triangles.size:
         stack = stack or cut_layers(part, process)
-        # A mesh file knows its facets only; triangles of a B-rep carry the surface's normals.
-        if from_surface is None:
-            from_surface = part.deflection_mm > 0.0
-        facets = flat_facets(
-            part.mesh, stack, process.angle_deg,
-            from_surface=from_surface, deflection_mm=part.deflection_mm,
-        )
-        smallest = SMALLEST_SHARE * process.line_mm**2
-        patches = find_patches(stack, facets, smallest, progress)
-        places = find_places(patches, facets, process)
+        facets = _facets(part, process, stack, from_surface)
+        seen = Look(facets, tuple(find_patches(stack, facets, _smallest(process), progress)))
+        places = find_places(seen.patches, facets, process)
         findings += [_finding(place, part, facets, stack, process) for place in places]
         if unattended and any(not region.is_empty() for region in stack.regions):
             built = whole = Built(part, process, stack)
@@ -104,7 +121,51 @@ def review(
                 built = Built(alone, process, cut_layers(alone, process))
             for check in CHECKS:
                 findings += check.check(built if check.KIND.startswith("wall/") else whole)
+    return Review(part, process, _up(part), in_order(findings)), seen
+
+
+def glance(
+    before: Look, part: Part, process: Process, stack: LayerStack, layers: range
+) -> Review:
+    """The review of a changed part whose layers are those of `before` but for `layers`: only there
+    is it looked at again. Its findings name no faces and no triangles."""
+    facets = _facets(part, process, stack, None)
+    old, offset = before.facets, len(before.facets.layer)
+    both = replace(
+        old, layer=np.concatenate([old.layer, facets.layer]),
+        triangle=np.concatenate([old.triangle, facets.triangle]),
+        xy=np.concatenate([old.xy, facets.xy]),
+        weight=np.concatenate([old.weight, facets.weight]),
+        angle_deg=np.concatenate([old.angle_deg, facets.angle_deg]),
+        z_mm=np.concatenate([old.z_mm, facets.z_mm]),
+    )
+    kept = [p for p in before.patches if p.layer not in layers]
+    fresh = [_shifted(p, offset)
+             for p in find_patches(stack, facets, _smallest(process), layers=layers)]
+    patches = sorted([*kept, *fresh], key=lambda p: p.layer)
+    places = find_places(patches, both, process)
+    findings = file_notes.judge(part, process)
+    findings += [_finding(place, part, both, stack, process, bare=True) for place in places]
     return Review(part, process, _up(part), in_order(findings))
+
+
+def _facets(
+    part: Part, process: Process, stack: LayerStack, from_surface: bool | None
+) -> FlatFacets:
+    # A mesh file knows its facets only; triangles of a B-rep carry the surface's normals.
+    if from_surface is None:
+        from_surface = part.deflection_mm > 0.0
+    return flat_facets(part.mesh, stack, process.angle_deg, from_surface=from_surface,
+                       deflection_mm=part.deflection_mm)
+
+
+def _smallest(process: Process) -> float:
+    return SMALLEST_SHARE * process.line_mm**2
+
+
+def _shifted(patch: RawPatch, by: int) -> RawPatch:
+    return replace(patch, samples=patch.samples + by,
+                   beyond=tuple(_shifted(b, by) for b in patch.beyond))
 
 
 def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -126,7 +187,8 @@ def _up(part: Part) -> Vec3:
 
 
 def _finding(
-    place: Place, part: Part, facets: FlatFacets, stack: LayerStack, process: Process
+    place: Place, part: Part, facets: FlatFacets, stack: LayerStack, process: Process,
+    *, bare: bool = False,
 ) -> Finding:
     judge = JUDGES[place.shape]
     severity, limit, message = judge.judge(place, process)
@@ -137,11 +199,13 @@ def _finding(
         high = float(facets.z_mm[samples, 1].max())
     else:
         low, high = stack.bottom_mm(first), stack.bottom_mm(last)
-    triangles = facets.triangle[samples]
+    triangles = facets.triangle[samples[:0] if bare else samples]
     # Those of one layer are in order already, and may be a large part of the mesh.
     if (np.diff(triangles) <= 0).any():
         triangles = np.unique(triangles)
-    arc = arc_words(part, triangles, process.angle_deg) if place.shape == "slope" else ""
+    arc = ""
+    if place.shape == "slope" and len(triangles):
+        arc = arc_words(part, triangles, process.angle_deg)
     if arc:
         message += f"; it is {arc}"
     rings, at = _outline(place)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import manifold3d as m3
@@ -186,10 +186,23 @@ def cut_layers(part: Part, process: Process) -> LayerStack:
     tops = layer_tops(height, process)
     bottoms = np.concatenate([[0.0], tops[:-1]])
     cuts = 0.5 * (tops + bottoms) + ABOVE_MIDDLE_MM
+    return LayerStack(cuts, tops, _regions(part, cuts), process.step_mm, slack_of(part))
+
+
+def cut_again(stack: LayerStack, part: Part, process: Process, layers: range) -> LayerStack | None:
+    """The layers of a changed part that is as it was in all but `layers`; None if it has more
+    layers now, or fewer."""
+    if len(layer_tops(float(part.mesh.bounds[1, 2]), process)) != len(stack):
+        return None
+    regions = list(stack.regions)
+    regions[layers.start : layers.stop] = _regions(part, stack.cut_mm[layers.start : layers.stop])
+    return replace(stack, regions=tuple(regions))
+
+
+def _regions(part: Part, cuts: Floats) -> tuple[m3.CrossSection, ...]:
     solid = to_manifold(part.mesh)
     if solid is None:
         regions = slice_open_mesh(part.mesh, cuts)
     else:
         regions = [solid.slice(z) for z in cuts.tolist()]
-    simple = tuple(region.simplify(STRAIGHT_MM) for region in regions)
-    return LayerStack(cuts, tops, simple, process.step_mm, slack_of(part))
+    return tuple(region.simplify(STRAIGHT_MM) for region in regions)

@@ -7,7 +7,7 @@ from typing import Literal
 
 from soffit.errors import InputError
 from soffit.findings.model import Finding, Review
-from soffit.findings.review import review
+from soffit.findings.review import review, reviewed
 from soffit.layers.stack import cut_layers
 from soffit.part.model import Part, Vec3
 from soffit.part.place import place
@@ -16,7 +16,7 @@ from soffit.plan.keep_out import Box, rooms
 from soffit.plan.model import OpenFinding, ProtectedFace, Resolution
 from soffit.plan.protect import select_faces
 from soffit.plan.search import Progress, Search, signature
-from soffit.plan.trials import Rules
+from soffit.plan.trials import Rules, State
 from soffit.plan.wishes import Wishes, checked
 from soffit.process.model import Process
 
@@ -47,10 +47,10 @@ def resolve(
         face: selector for selector in protect for face in select_faces(received, selector)
     }
     stack = cut_layers(received, process)
-    before = review(received, process, stack=stack, unattended=True, progress=progress)
+    before, look = reviewed(received, process, stack=stack, unattended=True, progress=progress)
     _check_demands(wishes, before)
     rules = Rules(before, frozenset(protected), rooms(keep_out, received))
-    search = Search(before, stack, rules, wishes, progress)
+    search = Search(before, State(received, (), before, stack, look), rules, wishes, progress)
     search.run()
     produced, props = search.state.produced, search.state.props
     after = review(with_bodies(produced, props), process, unattended=True, own=produced.bodies)

@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from soffit.findings.model import Finding, Review
-from soffit.layers.stack import LayerStack
 from soffit.part.mesh_solid import evaluate
 from soffit.plan.alternatives import alternatives_of, option_rows
 from soffit.plan.model import Alternative, OptionRow
@@ -45,7 +44,7 @@ class Search:
     """One resolution: the part as produced so far, and what was accepted."""
 
     before: Review
-    stack: LayerStack
+    state: State
     rules: Rules
     wishes: Wishes
     progress: Progress | None
@@ -56,9 +55,6 @@ class Search:
     # Why an option cannot be had; and what the B-rep really made of one.
     _refused: dict[tuple[object, ...], str] = field(default_factory=dict)
     _made: dict[tuple[object, ...], Outcome] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        self.state = State(self.before.part, (), self.before, self.stack)
 
     def run(self) -> None:
         """Take the best set of options, again and again, until none is left that helps."""
@@ -106,7 +102,6 @@ class Search:
         finding = next(f for f in survey.places if f.id == option.finding)
         key = _key(finding, option)
         now: Finding | None = finding
-        tried = entry.state
         if self.state is not survey.state:
             # Solids may name faces of the part as it was: ask again.
             now = next((f for f in self.state.review.air if signature(f) == signature(finding)),
@@ -114,10 +109,10 @@ class Search:
             again = None if now is None else self._again(now, option)
             if now is None or again is None:
                 return False
-            option, tried = again, None
+            option = again
         if self.progress is not None:
             self.progress("apply", len(self.edits) + 1, len(self.edits) + 1)
-        made = applied(self.state, option, self._next, self.rules, tried)
+        made = applied(self.state, option, self._next, self.rules)
         if isinstance(made, str):
             self._refused[key] = made
             return False

@@ -52,7 +52,6 @@ class Entry:
     cost: Cost
     places: Floats
     known: Outcome | None = None
-    state: State | None = None
     refused: str = ""
 
 
@@ -162,8 +161,7 @@ class Survey:
             entry.refused = made
             entry.known = Outcome(self._areas(), 0.0)
         else:
-            entry.state = made
-            entry.known = outcome(self.places, made.review)
+            entry.known = outcome(self.places, made)
 
     def _wanted(self, wishes: Wishes) -> list[Entry]:
         return [e for e in self.entries

@@ -14,9 +14,9 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.errors import GeometryError, KernelError
-from soffit.findings.model import Finding, Review
-from soffit.findings.review import review
-from soffit.layers.stack import LayerStack, cut_layers
+from soffit.findings.model import Review
+from soffit.findings.review import Look, glance, reviewed
+from soffit.layers.stack import LayerStack, cut_again, cut_layers
 from soffit.part.edit import apply, check_body, make_body
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Body, Change, Floats, Part
@@ -38,6 +38,7 @@ class State:
     props: tuple[Body, ...]
     review: Review
     stack: LayerStack
+    look: Look | None
 
     @property
     def mesh_part(self) -> Part:
@@ -67,42 +68,51 @@ class Rules:
         return areas_by_origin(part, len(part.faces))
 
 
-def attempt(state: State, option: Option, edit: str, rules: Rules) -> State | str:
-    """`state` with an option tried on the mesh; or why it is not allowed."""
-    part, props = state.mesh_part, state.props
-    try:
-        if option.op != "cut" and _enters_keep_out(option, part, rules):
-            return "it would enter a keep-out"
-        if option.op == "prop":
-            props = (*props, make_body(f"{edit} {option.remedy}", option.solid, part))
-        else:
-            part = apply(part, [change_of(option, edit)])
-    except (GeometryError, KernelError) as error:
-        return str(error)
-    return _looked_at(state, part, props, option, rules)
+# Layers around a change that are looked at again: those next to it may be held by it, and that by
+# them (derived: one and the two that say what is too small to be printed, with one to spare).
+AROUND = 4
 
 
-def applied(state: State, option: Option, edit: str, rules: Rules, tried: State | None
-            ) -> State | str:
-    """`state` with an option carried out by the kernel that fits the part; or why that cannot be.
-    `tried`: what `attempt` made of it, where it is known."""
+def attempt(state: State, option: Option, edit: str, rules: Rules) -> Review | str:
+    """What would print over air with an option, tried on the mesh; or why it is not allowed. Only
+    the layers that it changes are looked at again; the findings name no faces."""
+    made = _made(state, option, edit, rules)
+    if isinstance(made, str):
+        return made
+    part, props = made
+    scene, process = with_bodies(part, props), state.review.process
+    solid = evaluate(option.solid, state.mesh_part)
+    _, _, z0, _, _, z1 = solid.bounding_box()
+    low, high = np.searchsorted(state.stack.cut_mm, [z0, z1])
+    layers = range(max(0, int(low) - AROUND), min(len(state.stack), int(high) + AROUND))
+    stack = cut_again(state.stack, scene, process, layers)
+    if stack is None or state.look is None:
+        found = reviewed(scene, process)[0]
+    else:
+        found = glance(state.look, scene, process, stack, range(max(1, layers.start), layers.stop))
+    return _damage(found, rules) or found
+
+
+def applied(state: State, option: Option, edit: str, rules: Rules) -> State | str:
+    """`state` with an option carried out by the kernel that fits the part, and looked at again
+    whole; or why that cannot be."""
     brep = state.produced.brep
-    if brep is None or option.op == "prop":
-        made = tried if tried is not None else attempt(state, option, edit, rules)
-        if isinstance(made, str) or brep is None:
-            return made
+    made = _made(state, option, edit, rules, in_brep=True)
+    if isinstance(made, str):
+        return made
+    part, props = made
+    scene, process = with_bodies(part, props), state.review.process
+    stack = cut_layers(scene, process)
+    found, look = reviewed(scene, process, stack=stack)
+    if damage := _damage(found, rules):
+        return damage
+    if brep is not None and option.op == "prop":
         try:
-            check_body(made.props[-1], state.produced)
+            check_body(props[-1], state.produced)
         except (GeometryError, KernelError) as error:
             return str(error)
-        return replace(made, produced=replace(made.produced, brep=brep))
-    try:
-        if option.op != "cut" and _enters_keep_out(option, state.mesh_part, rules):
-            return "it would enter a keep-out"
-        part = apply(state.produced, [change_of(option, edit)])
-    except (GeometryError, KernelError) as error:
-        return str(error)
-    return _looked_at(state, part, state.props, option, rules)
+        part = replace(part, brep=brep)
+    return State(part, props, found, stack, look)
 
 
 def change_of(option: Option, edit: str) -> Change:
@@ -127,27 +137,32 @@ def _enters_keep_out(option: Option, part: Part, rules: Rules) -> bool:
     return any(enters(solid, room, part) for room in rules.keep_out)
 
 
-def _looked_at(
-    state: State, part: Part, props: tuple[Body, ...], option: Option, rules: Rules
-) -> State | str:
-    """A changed part reviewed with its props, or what about it is not allowed."""
+def _made(
+    state: State, option: Option, edit: str, rules: Rules, *, in_brep: bool = False
+) -> tuple[Part, tuple[Body, ...]] | str:
+    """The part and the props with an option, or why it is not allowed."""
+    part, props = state.mesh_part, state.props
+    try:
+        if option.op != "cut" and _enters_keep_out(option, part, rules):
+            return "it would enter a keep-out"
+        if option.op == "prop":
+            props = (*props, make_body(f"{edit} {option.remedy}", option.solid, part))
+            touched = touched_face(rules.received.part, rules.protected, props[-1].mesh)
+            if touched is not None:
+                return f"it would touch protected face {touched}"
+        else:
+            part = apply(state.produced if in_brep else part, [change_of(option, edit)])
+    except (GeometryError, KernelError) as error:
+        return str(error)
     lost = rules.areas - areas_by_origin(part, len(rules.areas))
     for face in sorted(rules.protected):
         if lost[face - 1] > AREA_SLACK_MM2:
             return f"it would change protected face {face}"
-    if option.op == "prop":
-        touched = touched_face(rules.received.part, rules.protected, props[-1].mesh)
-        if touched is not None:
-            return f"it would touch protected face {touched}"
-    scene = with_bodies(part, props)
-    stack = cut_layers(scene, state.review.process)
-    found = review(scene, state.review.process, stack=stack)
+    return part, props
+
+
+def _damage(found: Review, rules: Rules) -> str:
+    """What a change did to the part that stops it, "" if nothing."""
     known = {f.message for f in rules.received.findings}
-    for finding in found.findings:
-        if _damage(finding) and finding.message not in known:
-            return finding.message
-    return State(part, props, found, stack)
-
-
-def _damage(finding: Finding) -> bool:
-    return finding.severity == "blocker" and not finding.kind.startswith("air/")
+    return next((f.message for f in found.findings if f.severity == "blocker"
+                 and not f.kind.startswith("air/") and f.message not in known), "")
