@@ -248,7 +248,8 @@ def _lean_deg(vertices: Floats, triangles: Any) -> Floats:
     smooth = turn < SMOOTH_DEG
     lean = np.full(len(triangles), TOLERANCE_DEG)
     for side in (a, b):
-        np.maximum.at(lean, side[smooth], 0.5 * turn[smooth])
+        # Rounding must not decide where an arc ends exactly at the limit: it is too flat.
+        np.maximum.at(lean, side[smooth], 0.5 * turn[smooth] - ONE_PLANE_DEG)
     # What is one plane has one lean, however finely it is cut.
     flat = turn < ONE_PLANE_DEG
     graph = coo_matrix((np.ones(flat.sum(), dtype=bool), (a[flat], b[flat])),

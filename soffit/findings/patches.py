@@ -39,9 +39,9 @@ Bools = NDArray[np.bool_]
 # far below any feature (derived).
 PROBE_MM = 10 * GRID_MM
 
-# A free edge longer than this may lie farther from what holds it than its ends do (derived:
-# the width of a line).
-LONG_MM = 0.4
+# A free edge longer than this may lie farther from what holds it than its ends do (derived: half
+# the width of a line; runs change by 2 % and less where it is made half as long).
+LONG_MM = 0.2
 
 # A wall that two layers share may differ between them by this much (derived: corners of 32 bits
 # at 100 mm are known to 4e-6 mm).

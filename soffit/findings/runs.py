@@ -24,10 +24,22 @@ Lines = NDArray[np.object_]
 # (derived: a hundredth of a line).
 SAME_RUN_MM = 0.004
 
+# Edges whose runs differ by less than this hold alike, so that the nearest of them counts (derived:
+# a sixteenth of the lip that is allowed).
+LEVEL_MM = 0.05
+
+# A run cannot grow faster along an edge than the way along it (derived).
+STEEPEST = 0.999
+
+# So many pairs of a point and an edge are all asked; of more the nearest of each run (own choice: a
+# third of a millisecond).
+MOST_PAIRS = 4000
+
 
 @dataclass(frozen=True)
 class _Edges:
-    """Free edges of the patches of one layer: (n,) lines, the run at each, mm, and whose it is."""
+    """Free edges of the patches of one layer: (n,) lines, the run at the two ends of each, (n, 2)
+    mm, and whose it is."""
 
     lines: Lines
     run_mm: Floats
@@ -65,18 +77,12 @@ class Runs:
             return float("inf"), []
         free_of_charge = self._step_mm if sloping else 0.0
         a, b = starts[kept], ends[kept]
-        run = np.full(len(a), -free_of_charge)
+        run = np.full((len(a), 2), -free_of_charge)
         owners: list[int] = []
         if self._below is not None:
             a, b, run, owners = self._carried(a, b, run)
         asked = patch.asked
-        lines = shapely.linestrings(np.stack([a, b], axis=1))
-        value = np.full(len(asked), np.inf)
-        plain = run == -free_of_charge
-        for group in (plain, ~plain):
-            if group.any():
-                distance, which = distances(asked, lines[group])
-                value = np.minimum(value, distance + run[group][which])
+        value = _run_at(asked, a, b, run)
         self._here.append(self._free(patch, kept, value, owner))
         return max(0.0, float(value.max())), owners
 
@@ -84,7 +90,7 @@ class Runs:
         self, a: Floats, b: Floats, run: Floats
     ) -> tuple[Floats, Floats, Floats, list[int]]:
         """Holding edges from `a` to `b`, (n, 2), cut where what they lie on changes, with the
-        run that each has from below, and the owners of that."""
+        run that each has from below at its two ends, (n, 2), and the owners of that."""
         assert self._below is not None
         edges, tree = self._below
         lines = shapely.linestrings(np.stack([a, b], axis=1))
@@ -96,9 +102,13 @@ class Runs:
         a2, b2 = cut_edges(a[touched], b[touched], ends)
         middle = shapely.points(0.5 * (a2 + b2))
         rest = np.setdiff1d(np.arange(len(a)), touched)
-        run2 = np.full(len(a2), run[0])
+        run2 = np.full((len(a2), 2), run[0, 0])
         which, nearest = tree.query_nearest(middle, max_distance=PROBE_MM, all_matches=False)
-        run2[which] = np.maximum(edges.run_mm[nearest], run[0])
+        start, end = edges.run_mm[nearest].T
+        for side, points in enumerate((a2, b2)):
+            along = shapely.line_locate_point(
+                edges.lines[nearest], shapely.points(points[which]), normalized=True)
+            run2[which, side] = np.maximum(start + along * (end - start), run[0, 0])
         owners = [int(k) for k in np.unique(edges.owner[nearest])]
         return (
             np.concatenate([a[rest], a2]),
@@ -110,7 +120,7 @@ class Runs:
     def _free(
         self, patch: RawPatch, kept: NDArray[np.bool_], value: Floats, owner: int
     ) -> _Edges:
-        """The free edges of a patch, with the greater run of their two ends."""
+        """The free edges of a patch, with the run at their two ends."""
         starts, ends, _ = patch.edges
         count = len(starts)
         free = ~kept
@@ -126,16 +136,50 @@ class Runs:
         whole = free.copy()
         whole[long[uneven]] = False
         lines = [np.stack([starts[whole], ends[whole]], axis=1)]
-        runs = [np.maximum(at_start[whole], at_end[whole])]
+        runs = [np.column_stack([at_start[whole], at_end[whole]])]
         for k in range(4):
             at = long[uneven]
             s, e = starts[at], ends[at]
             lines.append(np.stack([s + 0.25 * k * (e - s), s + 0.25 * (k + 1) * (e - s)], axis=1))
             if len(at):
-                runs.append(np.maximum(all_five[k, uneven], all_five[k + 1, uneven]))
+                runs.append(all_five[k : k + 2, uneven].T)
         joined = np.concatenate(lines)
         return _Edges(
             shapely.linestrings(joined),
             np.concatenate(runs),
             np.full(len(joined), owner, dtype=np.int64),
         )
+
+
+def _run_at(points: Floats, a: Floats, b: Floats, run: Floats) -> Floats:
+    """Run at each of `points` (k, 2) that edges from `a` to `b`, (n, 2), hold; `run` (n, 2) is that
+    at their two ends."""
+    if len(points) * len(a) <= MOST_PAIRS:
+        which = np.tile(np.arange(len(a)), len(points))
+        value = _least(np.repeat(points, len(a), axis=0), a[which], b[which], run[which])
+        return np.asarray(value.reshape(len(points), len(a)).min(axis=1))
+    lines = shapely.linestrings(np.stack([a, b], axis=1))
+    value = np.full(len(points), np.inf)
+    # The nearest edge of each run: one that is farther may have come less far itself.
+    level = np.round(run.mean(axis=1) / LEVEL_MM)
+    for of_level in np.unique(level):
+        group = np.flatnonzero(level == of_level)
+        which = group[distances(points, lines[group])[1]]
+        value = np.minimum(value, _least(points, a[which], b[which], run[which]))
+    return value
+
+
+def _least(points: Floats, a: Floats, b: Floats, run: Floats) -> Floats:
+    """Least of distance and run for each of `points` (k, 2) over an edge of its own from `a` to
+    `b`, (k, 2), whose run goes evenly from `run[:, 0]` to `run[:, 1]`.
+
+    With the distance h from the edge's line and a run that grows by g for each millimetre along it,
+    √(h² + t²) + g t is least at t = −h g/√(1 − g²) from the foot (derived)."""
+    length = np.maximum(np.linalg.norm(b - a, axis=1), 1e-12)
+    along = (b - a) / length[:, None]
+    foot = np.einsum("ij,ij->i", points - a, along)
+    away = np.abs((points - a)[:, 0] * along[:, 1] - (points - a)[:, 1] * along[:, 0])
+    grows = np.clip((run[:, 1] - run[:, 0]) / length, -STEEPEST, STEEPEST)
+    at = np.clip(foot - away * grows / np.sqrt(1.0 - grows**2), 0.0, length)
+    share = at / length
+    return np.asarray(np.hypot(away, at - foot) + run[:, 0] + share * (run[:, 1] - run[:, 0]))
