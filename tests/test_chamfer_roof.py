@@ -215,7 +215,10 @@ def test_hole_in_a_ledge_stays_open(tmp_path: Path) -> None:
     for z in (1.0, 8.0, 9.5, 13.0, 16.0):
         assert not inside(solid, np.array([5.0, 10.0, z]))
         assert not inside(solid, np.array([6.8, 10.0, z]))
-    assert sorted(f.surface.value for f in made(after)) == ["cylinder", "plane"]
+    # The column is the hole made longer, to the wedge's plane 5 mm below the ledge at its middle.
+    assert [f.surface for f in made(after)] == [Surface.PLANE]
+    (hole,) = [f for f in after.faces if f.surface is Surface.CYLINDER]
+    assert hole.area_mm2 == pytest.approx(2 * math.pi * 2 * (4 + 5))
 
 
 def test_sloping_underside_ends_the_wedge(tmp_path: Path) -> None:

@@ -27,6 +27,7 @@ from soffit.cli.run import run
 from soffit.errors import FileError, GeometryError, InputError, KernelTimeout
 from soffit.findings.model import Finding, Review
 from soffit.part.model import Face, Mesh, Part, Source, Surface
+from soffit.part.quality import BrepQuality, Defect, QualityChange
 from soffit.part.solid import box
 from soffit.plan.model import OpenFinding, ProtectedFace, Resolution
 from soffit.plan.report import dumps, resolve_json, review_json
@@ -299,6 +300,31 @@ def test_schema_refuses_what_is_not_a_report() -> None:
         {**report, "findings": [{**report["findings"][0], "severity": "bad"}]},
     ):
         assert not check.is_valid(broken)
+
+
+GOOD = BrepQuality(True, True, 6, 0, 0, 0, 0, 1e-7, 1e-7, 1e-7)
+
+
+def test_cad_is_told_of_only_where_something_is_wrong() -> None:
+    fine = replace(a_resolution(), quality=QualityChange(GOOD, GOOD, (), GOOD))
+    assert resolution_lines(fine) == resolution_lines(a_resolution())
+    sliver = Defect("sliver", (1.0, 2.0, 3.0), 0.0042)
+    worse = replace(
+        fine,
+        quality=QualityChange(GOOD, replace(GOOD, slivers=1), (sliver,), None),
+        missing={"changes_step": "drawing E1: no"},
+    )
+    text = " ".join(line.text.strip() for line in resolution_lines(worse))
+    assert ("CAD: 1 new sliver face (first at 1.000, 2.000, 3.000 in the frame of the file: "
+            "0.0042 mm²)") in text
+    assert "Not written: drawing E1: no" in text
+    report = resolve_json(worse)
+    validator("resolve-1.json").validate(report)
+    assert report["quality"]["after"]["slivers"] == 1
+    assert report["quality"]["props"] is None
+    assert report["quality"]["new"] == [{"kind": "sliver", "at_mm": [1, 2, 3], "size": 0.0042}]
+    assert report["missing"] == {"changes_step": "drawing E1: no"}
+    validator("resolve-1.json").validate(resolve_json(fine))
 
 
 def test_resolve_json_fits_its_schema() -> None:
@@ -581,7 +607,7 @@ def test_the_demo_ends_clean_with_all_files(tmp_path: Path) -> None:
     done = soffit("demo", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     (folder,) = tmp_path.iterdir()
-    assert {f.name.partition(".")[2] for f in folder.iterdir()} == WRITTEN
+    assert {f.name.partition(".")[2] for f in folder.iterdir()} == WRITTEN | {"changes.step"}
     report = json.loads((folder / "ledge_bracket.report.json").read_text(encoding="utf-8"))
     validator("resolve-1.json").validate(report)
     assert report["verdict"]["clean"]

@@ -101,6 +101,7 @@ def resolution_lines(result: Resolution) -> list[Line]:
     if result.protected:
         kept = sum(face.untouched for face in result.protected)
         lines += [Line(f"Protected faces untouched: {kept} of {len(result.protected)}"), Line("")]
+    lines += _cad_lines(result)
     lines += _estimate_lines(result)
     if result.files:
         lines.append(Line("Written:"))
@@ -220,6 +221,14 @@ def _alternative_lines(result: Resolution) -> list[Line]:
     out += wrap("g: plastic as laid; s: machine; hand s: work by hand; moved: farthest that the "
                  "surface moves, mm; mm²: surface covered or cut; left: over air, mm².")
     return [*out, Line("")]
+
+
+def _cad_lines(result: Resolution) -> list[Line]:
+    """What is wrong with the CAD as written, or was not written; nothing where all is well."""
+    told = [f"CAD: {fault}" for fault in (result.quality.faults if result.quality else ())]
+    told += [f"Not written: {reason}" for _, reason in sorted(result.missing.items())]
+    lines = [line for text in told for line in wrap(text)]
+    return [*lines, Line("")] if lines else []
 
 
 def _estimate_lines(result: Resolution) -> list[Line]:

@@ -23,3 +23,19 @@ def mass_properties(part: Part, *, timeout_s: float = 120.0) -> tuple[float, flo
         doing=f"measuring {part.source.file}",
     )
     return cast("tuple[float, float]", found)
+
+
+def solid_volumes(part: Part, *, timeout_s: float = 120.0) -> tuple[float, ...]:
+    """Volume of each solid of the part's B-rep in order, mm³.
+
+    Raises GeometryError for a part without B-rep.
+    """
+    if part.brep is None:
+        raise GeometryError(f"measuring {part.source.file}: it has no B-rep; measure its mesh")
+    found = kernel.call(
+        "soffit.part.brep.measure:solid_volumes",
+        part.brep,
+        timeout_s=timeout_s,
+        doing=f"measuring {part.source.file}",
+    )
+    return cast("tuple[float, ...]", found)

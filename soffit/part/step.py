@@ -109,9 +109,14 @@ def write_step(
         timeout_s=timeout_s,
         doing=f"writing {path.name}",
     )
+    put(path, cast(bytes, text))
+
+
+def put(path: Path, data: bytes) -> None:
+    """Write a file beside `path` and then put it in its place. Raises InputError."""
     beside = path.with_name(f".{path.name}.part")
     try:
-        beside.write_bytes(cast(bytes, text))
+        beside.write_bytes(data)
         beside.replace(path)
     except OSError as error:
         with contextlib.suppress(OSError):

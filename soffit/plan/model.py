@@ -8,6 +8,7 @@ from pathlib import Path
 
 from soffit.findings.model import Finding, Op, Review
 from soffit.part.model import Body, Part
+from soffit.part.quality import QualityChange
 from soffit.remedies.cost import Cost
 from soffit.remedies.model import Edit, Safety
 
@@ -75,9 +76,11 @@ class Resolution:
     """`received` and `produced` are in the same build frame. `before` reviews the part as
     received, `after` the production file as read back from disk (the props included).
     `props` are the break-away bodies. `estimate` maps "as_received", "slicer_supported"
-    and "resolved" to named figures. `files` maps a role ("step", "3mf", "stl", "recipe",
-    "sheet_html", "sheet_pdf", "report") to a path. `options` are those of the findings of the part
-    as received, `alternatives` the few best sets of them, the chosen one first.
+    and "resolved" to named figures. `files` maps a role ("step", "changes_step", "3mf", "stl",
+    "recipe", "sheet_html", "sheet_pdf", "report") to a path, `missing` a role that could not be
+    written to the reason. `quality` compares the CAD as received with the STEP file as read back;
+    None where none was written. `options` are those of the findings of the part as received,
+    `alternatives` the few best sets of them, the chosen one first.
     """
 
     received: Part
@@ -93,6 +96,8 @@ class Resolution:
     alternatives: tuple[Alternative, ...] = ()
     estimate: dict[str, dict[str, float]] = field(default_factory=dict)
     files: dict[str, str] = field(default_factory=dict)
+    missing: dict[str, str] = field(default_factory=dict)
+    quality: QualityChange | None = None
 
     @property
     def clean(self) -> bool:

@@ -16,6 +16,7 @@ from typing import Any
 from soffit.findings.model import Finding, Review
 from soffit.part.features.model import Feature, Features, HolePattern, MatingFace
 from soffit.part.model import Part
+from soffit.part.quality import BrepQuality, QualityChange
 from soffit.plan.model import Resolution
 from soffit.plan.select_features import classes, selector_of
 from soffit.process.model import Process
@@ -50,7 +51,7 @@ def review_json(review: Review) -> dict[str, Any]:
 
 def resolve_json(result: Resolution) -> dict[str, Any]:
     """A resolution as one JSON object; files are named without their folder."""
-    return {
+    report = {
         "schema": "soffit.resolve/1",
         "before": review_json(result.before),
         "after": review_json(result.after),
@@ -112,6 +113,11 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
         },
         "files": {role: Path(path).name for role, path in result.files.items()},
     }
+    if result.missing:
+        report["missing"] = dict(result.missing)
+    if result.quality is not None:
+        report["quality"] = _quality_change(result.quality)
+    return report
 
 
 def features_json(found: Features) -> dict[str, Any]:
@@ -191,6 +197,34 @@ def _process(process: Process) -> dict[str, Any]:
         "step_mm": _number(process.step_mm),
         "lip_mm": _number(process.lip_mm),
         "bridge_mm": _number(process.bridge_mm),
+    }
+
+
+def _quality_change(change: QualityChange) -> dict[str, Any]:
+    return {
+        "before": _quality(change.before),
+        "after": _quality(change.after),
+        "props": None if change.props is None else _quality(change.props),
+        "new": [
+            {"kind": d.kind, "at_mm": _numbers(d.at_mm), "size": _number(d.size)}
+            for d in change.new
+        ],
+        "faults": list(change.faults),
+    }
+
+
+def _quality(quality: BrepQuality) -> dict[str, Any]:
+    return {
+        "valid": quality.valid,
+        "closed": quality.closed,
+        "faces": quality.faces,
+        "slivers": quality.slivers,
+        "mergeable": quality.mergeable,
+        "short_edges": quality.short_edges,
+        "loose": quality.loose,
+        "vertex_tolerance_mm": _number(quality.vertex_tolerance_mm),
+        "edge_tolerance_mm": _number(quality.edge_tolerance_mm),
+        "face_tolerance_mm": _number(quality.face_tolerance_mm),
     }
 
 

@@ -14,10 +14,13 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from soffit.errors import InputError
+from soffit.errors import GeometryError, InputError, KernelError
 from soffit.findings.model import Review
 from soffit.findings.review import review
+from soffit.part.changes import write_changes
+from soffit.part.model import Change
 from soffit.part.place import transform
+from soffit.part.quality import quality_change
 from soffit.part.read import read
 from soffit.part.scene import first_bodies, with_bodies
 from soffit.part.step import write_step
@@ -49,6 +52,10 @@ def write_release(
         geometry = _write_geometry(result, staging, name)
         tell("prove", 1, 4)
         proven = _prove(result, geometry)
+        changes = staging / f"{name}.changes.step"
+        missing = _write_changes(result, changes, name)
+        if changes.exists():
+            geometry["changes_step"] = changes
         paths = geometry | {
             "recipe": staging / f"{name}.recipe.toml",
             "sheet_html": staging / f"{name}.sheet.html",
@@ -56,7 +63,9 @@ def write_release(
             "report": staging / f"{name}.report.json",
         }
         proven = replace(
-            proven, files={role: str(out_dir / p.name) for role, p in sorted(paths.items())}
+            proven,
+            files={role: str(out_dir / p.name) for role, p in sorted(paths.items())},
+            missing=missing,
         )
         paths["recipe"].write_text(recipe_toml(proven), encoding="utf-8")
         paths["report"].write_text(dumps(resolve_json(proven)), encoding="utf-8")
@@ -108,13 +117,33 @@ def _write_geometry(result: Resolution, staging: Path, name: str) -> dict[str, P
     return paths
 
 
+def _write_changes(result: Resolution, path: Path, name: str) -> dict[str, str]:
+    """Write what each edit added or removed, for a part with a B-rep that has any; or why not,
+    by role. The production files do not hang on it."""
+    if result.produced.brep is None or not result.edits:
+        return {}
+    props = iter(result.props)
+    drawn = [
+        replace(next(props), name=f"{e.id} {e.remedy}") if e.op == "prop"
+        else Change(e.op, e.solid, e.id, f"{e.id} {e.op} {e.remedy}")
+        for e in result.edits
+    ]
+    try:
+        write_changes(result.received, result.produced, drawn, path, product=f"{name} changes")
+    except (GeometryError, KernelError) as error:
+        return {"changes_step": str(error)}
+    return {}
+
+
 def _prove(result: Resolution, geometry: dict[str, Path]) -> Resolution:
     """`result` with its verdict taken from the files."""
     reviews: list[Review] = []
+    quality = None
     for role, path in sorted(geometry.items(), key=lambda item: item[0] != "step"):
         unit = "mm" if role == "stl" else None
         part = read(path, unit=unit, deflection_mm=result.received.deflection_mm or 0.02)
         if role == "step":
+            quality = quality_change(result.received, part, result.produced.bodies)
             part = transform(part, result.received.placement)
         part = replace(part, deflection_mm=result.received.deflection_mm)
         from_surface = role == "step"
@@ -136,4 +165,5 @@ def _prove(result: Resolution, geometry: dict[str, Path]) -> Resolution:
         after=after,
         open=open_findings(after, lambda f: reasons.get((f.kind, f.patch.layers), "")),
         protected=protected,
+        quality=quality,
     )

@@ -1,8 +1,8 @@
 """Bodies that stand beside the part, such as props, as B-rep solids.
 
 A body is drawn as its expression says, with the few planar faces that a person would draw.
-Where the kernel cannot make that, its triangles are sewn together instead, so that the file
-always holds every body that is to be printed.
+Where the kernel cannot make that, its triangles are put together instead, those in one plane
+merged, so that the file always holds every body that is to be printed.
 """
 
 from __future__ import annotations
@@ -10,19 +10,28 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from OCP.BRep import BRep_Builder
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
-from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.gp import gp_Pnt
-from OCP.TopoDS import TopoDS_Shape
+from OCP.ShapeFix import ShapeFix_Shape
+from OCP.TopoDS import TopoDS_Shape, TopoDS_Solid
 
 from soffit.errors import GeometryError
-from soffit.part.brep.boolean import combine, unified
+from soffit.part.brep.boolean import unified
 from soffit.part.brep.health import sewn_solids
-from soffit.part.brep.shapes import faces_of, from_bytes, solids_of, volume_mm3
-from soffit.part.brep.solids import Frame, evaluate, file_frame
+from soffit.part.brep.shapes import (
+    bounds,
+    faces_of,
+    from_bytes,
+    is_valid,
+    shells_of,
+    solids_of,
+    volume_mm3,
+)
+from soffit.part.brep.solids import SAME_MM, Frame, evaluate, file_frame, polyhedron
 from soffit.part.manifold import to_manifold
 from soffit.part.mesh_solid import arrays
-from soffit.part.model import Body, Floats, Mesh, Part
+from soffit.part.model import Body, Floats, Ints, Mesh, Part
 from soffit.part.solid import Solid
 from soffit.part.topology import edges_of, shell_volumes, shells
 
@@ -30,9 +39,9 @@ from soffit.part.topology import edges_of, shell_volumes, shells
 # faces against chords within 0.01 mm, on bodies a line thick).
 VOLUME_SHARE = 0.03
 
-# Gaps between triangles that are sewn, mm (derived: a hundredth of what a nozzle can place), and
-# the height under which a triangle is a line and is left to the sewing (derived: a hundredth of
-# such a gap).
+# How far triangles are made fewer, and gaps between them sewn where nothing else closes, mm
+# (derived: a hundredth of what a nozzle can place); and the height under which a triangle is a
+# line and is left to the sewing (derived: a hundredth of such a gap).
 SEWN_MM = 1e-3
 LINE_MM = 1e-5
 
@@ -45,7 +54,7 @@ def beside_solids(body: Body, frame: Frame) -> list[TopoDS_Shape]:
     meant = body.mesh.volume_mm3
     forms = [_drawn(body.solid, frame)]
     if not _is_sound(forms[0], meant):
-        forms.append(_sewn(body.mesh, frame))
+        forms.append(_faceted(body.mesh, frame))
     # The files are read back and judged, so a form that the checker only doubts is no risk.
     for test in (_is_sound, _is_whole):
         for form in forms:
@@ -68,33 +77,90 @@ def _drawn(solid: Solid, frame: Frame) -> list[TopoDS_Shape]:
         return []
 
 
-def _sewn(mesh: Mesh, frame: Frame) -> list[TopoDS_Shape]:
-    """Solids of the triangles, cavities cut out of what lies round them; [] if one is open."""
+def _faceted(mesh: Mesh, frame: Frame) -> list[TopoDS_Shape]:
+    """Solids of the triangles, each with its cavities; [] if one does not close."""
     made = to_manifold(mesh)
     if made is None:
         return []
     points, facets = arrays(made.simplify(SEWN_MM))
     if not len(facets):
         return []
-    corners = frame.points(points)[facets]
+    points = frame.points(points)
     count, shell = shells(edges_of(facets), len(facets))
     signed = shell_volumes(points, facets, shell, count)
-    outer: list[TopoDS_Shape] = []
-    voids: list[TopoDS_Shape] = []
-    for k in np.argsort(-np.abs(signed), kind="stable").tolist():
+    # The largest outside first, so that the last that holds a cavity is the smallest.
+    whole: list[TopoDS_Shape] = []
+    cavities: list[list[TopoDS_Shape]] = []
+    for k in np.lexsort((-np.abs(signed), signed < 0)).tolist():
         if abs(signed[k]) < LEAST_MM3:
             continue
-        made = sewn_solids(_faces(corners[shell == k]), SEWN_MM)
-        if len(made) != 1:
+        mine = facets[shell == k]
+        closed = _closed(points, mine if signed[k] > 0 else mine[:, ::-1])
+        if closed is None:
             return []
-        (outer if signed[k] > 0 else voids).append(made[0])
-    if not voids:
-        return outer
-    return solids_of(combine("cut", [combine("add", outer), *voids]))
+        if signed[k] > 0:
+            whole.append(closed)
+            cavities.append([])
+            continue
+        around = [i for i, outer in enumerate(whole) if _within(closed, outer)]
+        if not around:
+            return []
+        cavities[around[-1]].append(closed)
+    return [_hollow(s, inside) for s, inside in zip(whole, cavities, strict=True)]
+
+
+def _closed(points: Floats, facets: Ints) -> TopoDS_Shape | None:
+    """One solid of triangles (n, 3), those in one plane merged where the result bears that; None
+    if they do not close. The ends of an edge that the kernel takes for a point
+    are one."""
+    ends = points[facets], points[np.roll(facets, -1, axis=1)]
+    short = np.linalg.norm(ends[1] - ends[0], axis=2) < SAME_MM
+    into = np.arange(len(points))
+    for a, b in zip(facets[short].tolist(), np.roll(facets, -1, axis=1)[short].tolist(),
+                    strict=True):
+        into[into == into[b]] = into[a]
+    facets = into[facets]
+    apart = (facets != np.roll(facets, 1, axis=1)).all(axis=1)
+    # Kernel exceptions have no common class but Exception.
+    try:
+        solid: TopoDS_Shape = polyhedron(points, facets[apart].tolist())
+    except Exception:
+        sewn = sewn_solids(_faces(points[facets[apart]]), SEWN_MM)
+        return sewn[0] if len(sewn) == 1 else None
+    try:
+        merged = unified(solid, ())[0]
+        if not is_valid(merged):
+            mend = ShapeFix_Shape(merged)
+            mend.Perform()
+            merged = mend.Shape()
+        (found,) = solids_of(merged)
+    except Exception:
+        return solid
+    same = abs(volume_mm3(found) - volume_mm3(solid)) <= LEAST_MM3
+    return found if same and is_valid(found) else solid
+
+
+def _within(inner: TopoDS_Shape, outer: TopoDS_Shape) -> bool:
+    (low, high), (least, most) = bounds(inner), bounds(outer)
+    return bool((low >= least).all() and (high <= most).all())
+
+
+def _hollow(solid: TopoDS_Shape, cavities: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
+    """The solid without the cavities, which lie inside it."""
+    if not cavities:
+        return solid
+    made, builder = TopoDS_Solid(), BRep_Builder()
+    builder.MakeSolid(made)
+    for shell in shells_of(solid):
+        builder.Add(made, shell)
+    for cavity in cavities:
+        for shell in shells_of(cavity):
+            builder.Add(made, shell.Reversed())
+    return made
 
 
 def _is_sound(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
-    return _is_whole(solids, meant_mm3) and all(BRepCheck_Analyzer(s).IsValid() for s in solids)
+    return _is_whole(solids, meant_mm3) and all(is_valid(s) for s in solids)
 
 
 def _is_whole(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:

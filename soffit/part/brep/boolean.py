@@ -18,6 +18,7 @@ from OCP.TopoDS import TopoDS_Shape
 
 from soffit.errors import GeometryError
 from soffit.part.brep.shapes import compound_of, solids_of
+from soffit.part.brep.surfaces import SAME_MM, SAME_RAD
 
 Op = Literal["add", "cut", "common"]
 _ALGORITHMS: dict[Op, type[BRepAlgoAPI_BooleanOperation]] = {
@@ -30,11 +31,6 @@ _WORDS: dict[Op, str] = {
     "cut": "subtract solids",
     "common": "intersect solids",
 }
-
-# Planes closer than this are one plane: far over rounding of rotated coordinates (1e-13), far
-# under anything that a remedy means (derived).
-_PLANE_MM = 1e-5
-_PLANE_RAD = 1e-7
 
 
 def empty() -> TopoDS_Shape:
@@ -86,8 +82,8 @@ def unified(
     """The shape with neighbouring faces on one surface merged, and edges on one curve, except
     across the edges and at the vertices in `keep`."""
     merge = ShapeUpgrade_UnifySameDomain(shape, True, True, False)
-    merge.SetLinearTolerance(_PLANE_MM)
-    merge.SetAngularTolerance(_PLANE_RAD)
+    merge.SetLinearTolerance(SAME_MM)
+    merge.SetAngularTolerance(SAME_RAD)
     merge.SetSafeInputMode(True)
     for kept in keep:
         merge.KeepShape(kept)

@@ -11,19 +11,21 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from OCP.BRepGProp import BRepGProp
+from OCP.BRep import BRep_Tool
 from OCP.BRepTools import BRepTools_History
-from OCP.GProp import GProp_GProps
 from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_VERTEX
-from OCP.TopoDS import TopoDS_Face, TopoDS_Shape
+from OCP.TopoDS import TopoDS_Edge, TopoDS_Shape
 
 from soffit.errors import GeometryError, SoffitError
 from soffit.part.brep.assemble import Tag, assemble
 from soffit.part.brep.boolean import boolean, unified
+from soffit.part.brep.seam import merged_faces
 from soffit.part.brep.shapes import (
     area_mm2,
+    border_mm,
     bounds,
     compound_of,
+    edges_of,
     faces_of,
     from_bytes,
     is_valid,
@@ -35,19 +37,19 @@ from soffit.part.brep.shapes import (
 )
 from soffit.part.brep.solids import Frame, evaluate, file_frame
 from soffit.part.brep.tessellate import tessellate
-from soffit.part.model import Change, Mesh, Part, Vec3
+from soffit.part.model import Change, Floats, Mesh, Part, Vec3
 from soffit.part.place import transform
 from soffit.part.solid import Fitted, Solid
 
 # Colours of the sheet's palette, RGB 0..1: material added teal #00797a, removed grey #8a8a8a.
-_COLORS: dict[str, Vec3] = {
+COLORS: dict[str, Vec3] = {
     "add": (0.0, 121 / 255, 122 / 255),
     "cut": (138 / 255, 138 / 255, 138 / 255),
 }
 
 # Fuzzy tolerances to try in turn: exact first, then what closes gaps of rounding, of the
 # polygon grid (1e-4 mm) and of ten grids (derived).
-_FUZZY_MM = (0.0, 1e-5, 1e-4, 1e-3)
+FUZZY_MM = (0.0, 1e-5, 1e-4, 1e-3)
 
 # Volume balance: 1e-4 of the tool, and 1e-3 mm³, a cube of 0.1 mm, where that is nothing: far
 # under what a missing or doubled lump would be, over the error of integration (derived).
@@ -61,11 +63,32 @@ _INTEGRATION = 1e-6  # relative error per face, a hundredth of the balance (deri
 
 
 @dataclass(frozen=True)
-class _State:
+class State:
     """Solids of a part in its file's frame, with the tags of their faces."""
 
     solids: tuple[TopoDS_Shape, ...]
     tags: tuple[Tag, ...]
+
+    @staticmethod
+    def of(part: Part) -> State:
+        """The solids of a part. Raises GeometryError where it has no B-rep."""
+        tags = tuple(Tag(f.name, f.color, f.origin, f.edit) for f in part.faces)
+        return State(tuple(solids_of(_shape(part))), tags)
+
+    def frame(self, placement: Floats) -> Frame:
+        """Where a solid meant for these solids is evaluated; `placement` as of a `Part`."""
+        return file_frame(placement, faces_of(compound_of(self.solids)))
+
+
+@dataclass(frozen=True)
+class Applied:
+    """The state after a change; the tool as it was taken, the solids that it met, united for an
+    addition, and by how much their volume grew (below zero for a cut), mm³."""
+
+    state: State
+    tool: TopoDS_Shape
+    met: tuple[TopoDS_Shape, ...]
+    gained_mm3: float
 
 
 def apply_changes(part: Part, changes: Sequence[Change]) -> Part:
@@ -73,12 +96,10 @@ def apply_changes(part: Part, changes: Sequence[Change]) -> Part:
 
     Every solid is evaluated against the part as given. Raises GeometryError.
     """
-    shape = _shape(part)
-    frame = file_frame(part.placement, faces_of(shape))
-    tags = tuple(Tag(f.name, f.color, f.origin, f.edit) for f in part.faces)
-    state = _State(tuple(solids_of(shape)), tags)
+    state = State.of(part)
+    frame = state.frame(part.placement)
     for change in changes:
-        state = _apply(state, change, frame)
+        state = applied(state, change, frame).state
     notes = tuple(n for n in part.notes if n.kind != "file/mesh")
     made = assemble(state.solids, state.tags, part.source, notes, part.deflection_mm)
     return transform(replace(made, placement=np.eye(4)), part.placement)
@@ -124,11 +145,11 @@ def _tool(solid: Solid, frame: Frame) -> TopoDS_Shape:
     return tool
 
 
-def _apply(state: _State, change: Change, frame: Frame) -> _State:
-    """The state after a change: of the forms of its solid, each with the tolerances in turn,
-    the first that leaves no sliver, else the one with the fewest."""
+def applied(state: State, change: Change, frame: Frame) -> Applied:
+    """A change applied: of the forms of its solid, each with the tolerances in turn, the first
+    that leaves no sliver, else the one with the fewest. Raises GeometryError."""
     reasons: list[str] = []
-    slivered: tuple[int, _State] | None = None
+    slivered: tuple[int, Applied] | None = None
     for form in _forms(change.solid):
         try:
             tool = _tool(form, frame)
@@ -140,7 +161,7 @@ def _apply(state: _State, change: Change, frame: Frame) -> _State:
             reasons.append("it does not touch the part; not applied" if change.op == "add" else
                            "there is nothing of the part to cut; drop the edit")
             continue
-        for fuzzy_mm in _FUZZY_MM:
+        for fuzzy_mm in FUZZY_MM:
             try:
                 made, slivers = _attempt(state, change, tool, touched, fuzzy_mm)
             except Exception as error:
@@ -168,14 +189,14 @@ def _words(error: Exception) -> str:
 
 
 def _attempt(
-    state: _State, change: Change, tool: TopoDS_Shape, touched: list[int], fuzzy_mm: float
-) -> tuple[_State, int]:
+    state: State, change: Change, tool: TopoDS_Shape, touched: list[int], fuzzy_mm: float
+) -> tuple[Applied, int]:
     """The state after one boolean, and how many slivers it left behind."""
     before = [state.solids[i] for i in touched]
     result, history = _boolean_one_by_one(change.op, before, tool, fuzzy_mm)
     found = _Descent(state, touched, change)
     keep = found.to_keep(result, history)
-    result, merged = unified(result, keep)
+    result, merged = merged_faces(result, keep)
     history.Merge(merged)
     after = solids_of(result)
     if not after:
@@ -184,7 +205,9 @@ def _attempt(
         raise GeometryError("it does not touch the part")
     if not all(is_valid(solid) for solid in after):
         raise GeometryError("the geometry checker rejects the result")
-    _check_balance(change.op, before, tool, after)
+    # Bodies that overlap count once after an addition that joins them: unite them for the sum.
+    met = (_union(before),) if change.op == "add" else tuple(before)
+    gained = _balanced(change.op, met, tool, after)
     # The changed bodies take the place of the first of them, so that order stays.
     solids: list[TopoDS_Shape] = []
     tags: list[Tag] = []
@@ -196,7 +219,8 @@ def _attempt(
         elif i not in touched:
             solids.append(solid)
             tags += own[i]
-    return _State(tuple(solids), tuple(tags)), found.slivers(after)
+    made = Applied(State(tuple(solids), tuple(tags)), tool, met, gained)
+    return made, found.slivers(after)
 
 
 def _boolean_one_by_one(
@@ -219,26 +243,25 @@ def _boolean_one_by_one(
     return result, whole
 
 
-def _check_balance(
+def _balanced(
     op: Literal["add", "cut"],
     before: Sequence[TopoDS_Shape],
     tool: TopoDS_Shape,
     after: Sequence[TopoDS_Shape],
-) -> None:
-    # Bodies that overlap count once after an addition that joins them: unite them for the sum.
-    parts = [_union(before)] if op == "add" else list(before)
-    common = [boolean("common", [s], [tool], 0.0)[0] for s in parts]
+) -> float:
+    """By how much the volume grew, mm³. Raises GeometryError where that is not what is due."""
+    common = [boolean("common", [s], [tool], 0.0)[0] for s in before]
     about = bounds(tool).mean(axis=0)
 
     def volume(shapes: Sequence[TopoDS_Shape]) -> float:
         return sum(volume_about(shape, about, _INTEGRATION) for shape in shapes)
 
-    v_before, v_tool, v_common, v_after = map(volume, (parts, [tool], common, after))
+    v_before, v_tool, v_common, v_after = map(volume, (before, [tool], common, after))
     if op == "cut" and v_common <= _BALANCE_MM3:
         raise GeometryError("there is nothing of the part to cut")
     expected = v_before + v_tool - v_common if op == "add" else v_before - v_common
     if abs(v_after - expected) <= _BALANCE_REL * v_tool + _BALANCE_MM3:
-        return
+        return v_after - v_before
     raise GeometryError(
         f"the volumes do not add up: {v_after:.4f} mm³ after where {expected:.4f} mm³ is due "
         f"(before {v_before:.4f}, tool {v_tool:.4f}, common {v_common:.4f})"
@@ -255,11 +278,11 @@ def _union(shapes: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
 class _Descent:
     """Which face of the result comes from which face of the part."""
 
-    def __init__(self, state: _State, touched: list[int], change: Change) -> None:
+    def __init__(self, state: State, touched: list[int], change: Change) -> None:
         own = _tags_by_solid(state)
         self._faces = [f for i in touched for f in faces_of(state.solids[i])]
         self._tags = [tag for i in touched for tag in own[i]]
-        self._new = Tag(name=change.name, color=_COLORS[change.op], edit=change.edit)
+        self._new = Tag(name=change.name, color=COLORS[change.op], edit=change.edit)
 
     def tags(self, after: Sequence[TopoDS_Shape], history: BRepTools_History) -> list[Tag]:
         """Tag of each face of the result: of the largest face that it is made from, if any."""
@@ -280,7 +303,7 @@ class _Descent:
         """Faces of the result, not the customer's own as they were, thinner than `_SLIVER_MM`."""
         own = map_of(compound_of(self._faces), TopAbs_FACE)
         made = (f for f in faces_of(compound_of(after)) if not own.FindIndex(f))
-        return sum(1 for face in made if 2 * area_mm2(face) < _SLIVER_MM * _border_mm(face))
+        return sum(1 for face in made if 2 * area_mm2(face) < _SLIVER_MM * border_mm(face))
 
     def to_keep(
         self, result: TopoDS_Shape, history: BRepTools_History
@@ -299,17 +322,22 @@ class _Descent:
                       for i in _images(s, history)}
             kept += [s for i, s in enumerate(items(there), start=1)
                      if i in theirs and not fresh.FindIndex(s)]
-        return kept
+        # Where a round face closes on itself is no border that anybody drew.
+        seams = map_of(compound_of(_seams(result)), TopAbs_EDGE)
+        return [s for s in kept if not seams.FindIndex(s)]
+
+
+def _seams(shape: TopoDS_Shape) -> list[TopoDS_Edge]:
+    return [e for f in faces_of(shape) for e in edges_of(f) if BRep_Tool.IsClosed_s(e, f)]
 
 
 def _images(shape: TopoDS_Shape, history: BRepTools_History) -> list[TopoDS_Shape]:
     """What became of a face, an edge or a vertex."""
-    if history.IsRemoved(shape):
-        return []
-    return list(history.Modified(shape)) or [shape]
+    # Merged histories call removed what was divided and then became one again.
+    return list(history.Modified(shape)) or ([] if history.IsRemoved(shape) else [shape])
 
 
-def _tags_by_solid(state: _State) -> list[list[Tag]]:
+def _tags_by_solid(state: State) -> list[list[Tag]]:
     found: list[list[Tag]] = []
     at = 0
     for solid in state.solids:
@@ -317,13 +345,6 @@ def _tags_by_solid(state: _State) -> list[list[Tag]]:
         found.append(list(state.tags[at : at + count]))
         at += count
     return found
-
-
-def _border_mm(face: TopoDS_Face) -> float:
-    """Length of the edges of a face, mm."""
-    props = GProp_GProps()
-    BRepGProp.LinearProperties_s(face, props)
-    return float(props.Mass())
 
 
 def _boxes_meet(a: TopoDS_Shape, b: TopoDS_Shape) -> bool:

@@ -13,7 +13,7 @@ from OCP.ShapeAnalysis import ShapeAnalysis_Surface
 from OCP.TopoDS import TopoDS_Face
 
 from soffit.errors import GeometryError
-from soffit.part.brep.shapes import area_mm2, bounds, faces_of, from_bytes, volume_mm3
+from soffit.part.brep.shapes import area_mm2, bounds, faces_of, from_bytes, solids_of, volume_mm3
 from soffit.part.model import Floats
 
 # The kernel's own tolerance for two points to be one: nearer than this is on the surface.
@@ -27,6 +27,11 @@ def mass_properties(brep: bytes) -> tuple[float, float]:
     """Volume mm³ and surface area mm² of the solids."""
     shape = from_bytes(brep)
     return volume_mm3(shape, _INTEGRATION), area_mm2(shape)
+
+
+def solid_volumes(brep: bytes) -> tuple[float, ...]:
+    """Volume of each solid in order, mm³."""
+    return tuple(volume_mm3(solid, _INTEGRATION) for solid in solids_of(from_bytes(brep)))
 
 
 def largest_distances(

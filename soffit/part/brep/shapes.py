@@ -133,6 +133,13 @@ def area_mm2(shape: TopoDS_Shape) -> float:
     return float(props.Mass())
 
 
+def border_mm(shape: TopoDS_Shape) -> float:
+    """Length of the edges of a shape, mm; one that two faces share counts with each."""
+    props = GProp_GProps()
+    BRepGProp.LinearProperties_s(shape, props)
+    return float(props.Mass())
+
+
 def is_valid(shape: TopoDS_Shape) -> bool:
     """Whether the kernel's checker finds no fault."""
     return bool(BRepCheck_Analyzer(shape).IsValid())

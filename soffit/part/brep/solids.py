@@ -23,7 +23,7 @@ from OCP.BRepBuilderAPI import (
 )
 from OCP.BRepLib import BRepLib
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeCone, BRepPrimAPI_MakeCylinder, BRepPrimAPI_MakePrism
-from OCP.gp import gp_Ax2, gp_Dir, gp_Pln, gp_Pnt, gp_Vec
+from OCP.gp import gp_Ax1, gp_Ax2, gp_Dir, gp_Pln, gp_Pnt, gp_Vec
 from OCP.TopAbs import TopAbs_Orientation
 from OCP.TopoDS import TopoDS, TopoDS_Edge, TopoDS_Face, TopoDS_Shape, TopoDS_Shell, TopoDS_Solid
 
@@ -47,7 +47,11 @@ from soffit.part.solid import (
 )
 
 # The kernel takes points closer than 1e-7 mm for one; ten times that keeps edges apart (derived).
-_SAME_MM = 1e-6
+SAME_MM = 1e-6
+# Where the seam of a round face lies, from where the kernel would put it: across from the seam of
+# a round face of the part, which is where the kernel put that, the two would not merge (derived:
+# far from every share of a turn that designers use).
+_SEAM_RAD = 1.0
 # Facets of a hull within this angle of each other and this distance are one face (derived:
 # rounding of a rotated point 100 mm out is 1e-14 × 100).
 _FLAT = 1e-9
@@ -126,7 +130,7 @@ def _prism(solid: Prism, frame: Frame) -> TopoDS_Shape:
     rings = [ring for ring in (_cleaned(np.asarray(r)) for r in solid.rings) if len(ring) >= 3]
     areas = [_plan_area(ring) for ring in rings]
     outer = [i for i, area in enumerate(areas) if area > 0]
-    if solid.z1 - solid.z0 < _SAME_MM or not outer:
+    if solid.z1 - solid.z0 < SAME_MM or not outer:
         return empty()
     holes: dict[int, list[int]] = {i: [] for i in outer}
     for i, area in enumerate(areas):
@@ -172,7 +176,7 @@ def _drop(solid: Drop, frame: Frame) -> TopoDS_Shape:
 def _cone(solid: Cone, frame: Frame) -> TopoDS_Shape:
     base = gp_Pnt(*frame.points(np.asarray(solid.base)).tolist())
     axis = gp_Dir(*frame.direction(np.asarray(solid.axis)).tolist())
-    level = abs(solid.r0 - solid.r1) < _SAME_MM
+    level = abs(solid.r0 - solid.r1) < SAME_MM
     if solid.sector is not None:
         start, turn = solid.sector
         first = frame.direction(np.array([math.cos(start), math.sin(start), 0.0]))
@@ -181,6 +185,7 @@ def _cone(solid: Cone, frame: Frame) -> TopoDS_Shape:
             return BRepPrimAPI_MakeCylinder(sector, solid.r0, solid.length, turn).Shape()
         return BRepPrimAPI_MakeCone(sector, solid.r0, solid.r1, solid.length, turn).Shape()
     axes = gp_Ax2(base, axis)
+    axes.Rotate(gp_Ax1(base, axis), _SEAM_RAD)
     if level:
         return BRepPrimAPI_MakeCylinder(axes, solid.r0, solid.length).Shape()
     return BRepPrimAPI_MakeCone(axes, solid.r0, solid.r1, solid.length).Shape()
@@ -241,7 +246,7 @@ def polyhedron(points: Floats, loops: Sequence[Sequence[int]]) -> TopoDS_Shape:
             raise GeometryError(f"{doing}: a face has no area")
         normal /= length
         bow = float(np.abs((corners - corners.mean(axis=0)) @ normal).max())
-        if bow > _SAME_MM:
+        if bow > SAME_MM:
             raise GeometryError(f"{doing}: a face is {bow:.3g} mm out of its plane")
         wire = BRepBuilderAPI_MakeWire()
         for a, b in zip(loop, [*loop[1:], loop[0]], strict=True):
@@ -306,8 +311,8 @@ def _cleaned(loop: Floats) -> Floats:
         step = loop - back
         along = np.einsum("ij,ij->i", step, chord) / np.where(length > 0, length, 1.0)
         off = np.sqrt(np.maximum(np.einsum("ij,ij->i", step, step) - along**2, 0.0))
-        flat = (np.linalg.norm(step, axis=1) < _SAME_MM) | (
-            (off < _SAME_MM) & (along > 0) & (along < length)
+        flat = (np.linalg.norm(step, axis=1) < SAME_MM) | (
+            (off < SAME_MM) & (along > 0) & (along < length)
         )
         if not flat.any():
             return loop

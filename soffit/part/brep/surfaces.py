@@ -5,13 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from OCP.BRep import BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Surface
 from OCP.GeomAbs import GeomAbs_SurfaceType as Kind
 from OCP.gp import gp_Ax1, gp_Pnt, gp_Vec
-from OCP.TopAbs import TopAbs_Orientation
-from OCP.TopoDS import TopoDS_Face
+from OCP.TopAbs import TopAbs_EDGE, TopAbs_Orientation, TopAbs_VERTEX
+from OCP.TopoDS import TopoDS, TopoDS_Edge, TopoDS_Face, TopoDS_Shape
 
+from soffit.part.brep.shapes import edges_of, faces_of, items, map_of
 from soffit.part.model import Floats, Surface, Vec3
+
+# Surfaces closer than this are one: far over rounding of rotated coordinates (1e-13), far under
+# anything that a remedy means (derived).
+SAME_MM = 1e-5
+SAME_RAD = 1e-7
 
 _TINY = 1e-12  # length of a tangent or cross product below which it has no direction
 
@@ -48,6 +55,66 @@ def describe(face: TopoDS_Face) -> Description:
         torus = adaptor.Torus()
         return Description(Surface.TORUS, *_axis(torus.Axis()), torus.MajorRadius())
     return Description(Surface.FREEFORM)
+
+
+def same_surface(a: TopoDS_Face, b: TopoDS_Face) -> bool:
+    """Whether two faces lie on one plane, cylinder, cone, sphere or torus; of freeform surfaces
+    that is never said."""
+    one, other = BRepAdaptor_Surface(a, False), BRepAdaptor_Surface(b, False)
+    kind = one.GetType()
+    if kind != other.GetType():
+        return False
+    if kind == Kind.GeomAbs_Plane:
+        return _on_plane(one, b) and _on_plane(other, a)
+    if kind == Kind.GeomAbs_Cylinder:
+        p, q = one.Cylinder(), other.Cylinder()
+        return _coaxial(p.Axis(), q.Axis()) and abs(p.Radius() - q.Radius()) < SAME_MM
+    if kind == Kind.GeomAbs_Cone:
+        c, d = one.Cone(), other.Cone()
+        alike = abs(abs(c.SemiAngle()) - abs(d.SemiAngle())) < SAME_RAD
+        return alike and _coaxial(c.Axis(), d.Axis()) and c.Apex().Distance(d.Apex()) < SAME_MM
+    if kind == Kind.GeomAbs_Sphere:
+        s, t = one.Sphere(), other.Sphere()
+        alike = abs(s.Radius() - t.Radius()) < SAME_MM
+        return alike and bool(s.Location().Distance(t.Location()) < SAME_MM)
+    if kind == Kind.GeomAbs_Torus:
+        u, v = one.Torus(), other.Torus()
+        alike = max(abs(u.MajorRadius() - v.MajorRadius()), abs(u.MinorRadius() - v.MinorRadius()),
+                    u.Location().Distance(v.Location())) < SAME_MM
+        return alike and _coaxial(u.Axis(), v.Axis())
+    return False
+
+
+def twins(solid: TopoDS_Shape) -> list[tuple[TopoDS_Edge, TopoDS_Face, TopoDS_Face]]:
+    """Neighbouring faces of a solid that lie on one surface, each pair once with an edge between
+    them."""
+    faces, edges = faces_of(solid), map_of(solid, TopAbs_EDGE)
+    beside: dict[int, set[int]] = {}
+    for number, face in enumerate(faces):
+        for edge in edges_of(face):
+            if not BRep_Tool.Degenerated_s(edge):
+                beside.setdefault(edges.FindIndex(edge), set()).add(number)
+    found: dict[tuple[int, int], TopoDS_Edge] = {}
+    apart: set[tuple[int, int]] = set()
+    for index in sorted(beside):
+        a, b = [*sorted(beside[index]), -1][:2]
+        if len(beside[index]) != 2 or (a, b) in found or (a, b) in apart:
+            continue
+        if same_surface(faces[a], faces[b]):
+            found[a, b] = TopoDS.Edge(edges.FindKey(index))
+        else:
+            apart.add((a, b))
+    return [(edge, faces[a], faces[b]) for (a, b), edge in found.items()]
+
+
+def _on_plane(plane: BRepAdaptor_Surface, face: TopoDS_Face) -> bool:
+    corners = (BRep_Tool.Pnt_s(TopoDS.Vertex(v)) for v in items(map_of(face, TopAbs_VERTEX)))
+    return all(plane.Plane().Distance(corner) < SAME_MM for corner in corners)
+
+
+def _coaxial(a: gp_Ax1, b: gp_Ax1) -> bool:
+    """Whether two axes lie on one line, whichever way they point."""
+    return any(bool(a.IsCoaxial(c, SAME_RAD, SAME_MM)) for c in (b, b.Reversed()))
 
 
 def point_at(face: TopoDS_Face, uv: Floats) -> Vec3:

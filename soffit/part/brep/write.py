@@ -1,10 +1,11 @@
-"""A part and its props as STEP AP242 text, with names and colours."""
+"""Named, coloured solids as STEP AP242 text: a part with its props, or what was changed."""
 
 from __future__ import annotations
 
 import io
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from OCP.APIHeaderSection import APIHeaderSection_MakeHeader
 from OCP.IFSelect import IFSelect_ReturnStatus
@@ -26,8 +27,17 @@ from soffit.part.brep.solids import file_frame
 from soffit.part.model import Body, Face, Part, Vec3
 
 # Props in the ochre of the sheet's palette, #b7791f.
-_PROP: Vec3 = (183 / 255, 121 / 255, 31 / 255)
+PROP_COLOR: Vec3 = (183 / 255, 121 / 255, 31 / 255)
 _NOT_ASCII = re.compile(r"[^\x00-\x7f]+")
+
+
+@dataclass(frozen=True)
+class NamedSolid:
+    """A body to write; `color` None for one whose faces have their own."""
+
+    shape: TopoDS_Shape
+    name: str
+    color: Vec3 | None = None
 
 
 def step_text(
@@ -46,43 +56,53 @@ def step_text(
         raise GeometryError(f"writing {file}: the part has no B-rep; write 3MF or STL instead")
     shape = from_bytes(part.brep)
     own = solids_of(shape)
-    names = [product if len(own) == 1 else f"{product} body {i}" for i in range(1, len(own) + 1)]
+    solids = [NamedSolid(solid, product if len(own) == 1 else f"{product} body {i}")
+              for i, solid in enumerate(own, start=1)]
     frame = file_frame(part.placement, faces_of(shape))
-    beside: list[TopoDS_Shape] = []
     for prop in props:
-        lumps = beside_solids(prop, frame)
-        beside += lumps
-        names += [prop.name] * len(lumps)
+        solids += [NamedSolid(s, prop.name, PROP_COLOR) for s in beside_solids(prop, frame)]
+    return solids_text(solids, part.faces, file, product, stamp, "changed for production")
+
+
+def solids_text(
+    solids: Sequence[NamedSolid],
+    faces: Sequence[Face],
+    file: str,
+    product: str,
+    stamp: str,
+    what: str,
+) -> bytes:
+    """A STEP file of one product of named solids; `faces` are those of the solids without a
+    colour, in order, with names and colours; `what` says in the header what the product is.
+
+    Raises KernelError where the kernel does not write.
+    """
     document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))
     XCAFApp_Application.GetApplication_s().InitDocument(document)
-    _fill(document, product, [*own, *beside], names, part.faces, len(own))
-    return _written(document, file, product, stamp)
+    _fill(document, product, solids, faces)
+    return _written(document, file, product, stamp, what)
 
 
 def _fill(
-    document: TDocStd_Document,
-    product: str,
-    solids: Sequence[TopoDS_Shape],
-    names: Sequence[str],
-    faces: Sequence[Face],
-    own: int,
+    document: TDocStd_Document, product: str, solids: Sequence[NamedSolid], faces: Sequence[Face]
 ) -> None:
-    """One product of named solids; the first `own` are the part, with its `faces`.
+    """One product of named solids.
 
     Not an assembly: the kernel numbers the places of components anew in each file that one
     process writes, and lists their colours in the order of memory addresses.
     """
     shapes = XCAFDoc_DocumentTool.ShapeTool_s(document.Main())
     colors = XCAFDoc_DocumentTool.ColorTool_s(document.Main())
-    label = shapes.AddShape(solids[0] if len(solids) == 1 else compound_of(solids), False)
+    alone = len(solids) == 1 and solids[0].color is None
+    whole = solids[0].shape if alone else compound_of(solid.shape for solid in solids)
+    label = shapes.AddShape(whole, False)
     _name(label, product)
-    if len(solids) > 1:
-        for index, (solid, name) in enumerate(zip(solids, names, strict=True)):
-            sub = shapes.AddSubShape(label, solid)
-            _name(sub, name)
-            if index >= own:
-                colors.SetColor(sub, _color(_PROP), XCAFDoc_ColorType.XCAFDoc_ColorSurf)
-    exact = [face for solid in solids[:own] for face in faces_of(solid)]
+    for solid in () if alone else solids:
+        sub = shapes.AddSubShape(label, solid.shape)
+        _name(sub, solid.name)
+        if solid.color is not None:
+            colors.SetColor(sub, _color(solid.color), XCAFDoc_ColorType.XCAFDoc_ColorSurf)
+    exact = [face for solid in solids if solid.color is None for face in faces_of(solid.shape)]
     for shape, face in zip(exact, faces, strict=True):
         if face.name is None and face.color is None:
             continue
@@ -93,7 +113,9 @@ def _fill(
             colors.SetColor(sub, _color(face.color), XCAFDoc_ColorType.XCAFDoc_ColorSurf)
 
 
-def _written(document: TDocStd_Document, file: str, product: str, stamp: str) -> bytes:
+def _written(
+    document: TDocStd_Document, file: str, product: str, stamp: str, what: str
+) -> bytes:
     writer = STEPCAFControl_Writer()
     # These switches exist only once a writer does.
     Interface_Static.SetCVal_s("write.step.schema", "AP242DIS")
@@ -110,7 +132,7 @@ def _written(document: TDocStd_Document, file: str, product: str, stamp: str) ->
     header.SetAuthorValue(1, TCollection_HAsciiString(""))
     header.SetOrganizationValue(1, TCollection_HAsciiString(""))
     header.SetAuthorisation(TCollection_HAsciiString(""))
-    header.SetDescriptionValue(1, TCollection_HAsciiString(f"{product}, changed for production"))
+    header.SetDescriptionValue(1, TCollection_HAsciiString(f"{product}, {what}"))
     header.SetOriginatingSystem(TCollection_HAsciiString("Soffit"))
     header.SetPreprocessorVersion(TCollection_HAsciiString(""))
     stream = io.BytesIO()

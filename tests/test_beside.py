@@ -1,0 +1,62 @@
+"""Bodies beside the part, put together from their triangles where nothing else draws them."""
+
+from __future__ import annotations
+
+import manifold3d as m3
+import numpy as np
+import pytest
+from OCP.TopoDS import TopoDS_Shape
+
+from examples._cad import box as block
+from soffit.part.brep.beside import beside_solids
+from soffit.part.brep.shapes import faces_of, from_bytes, is_valid, volume_mm3
+from soffit.part.brep.solids import file_frame
+from soffit.part.model import Body, Floats, Ints, Mesh, Vec3
+from soffit.part.place import place
+from soffit.part.solid import Intersection, box
+from soffit.part.step import read_shape
+
+# An expression that gives nothing, so that the triangles must do.
+NOTHING = Intersection((box((0, 0, 0), (1, 1, 1)), box((3, 3, 3), (4, 4, 4))))
+
+
+def faceted(vertices: Floats, triangles: Ints, up: Vec3 = (0, 0, 1)) -> list[TopoDS_Shape]:
+    zeros = np.zeros(len(triangles), dtype=np.int64)
+    mesh = Mesh(vertices, triangles, zeros + 1, np.zeros((len(triangles), 3)), zeros)
+    part = place(read_shape(block((0, 0, 0), (5, 5, 5))), up)
+    assert part.brep is not None
+    frame = file_frame(part.placement, faces_of(from_bytes(part.brep)))
+    return beside_solids(Body("prop", NOTHING, mesh), frame)
+
+
+@pytest.mark.parametrize("up", [(0, 0, 1), (0, 0, -1), (1, 2, 3)])
+def test_a_hollow_body_has_planar_faces_and_its_cavities(up: Vec3) -> None:
+    """A box with two closed rooms and a box loose in one of them: six faces for each surface."""
+    cube = m3.Manifold.cube
+    room = cube((8.0, 8.0, 8.0))
+    body = cube((20.0, 10.0, 10.0)) - room.translate((1, 1, 1)) - room.translate((11, 1, 1))
+    made = (body + cube((2.0, 2.0, 2.0)).translate((4, 4, 4))).to_mesh64()
+    solids = faceted(made.vert_properties[:, :3], made.tri_verts.astype(np.int64), up)
+    assert sorted(len(faces_of(s)) for s in solids) == [6, 18]
+    assert all(is_valid(s) for s in solids)
+    assert sorted(volume_mm3(s) for s in solids) == pytest.approx([8, 2000 - 1024])
+
+
+def test_an_edge_of_no_length_is_a_corner() -> None:
+    """A tetrahedron with a corner drawn as an edge 1e-9 mm long, as booleans may leave it."""
+    vertices = np.array([[0, 0, 0], [9, 0, 0], [0, 9, 0], [0, 0, 9], [1e-9, 0, 9]])
+    triangles = np.array([[0, 2, 1], [0, 1, 4], [0, 4, 3], [1, 2, 4], [2, 3, 4], [0, 3, 2]])
+    (solid,) = faceted(vertices, triangles)
+    assert len(faces_of(solid)) == 4
+    assert is_valid(solid)
+    assert volume_mm3(solid) == pytest.approx(9**3 / 6)
+
+
+def test_blocks_that_touch_along_an_edge_close() -> None:
+    """Two blocks that share an edge in space and are one surface in neither: two solids."""
+    cube = m3.Manifold.cube((3.0, 3.0, 3.0))
+    made = m3.Manifold.compose([cube, cube.translate((3, 3, 0))]).to_mesh64()
+    solids = faceted(made.vert_properties[:, :3], made.tri_verts.astype(np.int64))
+    assert [len(faces_of(s)) for s in solids] == [6, 6]
+    assert all(is_valid(s) for s in solids)
+    assert [volume_mm3(s) for s in solids] == pytest.approx([27, 27])
