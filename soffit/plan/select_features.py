@@ -1,6 +1,6 @@
 """Faces of recognised features, and how the user names them.
 
-    features                             all that Soffit would keep
+    features                             the holes and patterns that fit some use
     threads, pins, bearing seats, …      all that may be one (see `NAMES`)
     hole near 10,20,5                    the round hole whose middle is nearest to a point of
                                          the file's frame; likewise `pattern near` and

@@ -128,7 +128,9 @@ class HolePattern:
 
 @dataclass(frozen=True)
 class MatingFace:
-    """Flat faces in one plane that all holes of a pattern open into: something may lie there.
+    """Flat faces in one plane that all holes of a pattern open into: something may lie there. As
+    most parts have some, and a chamfer covers a little of what is beside it, they are kept only
+    where they are asked for.
 
     `at_mm`: their centroid. `normal`: outward unit vector.
     """
@@ -139,7 +141,7 @@ class MatingFace:
     normal: Vec3
     area_mm2: float
     patterns: tuple[str, ...]
-    protect: bool = True
+    protect: bool = False
 
 
 Feature = RoundHole | HolePattern | MatingFace
