@@ -106,8 +106,7 @@ def _summary(found: Features) -> list[Line]:
         for name in classes(feature):
             counts[name] = counts.get(name, 0) + 1
     lines = wrap(f'--protect "{ALL}" keeps {len(found.protected_faces)} faces: those of each hole '
-                 "of a listed size, each pattern and each mating face. Nothing is kept unless it "
-                 "is asked for.")
+                 "of a listed size and each pattern. Nothing is kept unless it is asked for.")
     lines += [Line(f'  --protect "{name}"  ({count})') for name, count in sorted(counts.items())]
     return [*lines, *wrap("Sizes are compared with tables from memory or derived; several uses "
                           "may fit one hole, and none is chosen.")]  # fmt: skip
