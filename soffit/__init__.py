@@ -15,7 +15,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from soffit.api import features, place, read, resolve, review
+    from soffit.api import compare, features, place, read, resolve, review
     from soffit.errors import (
         FileError,
         GeometryError,
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from soffit.findings.model import Finding, Review
     from soffit.part.features.model import Features
     from soffit.part.model import Face, Part
+    from soffit.plan.compare import Comparison
     from soffit.plan.model import Resolution
     from soffit.process.load import load_process
     from soffit.process.model import Process
@@ -44,6 +45,7 @@ _HOME = {
     "features": "soffit.api",
     "review": "soffit.api",
     "resolve": "soffit.api",
+    "compare": "soffit.api",
     "load_process": "soffit.process.load",
     "Part": "soffit.part.model",
     "Face": "soffit.part.model",
@@ -53,6 +55,7 @@ _HOME = {
     "Review": "soffit.findings.model",
     "Edit": "soffit.remedies.model",
     "Resolution": "soffit.plan.model",
+    "Comparison": "soffit.plan.compare",
     "SoffitError": "soffit.errors",
     "InputError": "soffit.errors",
     "FileError": "soffit.errors",
@@ -66,6 +69,7 @@ _HOME = {
 }
 
 __all__ = [
+    "Comparison",
     "Edit",
     "Face",
     "Features",
@@ -85,6 +89,7 @@ __all__ = [
     "SoffitError",
     "UnitError",
     "__version__",
+    "compare",
     "features",
     "load_process",
     "place",

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from soffit.findings.model import Review
     from soffit.part.features.model import Features
     from soffit.part.model import Part, Vec3
+    from soffit.plan.compare import Comparison
     from soffit.plan.model import Resolution
     from soffit.process.model import Process
 
@@ -134,6 +135,27 @@ def resolve(
         progress=progress,
     )
     return replace(result, estimate=estimate(result))
+
+
+def compare(
+    a: Part,
+    b: Part,
+    process: str | Path | Process = "pla-04",
+    up: Up = "keep",
+    *,
+    progress: Progress | None = None,
+) -> Comparison:
+    """What changed from part `a` to its revision `b`: faces, and what is found on them.
+
+    `up` is the direction of `a` that points upwards (see `review`); `b` stands in the same way up,
+    also where it lies turned in its file.
+
+    Raises ProcessError if there is no such process, InputError for a direction without length.
+    """
+    from soffit.plan.compare import compare as compare_parts
+
+    how = load_process(process)
+    return compare_parts(a, b, how, up=_direction(a, how, up), progress=progress)
 
 
 def _direction(part: Part, process: Process, up: Up) -> Literal["keep"] | Vec3:

@@ -11,8 +11,8 @@ import soffit
 from soffit import errors
 
 NAMES = {
-    "read", "place", "features", "review", "resolve", "load_process",
-    "Part", "Face", "Features", "Process", "Finding", "Review", "Edit", "Resolution",
+    "read", "place", "features", "review", "resolve", "compare", "load_process",
+    "Part", "Face", "Features", "Process", "Finding", "Review", "Edit", "Resolution", "Comparison",
     "SoffitError", "InputError", "FileError", "UnitError", "ProcessError", "SelectorError",
     "KernelError", "KernelCrash", "KernelTimeout", "GeometryError",
     "__version__",

@@ -11,6 +11,7 @@ from soffit.cli.options import (
     DemandOption,
     DeviationOption,
     FastOption,
+    FirstFile,
     ForbidOption,
     FormatOption,
     KeepOutOption,
@@ -24,6 +25,7 @@ from soffit.cli.options import (
     RepairOption,
     ReviewFormat,
     ReviewFormatOption,
+    SecondFile,
     TextOrJson,
     Unit,
     UnitOption,
@@ -227,6 +229,43 @@ def features(
 
         show(features_lines(found))
     return 0
+
+
+@app.command()
+def compare(
+    a: FirstFile,
+    b: SecondFile,
+    process: ProcessOption = "pla-04",
+    unit: UnitOption = None,
+    up: UpOption = "keep",
+    output: FormatOption = TextOrJson.TEXT,
+) -> int:
+    """Say what changed from part A to part B, both the same way up.
+
+    Exit codes: 0 nothing differs, 1 something does, 2 the input or the call is wrong.
+    """
+    direction = parse_up(up)
+    from soffit import api
+    from soffit.process.load import load_process
+
+    how = load_process(process)
+    progress = _progress(a)
+    before = _read(a, unit, False, progress)
+    progress = _progress(b)
+    after = _read(b, unit, False, progress)
+    progress("compare")
+    result = api.compare(before, after, how, direction, progress=progress)
+    progress.clear()
+    if output is TextOrJson.JSON:
+        from soffit.plan.report import compare_json, dumps
+
+        print(dumps(compare_json(result)), end="")
+    else:
+        from soffit.cli.render_compare import compare_lines
+        from soffit.cli.render_text import show
+
+        show(compare_lines(result))
+    return 1 if result.differs else 0
 
 
 @app.command()

@@ -129,6 +129,12 @@ PartFile = Annotated[
     Path,
     typer.Argument(metavar="PART", help="STEP, STL, 3MF, OBJ or PLY file.", show_default=False),
 ]
+FirstFile = Annotated[
+    Path, typer.Argument(metavar="A", help="The part before.", show_default=False)
+]
+SecondFile = Annotated[
+    Path, typer.Argument(metavar="B", help="The part after.", show_default=False)
+]
 ProcessOption = Annotated[
     str,
     typer.Option(

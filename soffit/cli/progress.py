@@ -13,6 +13,7 @@ WORDS = {
     "orient": "orienting",
     "features": "recognising the features of",
     "resolve": "resolving",
+    "compare": "comparing",
     "apply": "applying the edits to",
     "write": "writing the files of",
     "prove": "reading back the files of",

@@ -1,63 +1,268 @@
-"""The recipe: what was decided, in the frame of the customer's file, as TOML."""
+"""The recipe: what was decided, in the frame of the customer's file, as TOML.
+
+It starts with the decisions, one table each. The last table says what the part looked like when
+they were taken: what was found on it and a description of each of its faces. Numbers of findings
+and faces in the decisions are those of that table; by it a revision of the part is set against
+this one (see `soffit.plan.replay`).
+"""
 
 from __future__ import annotations
 
 import json
+import tomllib
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Any, Literal
 
 import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 
-from soffit.part.model import Floats
+from soffit.errors import InputError
+from soffit.findings.model import Op
+from soffit.part.model import Vec3
+from soffit.plan.faces import FaceDescription, describe_faces
+from soffit.plan.match_findings import FindingDescription, describe_findings
 from soffit.plan.model import Resolution
 
-SCHEMA = "soffit.recipe/1"
+SCHEMA: Literal["soffit.recipe/2"] = "soffit.recipe/2"
+
+# Faces of an edit that are put in words beside it (own choice: what a reader takes in).
+_WORDED = 6
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, allow_inf_nan=False, serialize_by_alias=True
+    )
+
+
+class RecipePart(_Model):
+    """The file that the decisions were taken on."""
+
+    file: str
+    sha256: str
+    unit: str
+
+
+class RecipeProcess(_Model):
+    """How it was to be made; `up` is a direction of the file's frame."""
+
+    name: str
+    up: Vec3
+    quantity: int = Field(ge=1)
+
+
+class RecipeProtect(_Model):
+    """A face that stays as it is, and the words that named it."""
+
+    selector: str
+    face: int
+
+
+class RecipeEdit(_Model):
+    """One decision. `finding` is "" where an earlier edit brought about what this one cures.
+    `at_mm` is a point on it. `faces`: those that it touches."""
+
+    id: str
+    finding: str
+    remedy: str
+    op: Op
+    at_mm: Vec3
+    faces: tuple[int, ...]
+    volume_mm3: float
+    why: str
+    after: str = ""
+
+
+class RecipeReceived(_Model):
+    """The part as received: what printed over air, and all its faces."""
+
+    findings: tuple[FindingDescription, ...] = ()
+    faces: tuple[FaceDescription, ...] = ()
+
+
+class Recipe(_Model):
+    """All decisions on one part, in the frame of its file, mm."""
+
+    form: Literal["soffit.recipe/2"] = Field(alias="schema")
+    part: RecipePart
+    process: RecipeProcess
+    protect: tuple[RecipeProtect, ...] = ()
+    edit: tuple[RecipeEdit, ...] = ()
+    received: RecipeReceived
+
+
+def recipe_of(result: Resolution) -> Recipe:
+    """What was decided in a resolution."""
+    received, before = result.received, result.before
+    back = np.linalg.inv(received.placement)
+    edits = []
+    for edit in result.edits:
+        x, y, z = (back[:3, :3] @ np.asarray(edit.at_mm) + back[:3, 3]).tolist()
+        edits.append(RecipeEdit(
+            id=edit.id,
+            finding=edit.finding,
+            remedy=edit.remedy,
+            op=edit.op,
+            at_mm=(_round(x), _round(y), _round(z)),
+            faces=edit.faces,
+            volume_mm3=_round(edit.volume_mm3),
+            why=edit.why,
+            after=edit.after,
+        ))
+    return Recipe(
+        schema=SCHEMA,
+        part=RecipePart(file=received.source.file, sha256=received.source.sha256,
+                        unit=received.source.unit),
+        process=RecipeProcess(name=before.process.name, up=before.up, quantity=result.quantity),
+        protect=tuple(RecipeProtect(selector=p.selector, face=p.face) for p in result.protected),
+        edit=tuple(edits),
+        received=RecipeReceived(
+            findings=describe_findings(received, before.air), faces=describe_faces(received)
+        ),
+    )
 
 
 def recipe_toml(result: Resolution) -> str:
-    """Part, process, way up, protected faces and every edit with its place, as TOML text."""
-    source = result.received.source
-    back = np.linalg.inv(result.received.placement)
-    lines = [
-        f"schema = {_text(SCHEMA)}",
-        "",
-        "[part]",
-        f"file = {_text(source.file)}",
-        f"sha256 = {_text(source.sha256)}",
-        f"unit = {_text(source.unit)}",
-        "",
-        "[process]",
-        f"name = {_text(result.before.process.name)}",
-        f"up = {_numbers(result.before.up)}",
-        f"quantity = {result.quantity}",
-    ]
-    for face in result.protected:
-        lines += ["", "[[protect]]", f"selector = {_text(face.selector)}", f"face = {face.face}"]
-    for edit in result.edits:
-        at = back[:3, :3] @ np.asarray(edit.at_mm) + back[:3, 3]
-        lines += [
-            "",
-            "[[edit]]",
-            f"id = {_text(edit.id)}",
-            f"finding = {_text(edit.finding)}",
-            f"remedy = {_text(edit.remedy)}",
-            f"op = {_text(edit.op)}",
-            f"at_mm = {_numbers(at)}",
-            f"faces = [{', '.join(str(f) for f in edit.faces)}]",
-            f"volume_mm3 = {_number(edit.volume_mm3)}",
-            f"why = {_text(edit.why)}",
-        ]
-        if edit.after:
-            lines.append(f"after = {_text(edit.after)}")
+    """What was decided in a resolution, as TOML text."""
+    return to_toml(recipe_of(result))
+
+
+def to_toml(recipe: Recipe) -> str:
+    """A recipe as TOML; the same recipe gives the same bytes."""
+    lines = [f"schema = {_value(recipe.form)}"]
+    lines += ["", "[part]", *_keys(recipe.part)]
+    lines += ["", "[process]", *_keys(recipe.process)]
+    findings = {finding.id: finding for finding in recipe.received.findings}
+    faces = {face.id: face for face in recipe.received.faces}
+    for protect in recipe.protect:
+        lines += ["", "[[protect]]", *_keys(protect), *_in_words([protect.face], faces)]
+    for edit in recipe.edit:
+        lines += ["", "[[edit]]", *_keys(edit)]
+        cured = findings.get(edit.finding)
+        if cured is not None:
+            at = ", ".join(f"{v:.2f}" for v in cured.at_mm)
+            lines.append(f"# {cured.id}: {cured.kind}, {cured.area_mm2:.1f} mm² at {at}")
+        lines += _in_words(edit.faces, faces)
+    lines += ["", "# The part as received, by which a revision of it is recognised.", "[received]"]
+    lines += _rows("findings", recipe.received.findings)
+    lines += _rows("faces", recipe.received.faces)
     return "\n".join(lines) + "\n"
 
 
-def _text(value: str) -> str:
-    # A JSON string is a TOML basic string, but for the delete character (TOML 1.0).
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+def load_recipe(path: str | Path) -> Recipe:
+    """The recipe in a TOML file.
+
+    Raises InputError if it cannot be read, is of another version, or does not hold together.
+    """
+    where = f"reading recipe {path}"
+    try:
+        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(
+            f"{where}: {error.strerror or type(error).__name__}; check the path"
+        ) from None
+    except UnicodeDecodeError:
+        raise InputError(f"{where}: not UTF-8 text; save it as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{where}: not valid TOML: {error}") from None
+    form = data.get("schema")
+    if form != SCHEMA:
+        found = "it names no schema" if form is None else f"it is {form!r}"
+        raise InputError(
+            f"{where}: {found}, {SCHEMA!r} is read; write it again with `soffit resolve`"
+        )
+    try:
+        # By way of JSON, so that strict mode still takes lists and the words of enumerations.
+        recipe = Recipe.model_validate_json(json.dumps(data, default=str), strict=True)
+    except ValidationError as error:
+        raise InputError(f"{where}: {_say(error.errors()[0])}") from None
+    for wrong in _loose_ends(recipe):
+        raise InputError(f"{where}: {wrong}; take that entry out, or take the file as written")
+    return recipe
 
 
-def _number(value: float) -> str:
-    return repr(round(float(value), 6) + 0.0)
+def _loose_ends(recipe: Recipe) -> Iterator[str]:
+    """Whatever an entry refers to that is not there, or is there twice."""
+    for what, ids in (
+        ("edit", [edit.id for edit in recipe.edit]),
+        ("received.findings", [finding.id for finding in recipe.received.findings]),
+        ("received.faces", [str(face.id) for face in recipe.received.faces]),
+    ):
+        twice = [one for one, times in Counter(ids).items() if times > 1]
+        if twice:
+            yield f"{what} has {twice[0]} twice"
+    faces = {face.id for face in recipe.received.faces}
+    findings = {finding.id for finding in recipe.received.findings}
+    users: list[tuple[str, Sequence[int]]] = [
+        (f"the protected face {p.selector!r}", (p.face,)) for p in recipe.protect
+    ]
+    users += [(f"edit {edit.id}", edit.faces) for edit in recipe.edit]
+    users += [(f"finding {f.id}", f.faces) for f in recipe.received.findings]
+    for who, used in users:
+        for face in sorted(set(used) - faces):
+            yield f"{who} speaks of face {face}, which received.faces does not describe"
+    for edit in recipe.edit:
+        if edit.finding and edit.finding not in findings:
+            yield f"edit {edit.id} cures {edit.finding}, which received.findings does not describe"
 
 
-def _numbers(values: Floats | tuple[float, ...]) -> str:
-    return "[" + ", ".join(_number(v) for v in values) + "]"
+def _say(error: ErrorDetails) -> str:
+    """One error of the validator in our words: key, value, what is allowed."""
+    key = ".".join(str(step) for step in error["loc"])
+    if error["type"] == "extra_forbidden":
+        return f"unknown key {key}; take it out"
+    if error["type"] == "missing":
+        return f"{key} is missing; take the file as it was written"
+    text = repr(error["input"])
+    shown = text if len(text) <= 40 else text[:39] + "…"
+    return f"{key} is {shown}; allowed: {error['msg'][0].lower()}{error['msg'][1:]}"
+
+
+def _in_words(ids: Sequence[int], faces: dict[int, FaceDescription]) -> list[str]:
+    """Comments that say which faces these are."""
+    lines = []
+    for face in [faces[one] for one in ids if one in faces][:_WORDED]:
+        at = ", ".join(f"{v:.2f}" for v in face.at_mm)
+        size = f", radius {face.radius_mm:.2f} mm" if face.radius_mm is not None else ""
+        lines.append(
+            f"# face {face.id}: {face.surface.value}, {face.area_mm2:.1f} mm² at {at}{size}"
+        )
+    if len(ids) > _WORDED:
+        lines.append(f"# and {len(ids) - _WORDED} more")
+    return lines
+
+
+def _keys(model: BaseModel) -> list[str]:
+    return [f"{key} = {_value(value)}" for key, value in _fields(model)]
+
+
+def _rows(key: str, models: Iterable[BaseModel]) -> list[str]:
+    """An array of tables, one a line."""
+    rows = [
+        "  { " + ", ".join(f"{k} = {_value(v)}" for k, v in _fields(model)) + " },"
+        for model in models
+    ]
+    return [f"{key} = [", *rows, "]"] if rows else [f"{key} = []"]
+
+
+def _fields(model: BaseModel) -> Iterable[tuple[str, Any]]:
+    """What there is to write; what is as it is when nothing is said is left out."""
+    return model.model_dump(mode="json", exclude_defaults=True).items()
+
+
+def _value(value: str | bool | int | float | Sequence[Any]) -> str:
+    if isinstance(value, str):
+        # A JSON string is a TOML basic string, but for the delete character (TOML 1.0).
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, (int, float)):
+        return repr(value)
+    return "[" + ", ".join(_value(item) for item in value) + "]"
+
+
+def _round(value: float) -> float:
+    return round(float(value), 6) + 0.0

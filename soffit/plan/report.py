@@ -1,5 +1,5 @@
-"""Reviews, resolutions and features as JSON: `soffit.review/1`, `soffit.resolve/1`,
-`soffit.features/1`.
+"""Reviews, resolutions, features and comparisons as JSON: `soffit.review/1`, `soffit.resolve/1`,
+`soffit.features/1`, `soffit.compare/1`.
 
 Lengths are mm, areas mm², volumes mm³, in the build frame. Numbers are rounded to six
 decimals and keys are sorted, so that the same part gives the same bytes. The schemas are
@@ -17,6 +17,7 @@ from soffit.findings.model import Finding, Review
 from soffit.part.features.model import Feature, Features, HolePattern, MatingFace
 from soffit.part.model import Part
 from soffit.part.quality import BrepQuality, QualityChange
+from soffit.plan.compare import Comparison
 from soffit.plan.model import Resolution
 from soffit.plan.select_features import classes, selector_of
 from soffit.process.model import Process
@@ -129,6 +130,49 @@ def features_json(found: Features) -> dict[str, Any]:
         "orientation": {"placement": [_numbers(row) for row in part.placement.tolist()]},
         "features": [_feature(part, feature) for feature in found.all],
         "protected_faces": list(found.protected_faces),
+    }
+
+
+def compare_json(result: Comparison) -> dict[str, Any]:
+    """A comparison as one JSON object: both reviews, and what became of what is in the first."""
+    faces, findings = result.faces, result.findings
+    return {
+        "schema": "soffit.compare/1",
+        "differs": result.differs,
+        "a": review_json(result.a),
+        "b": review_json(result.b),
+        "motion": [_numbers(row) for row in faces.motion.tolist()],
+        "faces": {
+            "pairs": [
+                {
+                    "a": pair.a,
+                    "b": pair.b,
+                    "status": pair.status,
+                    "sure": pair.sure,
+                    "shift_mm": _numbers(pair.shift_mm),
+                    "area_change_mm2": _number(pair.area_change_mm2),
+                    "radius_change_mm": _number(pair.radius_change_mm),
+                }
+                for pair in faces.pairs
+            ],
+            "vanished": list(faces.vanished),
+            "new": list(faces.new),
+        },
+        "findings": {
+            "pairs": [
+                {
+                    "a": pair.a,
+                    "b": pair.b,
+                    "status": "changed" if pair.moved else "same",
+                    "shift_mm": _number(pair.shift_mm),
+                    "area_change_mm2": _number(pair.area_change_mm2),
+                }
+                for pair in findings.pairs
+            ],
+            "unclear": [{"a": one, "could_be": list(now)} for one, now in findings.unclear],
+            "gone": list(findings.gone),
+            "new": list(findings.new),
+        },
     }
 
 
