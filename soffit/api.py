@@ -100,6 +100,7 @@ def resolve(
     forbid: Sequence[str] = (),
     demand: Mapping[str, str] | None = None,
     max_deviation_mm: float | None = None,
+    recipe: str | Path | None = None,
     quantity: int = 1,
     progress: Progress | None = None,
 ) -> Resolution:
@@ -110,13 +111,15 @@ def resolve(
     like any other, that stand beside this one in its file's frame.
     `prefer`: what is to be least, once as little as can be prints over air. `forbid`: remedies that
     are not used; `demand`: for a finding of the review, by its id, the remedy that it gets.
-    `max_deviation_mm`: farthest that a surface may move.
+    `max_deviation_mm`: farthest that a surface may move. `recipe`: file of decisions taken on this
+    part or an earlier revision; they are taken again wherever their place is found again.
     `progress` is called with what is being done, how much is done, how much there is.
 
     Raises ProcessError, SelectorError, or InputError for a value that is not allowed.
     """
     from dataclasses import replace
 
+    from soffit.plan.recipe import load_recipe
     from soffit.plan.resolve import resolve as resolve_part
     from soffit.plan.wishes import Wishes
     from soffit.production.estimate import estimate
@@ -132,6 +135,7 @@ def resolve(
         keep_out=list(keep_out),
         quantity=quantity,
         wishes=Wishes(prefer, frozenset(forbid), tuple((demand or {}).items()), max_deviation_mm),
+        recipe=None if recipe is None else load_recipe(recipe),
         progress=progress,
     )
     return replace(result, estimate=estimate(result))

@@ -213,7 +213,7 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
             "--unit", "in", "--up", "0,-1,0", "--protect", "face near 0,0,1", "--protect", "faces "
             "coloured #ff0000", "--keep-out", "9,0,0,1,5,7", "--quantity", "250", "--repair",
             "--prefer", "looks", "--forbid", "prop", "--demand", "F3=roof leaving a bridge",
-            "--max-deviation", "2.5",
+            "--max-deviation", "2.5", "--recipe", "old.recipe.toml",
         ]
     )  # fmt: skip
     assert code == 0
@@ -230,6 +230,7 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
         "forbid": ["prop"],
         "demand": {"F3": "roof leaving a bridge"},
         "max_deviation_mm": 2.5,
+        "recipe": Path("old.recipe.toml"),
     }
 
 

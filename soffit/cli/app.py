@@ -22,6 +22,7 @@ from soffit.cli.options import (
     ProcessOption,
     ProtectOption,
     QuantityOption,
+    RecipeOption,
     RepairOption,
     ReviewFormat,
     ReviewFormatOption,
@@ -124,6 +125,7 @@ def resolve(
     forbid: ForbidOption = None,
     demand: DemandOption = None,
     max_deviation: DeviationOption = None,
+    recipe: RecipeOption = None,
     quantity: QuantityOption = 1,
     repair: RepairOption = False,
     output: FormatOption = TextOrJson.TEXT,
@@ -151,6 +153,7 @@ def resolve(
         forbid=forbid or (),
         demand=demands,
         max_deviation_mm=max_deviation,
+        recipe=recipe,
         quantity=quantity,
         progress=progress,
     )

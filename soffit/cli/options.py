@@ -208,6 +208,15 @@ DeviationOption = Annotated[
         show_default=False,
     ),
 ]
+RecipeOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--recipe",
+        metavar="FILE",
+        help="Decisions taken on this part or an earlier revision of it, to be taken again.",
+        show_default=False,
+    ),
+]
 QuantityOption = Annotated[
     int, typer.Option("--quantity", min=1, metavar="N", help="How many parts will be made.")
 ]

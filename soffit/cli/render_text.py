@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 import textwrap
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -82,6 +83,7 @@ def orient_lines(kept: Review, chosen: Review) -> list[Line]:
 def resolution_lines(result: Resolution) -> list[Line]:
     """What stays open first, then over air before and after, edits, cost, files."""
     lines = [*part_lines(result.received), *_how(result.before), Line("")]
+    lines += _replay_lines(result)
     lines += _open_lines(result)
     before, after = result.before.over_air_mm2, result.after.over_air_mm2
     lines += [Line(f"Over air: {_area(before)} mm² → {_area(after)} mm²", "bold"), Line("")]
@@ -201,15 +203,41 @@ def _open_lines(result: Resolution) -> list[Line]:
     return [*lines, Line("")] if lines else []
 
 
+def _replay_lines(result: Resolution) -> list[Line]:
+    """What became of a recipe's decisions, and what there is to decide."""
+    found = result.replay
+    if found is None:
+        return []
+    counts = Counter(d.status for d in found.decisions)
+    sums = ", ".join(f"{counts[s]} {s}" for s in ("same", "moved", "vanished", "unclear")
+                     if counts[s])
+    lines = [Line(f"Recipe of {_count(len(found.decisions), 'decision')}: {sums or 'none'}",
+                  "bold")]
+    for one in found.decisions:
+        if one.status != "same":
+            on = f" on {one.finding_id}" if one.finding_id else ""
+            lines += wrap(f"{one.edit_id} {one.remedy}{on}: {one.status}; {one.why}", "  ")
+    for kept in found.protected:
+        if kept.status in ("vanished", "unclear"):
+            lines += wrap(f"protected {kept.selector}: {kept.status}, so it is not protected; "
+                          "say it again with --protect", "  ")
+    again = {edit.finding: edit.remedy for edit in result.edits}
+    for name in found.new:
+        done = f"{again[name]} was chosen" if name in again else "nothing was chosen"
+        lines += wrap(f"NEW {name}: {done}; decide it (--demand {name}=REMEDY for another)", "  ")
+    return [*lines, Line("")]
+
+
 def _alternative_lines(result: Resolution) -> list[Line]:
     """The sets of options to choose from, where there is more than one."""
     if len(result.alternatives) < 2:
         return []
     density = result.before.process.material.density_g_cm3.value
     rows = [
-        ("> " if a.chosen else "  ", a.words, f"{a.price:.2f}",
-         f"{a.plastic_mm3 * density / 1000.0:.2f}", f"{a.machine_s:.0f}", f"{a.labour_s:.0f}",
-         f"{a.deviation_mm:.1f}", f"{a.changed_mm2:.0f}", f"{a.left_mm2:.1f}")
+        (">" if a.chosen else "", a.words, _fixed(a.price, 2),
+         _fixed(a.plastic_mm3 * density / 1000.0, 2), _fixed(a.machine_s, 0),
+         _fixed(a.labour_s, 0), _fixed(a.deviation_mm, 1), _fixed(a.changed_mm2, 0),
+         _fixed(a.left_mm2, 1))
         for a in result.alternatives
     ]  # fmt: skip
     head = ("", "for each part", "price", "g", "s", "hand s", "moved", "mm²", "left")
@@ -283,6 +311,11 @@ def wrap(text: str, indent: str = "") -> list[Line]:
         break_on_hyphens=False,
     )
     return [Line(line) for line in wrapped]
+
+
+def _fixed(value: float, decimals: int) -> str:
+    """A number without a sign where it rounds to nothing."""
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"
 
 
 def _area(value: float) -> str:

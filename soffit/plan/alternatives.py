@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from soffit.plan.model import Alternative, OptionRow
-from soffit.plan.survey import Entry, Survey
+from soffit.plan.survey import CURED_SHARE, Entry, Survey
 from soffit.plan.wishes import PREFERENCES, Wishes
 
 # Alternatives are sought for so many places at most, and so many are told (common practice, no
@@ -43,7 +43,9 @@ def alternatives_of(survey: Survey, chosen: Sequence[Entry]) -> tuple[Alternativ
             _add(found, _sums(f"least {prefer}", survey, entries))
     for row in _front(survey, mine, found[0].deviation_mm):
         _add(found, row)
-    return tuple(found[:MOST_SETS])
+    # What leaves much more over air is no alternative.
+    most = found[0].left_mm2 + (1.0 - CURED_SHARE) * survey.state.review.over_air_mm2
+    return tuple([row for row in found if row.left_mm2 <= most][:MOST_SETS])
 
 
 def option_rows(survey: Survey, taken: Sequence[Entry]) -> tuple[OptionRow, ...]:
@@ -69,7 +71,7 @@ def _front(survey: Survey, wishes: Wishes, deviation_mm: float) -> list[Alternat
             break
         limit = most - ALIKE_MM if wishes.most_mm is None else min(most - ALIKE_MM, wishes.most_mm)
         entries, _ = survey.best(replace(wishes, prefer="price", most_mm=limit))
-        row = _sums(f"surface moved by no more than {limit:.1f} mm", survey, entries)
+        row = _sums(f"moved by {limit:.1f} mm at most", survey, entries)
         rows.append(row)
         if row.deviation_mm >= most - ALIKE_MM / 2:
             break

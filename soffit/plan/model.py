@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from soffit.findings.model import Finding, Op, Review
 from soffit.part.model import Body, Part
 from soffit.part.quality import QualityChange
+from soffit.plan.wishes import Wishes
 from soffit.remedies.cost import Cost
 from soffit.remedies.model import Edit, Safety
+
+if TYPE_CHECKING:
+    from soffit.plan.replay import Replay
 
 
 @dataclass(frozen=True)
@@ -80,7 +85,8 @@ class Resolution:
     "recipe", "sheet_html", "sheet_pdf", "report") to a path, `missing` a role that could not be
     written to the reason. `quality` compares the CAD as received with the STEP file as read back;
     None where none was written. `options` are those of the findings of the part as received,
-    `alternatives` the few best sets of them, the chosen one first.
+    `alternatives` the few best sets of them, the chosen one first. `replay`: what became of the
+    decisions of a recipe, where one was given.
     """
 
     received: Part
@@ -92,6 +98,8 @@ class Resolution:
     open: tuple[OpenFinding, ...]
     protected: tuple[ProtectedFace, ...]
     quantity: int
+    wishes: Wishes = field(default_factory=Wishes)
+    replay: Replay | None = None
     options: tuple[OptionRow, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
     estimate: dict[str, dict[str, float]] = field(default_factory=dict)

@@ -25,6 +25,7 @@ from soffit.part.model import Vec3
 from soffit.plan.faces import FaceDescription, describe_faces
 from soffit.plan.match_findings import FindingDescription, describe_findings
 from soffit.plan.model import Resolution
+from soffit.plan.wishes import Prefer
 
 SCHEMA: Literal["soffit.recipe/2"] = "soffit.recipe/2"
 
@@ -52,6 +53,14 @@ class RecipeProcess(_Model):
     name: str
     up: Vec3
     quantity: int = Field(ge=1)
+
+
+class RecipeChoice(_Model):
+    """What was preferred and what was not to be (see `soffit.plan.wishes`)."""
+
+    prefer: Prefer = "price"
+    forbid: tuple[str, ...] = ()
+    max_deviation_mm: float | None = None
 
 
 class RecipeProtect(_Model):
@@ -89,6 +98,7 @@ class Recipe(_Model):
     form: Literal["soffit.recipe/2"] = Field(alias="schema")
     part: RecipePart
     process: RecipeProcess
+    choice: RecipeChoice = RecipeChoice()
     protect: tuple[RecipeProtect, ...] = ()
     edit: tuple[RecipeEdit, ...] = ()
     received: RecipeReceived
@@ -117,6 +127,8 @@ def recipe_of(result: Resolution) -> Recipe:
         part=RecipePart(file=received.source.file, sha256=received.source.sha256,
                         unit=received.source.unit),
         process=RecipeProcess(name=before.process.name, up=before.up, quantity=result.quantity),
+        choice=RecipeChoice(prefer=result.wishes.prefer, forbid=tuple(sorted(result.wishes.forbid)),
+                            max_deviation_mm=result.wishes.most_mm),
         protect=tuple(RecipeProtect(selector=p.selector, face=p.face) for p in result.protected),
         edit=tuple(edits),
         received=RecipeReceived(
@@ -135,6 +147,8 @@ def to_toml(recipe: Recipe) -> str:
     lines = [f"schema = {_value(recipe.form)}"]
     lines += ["", "[part]", *_keys(recipe.part)]
     lines += ["", "[process]", *_keys(recipe.process)]
+    if choice := _keys(recipe.choice):
+        lines += ["", "[choice]", *choice]
     findings = {finding.id: finding for finding in recipe.received.findings}
     faces = {face.id: face for face in recipe.received.faces}
     for protect in recipe.protect:

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from soffit.findings.model import Op, Review
-from soffit.part.model import Floats, Vec3
+from soffit.part.model import Floats, Part, Vec3
 from soffit.plan.faces import describe_faces
 from soffit.plan.match_faces import FaceMatch, match_faces
 from soffit.plan.match_findings import (
@@ -89,16 +89,27 @@ def replay(recipe: Recipe, review: Review) -> Replay:
     named = {decision.finding_id for decision in decisions}
     unclear = {one for _, could_be in found.unclear for one in could_be}
     paired = {pair.b for pair in found.pairs}
-    x, y, z = (np.round(faces.motion[:3, :3] @ recipe.process.up, 9) + 0.0).tolist()
+    up = _way(recipe, faces)
     return Replay(
         decisions=decisions,
         protected=tuple(_kept(p.selector, p.face, faces) for p in recipe.protect),
         new=found.new,
         known=tuple(f.id for f in now if f.id in paired | unclear and f.id not in named),
-        up=(x, y, z),
-        same_way_up=bool(np.linalg.norm(np.subtract((x, y, z), review.up)) < _SAME_WAY),
+        up=up,
+        same_way_up=bool(np.linalg.norm(np.subtract(up, review.up)) < _SAME_WAY),
         faces=faces,
     )
+
+
+def up_of(recipe: Recipe, part: Part) -> Vec3:
+    """The way up of a recipe in the frame of a revision's file."""
+    faces = match_faces(recipe.received.faces, describe_faces(part))
+    return _way(recipe, faces)
+
+
+def _way(recipe: Recipe, faces: FaceMatch) -> Vec3:
+    x, y, z = (np.round(faces.motion[:3, :3] @ recipe.process.up, 9) + 0.0).tolist()
+    return (x, y, z)
 
 
 def _decide(

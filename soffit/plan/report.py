@@ -19,6 +19,7 @@ from soffit.part.model import Part
 from soffit.part.quality import BrepQuality, QualityChange
 from soffit.plan.compare import Comparison
 from soffit.plan.model import Resolution
+from soffit.plan.replay import Replay
 from soffit.plan.select_features import classes, selector_of
 from soffit.process.model import Process
 from soffit.remedies.cost import Cost
@@ -114,6 +115,8 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
         },
         "files": {role: Path(path).name for role, path in result.files.items()},
     }
+    if result.replay is not None:
+        report["replay"] = _replay(result.replay)
     if result.missing:
         report["missing"] = dict(result.missing)
     if result.quality is not None:
@@ -286,6 +289,28 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "limit": _optional(finding.limit),
         "faces": [int(face) for face in finding.faces],
         "message": finding.message,
+    }
+
+
+def _replay(found: Replay) -> dict[str, Any]:
+    return {
+        "decisions": [
+            {
+                "edit": one.edit_id,
+                "remedy": one.remedy,
+                "status": one.status,
+                "finding": one.finding_id,
+                "shift_mm": _number(one.shift_mm),
+                "why": one.why,
+            }
+            for one in found.decisions
+        ],
+        "protected": [
+            {"selector": one.selector, "face": one.face, "status": one.status}
+            for one in found.protected
+        ],
+        "new": list(found.new),
+        "known": list(found.known),
     }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Literal
 
 from soffit.errors import InputError
@@ -15,6 +16,8 @@ from soffit.part.scene import with_bodies
 from soffit.plan.keep_out import Box, rooms
 from soffit.plan.model import OpenFinding, ProtectedFace, Resolution
 from soffit.plan.protect import select_faces
+from soffit.plan.recipe import Recipe
+from soffit.plan.replay import Replay, replay, up_of
 from soffit.plan.search import Progress, Search, signature
 from soffit.plan.trials import Rules, State
 from soffit.plan.wishes import Wishes, checked
@@ -30,6 +33,7 @@ def resolve(
     keep_out: Sequence[Box | Part] = (),
     quantity: int = 1,
     wishes: Wishes | None = None,
+    recipe: Recipe | None = None,
     progress: Progress | None = None,
 ) -> Resolution:
     """`part` changed so that it prints with nothing over air, as far as that can be done.
@@ -37,11 +41,16 @@ def resolve(
     `protect`: selectors of faces that stay as they are (see `soffit.plan.protect`).
     `keep_out`: boxes x0, y0, z0, x1, y1, z1 in the build frame, mm, and parts in the frame of
     the part's file, that nothing is added to (see `soffit.plan.keep_out`).
-    `wishes`: what is preferred, forbidden and demanded of remedies.
+    `wishes`: what is preferred, forbidden and demanded of remedies. `recipe`: decisions taken on
+    this part or an earlier revision of it, taken again wherever their place is found again; it also
+    says which way is up where `up` is "keep", what stays as it is, and what is preferred where
+    nothing is wished.
     `after` is the review of the result in memory; writing the files replaces it by the
     review of what was written. Raises InputError for a wrong selector or direction.
     """
     wishes = checked(wishes or Wishes())
+    if recipe is not None and up == "keep":
+        up = up_of(recipe, part)
     received = place(part, up)
     protected = {
         face: selector for selector in protect for face in select_faces(received, selector)
@@ -49,6 +58,11 @@ def resolve(
     stack = cut_layers(received, process)
     before, look = reviewed(received, process, stack=stack, unattended=True, progress=progress)
     _check_demands(wishes, before)
+    taken_again = None
+    if recipe is not None:
+        taken_again = replay(recipe, before)
+        wishes = _as_decided(wishes, recipe, taken_again)
+        protected |= {k.face: k.selector for k in taken_again.protected if k.face is not None}
     rules = Rules(before, frozenset(protected), rooms(keep_out, received))
     search = Search(before, State(received, (), before, stack, look), rules, wishes, progress)
     search.run()
@@ -64,9 +78,23 @@ def resolve(
         open=open_findings(after, lambda f: search.reasons.get(signature(f), "")),
         protected=measure_protected(received, produced, protected),
         quantity=quantity,
+        wishes=wishes,
+        replay=taken_again,
         options=search.options,
         alternatives=search.alternatives,
     )
+
+
+def _as_decided(wishes: Wishes, recipe: Recipe, found: Replay) -> Wishes:
+    """`wishes` with what a recipe decided, as far as they leave it open."""
+    if wishes == Wishes(demand=wishes.demand):
+        choice = recipe.choice
+        wishes = replace(wishes, prefer=choice.prefer, forbid=frozenset(choice.forbid),
+                         most_mm=choice.max_deviation_mm)
+    asked = {finding for finding, _ in wishes.demand}
+    again = {d.finding_id: d.remedy for d in found.decisions
+             if d.finding_id is not None and d.finding_id not in asked}
+    return replace(wishes, demand=(*wishes.demand, *again.items()))
 
 
 def _check_demands(wishes: Wishes, before: Review) -> None:

@@ -114,6 +114,9 @@ class Survey:
     def why_not(self, place: int) -> str:
         """Why no option was taken for a place, in words."""
         said = list(self.reasons.get(place, ()))
+        demanded = self.wishes.demanded(self.places[place].id)
+        if demanded is not None and not any(self._is_for(e, place) for e in self.entries):
+            said.insert(0, f"{demanded} is demanded, and does not apply here")
         for entry in self.entries:
             if entry.option is None or not self._is_for(entry, place):
                 continue
