@@ -26,8 +26,9 @@ def surveyed(name: str, wishes: Wishes | None = None) -> Survey:
     stack = cut_layers(part, PROCESS)
     before, look = reviewed(part, PROCESS, stack=stack)
     rules = Rules(before, frozenset(), ())
-    return Survey(State(part, (), before, stack, look), rules, wishes or Wishes(), "E1",
-                  lambda _f: False, lambda _f, _o: "")
+    wishes = wishes or Wishes()
+    return Survey(State(part, (), before, stack, look), rules, wishes, "E1", lambda _f: False,
+                  lambda _f, _o: "", lambda f: wishes.demanded(f.id))
 
 
 @pytest.mark.parametrize("name", ["clamp_block", "ring_knob", "skid_foot"])

@@ -82,12 +82,10 @@ def choose(problem: Problem) -> Choice:
     if_taken = _matrix(np.tile(np.arange(pairs), 2), np.concatenate([y, option]),
                        np.repeat([1.0, -1.0], pairs), (pairs, count + pairs))
     rows = [LinearConstraint(one_each, -np.inf, 1.0), LinearConstraint(if_taken, -np.inf, 0.0)]
-    # Only whether an option is taken must be whole: a place then takes the best of them.
-    integral = np.concatenate([np.ones(count), np.zeros(pairs)])
-    least = _solved(left, rows, integral)
+    least = _solved(left, rows)
     bound = float(np.round(left @ least)) + 0.5
     rows.append(LinearConstraint(left.reshape(1, -1), -np.inf, bound))
-    best = _solved(price, rows, integral)
+    best = _solved(price, rows)
     return value(problem, np.flatnonzero(best[:count] > 0.5).tolist())
 
 
@@ -95,9 +93,10 @@ def _matrix(row: Ints, column: Ints, entry: Floats, shape: tuple[int, int]) -> c
     return coo_matrix((entry, (row, column)), shape).tocsr()
 
 
-def _solved(objective: Floats, rows: list[LinearConstraint], integral: Floats) -> Floats:
-    found = milp(objective, constraints=rows, integrality=integral, bounds=Bounds(0.0, 1.0),
-                 options={"mip_rel_gap": 0.0})
+def _solved(objective: Floats, rows: list[LinearConstraint]) -> Floats:
+    # All of them whole, though y is so by itself: of others the solver tells on stdout.
+    found = milp(objective, constraints=rows, integrality=np.ones(len(objective)),
+                 bounds=Bounds(0.0, 1.0), options={"mip_rel_gap": 0.0})
     if found.x is None:
         raise SoffitError(f"choosing options: the solver answered: {found.message}")
     return np.asarray(found.x, dtype=np.float64)

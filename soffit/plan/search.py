@@ -68,7 +68,8 @@ class Search:
             survey = Survey(
                 self.state, self.rules, self.wishes, self._next,
                 lambda f: signature(f) in self.reasons,
-                lambda f, o: self._refused.get(_key(f, o), ""))
+                lambda f, o: self._refused.get(_key(f, o), ""),
+                lambda f: self.wishes.demanded(self._received_id(f)))
             for entry in survey.entries:
                 if entry.option is not None:
                     entry.known = self._made.get(self._key_of(survey, entry))

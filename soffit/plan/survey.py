@@ -59,7 +59,7 @@ class Entry:
 class Survey:
     """The options of the places of one state. `edit`: what the next edit is called. `given_up`:
     whether a place gets no options again; `refused`: why an option cannot be had, "" where nothing
-    is known against it."""
+    is known against it; `demanded`: the remedy that a place is to get."""
 
     state: State
     rules: Rules
@@ -67,6 +67,7 @@ class Survey:
     edit: str
     given_up: Callable[[Finding], bool]
     refused: Callable[[Finding, Option], str]
+    demanded: Callable[[Finding], str | None]
     entries: list[Entry] = field(default_factory=list)
     reasons: dict[int, list[str]] = field(default_factory=dict)
     tries: int = 0
@@ -114,7 +115,7 @@ class Survey:
     def why_not(self, place: int) -> str:
         """Why no option was taken for a place, in words."""
         said = list(self.reasons.get(place, ()))
-        demanded = self.wishes.demanded(self.places[place].id)
+        demanded = self.demanded(self.places[place])
         if demanded is not None and not any(self._is_for(e, place) for e in self.entries):
             said.insert(0, f"{demanded} is demanded, and does not apply here")
         for entry in self.entries:
@@ -133,7 +134,7 @@ class Survey:
         return entry.option is not None and entry.option.finding == self.places[place].id
 
     def _forbids_props(self, finding: Finding) -> bool:
-        demanded = self.wishes.demanded(finding.id)
+        demanded = self.demanded(finding)
         return any(covers(name, "prop") for name in self.wishes.forbid) or (
             demanded is not None and not covers("prop", demanded))
 
@@ -141,7 +142,7 @@ class Survey:
         finding = self.places[place]
         options, why_not = all_options(self.state.context, finding, names)
         self.reasons.setdefault(place, []).extend(why_not)
-        demanded = self.wishes.demanded(finding.id)
+        demanded = self.demanded(finding)
         for option in options:
             assert option.cost is not None  # `all_options` measures them
             if demanded is not None and not covers(demanded, option.remedy):
