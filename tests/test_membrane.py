@@ -80,10 +80,10 @@ def test_stepped_ceiling_is_clean_and_as_large_as_drawn(
     (option,), _ = asked(stepped.options, part, PROCESS, "air/ceiling")
     assert option.op == "cut" and option.after == "" and f"over {steps} layers" in option.why
     hole = math.pi * narrow**2
-    # Each step is 0.05 wider than the last; the strip ends a hair (0.01) past the wall.
-    cuts = [_strip(wide + 0.01, narrow + 0.05) - hole,
-            4 * (narrow + 0.05) * (narrow + 0.10) - hole,
-            8 * math.tan(math.pi / 8) * (narrow + 0.15) ** 2 - hole][:steps]
+    # Each step is 0.06 wider than the last; the strip ends at the wall.
+    cuts = [_strip(wide, narrow + 0.06) - hole,
+            4 * (narrow + 0.06) * (narrow + 0.12) - hole,
+            8 * math.tan(math.pi / 8) * (narrow + 0.18) ** 2 - hole][:steps]
     exact = done(part, option)
     assert gained(part, exact) == pytest.approx(-0.2 * sum(cuts), rel=1e-5)
     assert over_air(exact, PROCESS) == []

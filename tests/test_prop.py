@@ -16,6 +16,7 @@ from soffit.part.manifold import to_manifold
 from soffit.part.mesh_solid import evaluate
 from soffit.part.scene import with_bodies
 from soffit.plan.resolve import resolve
+from soffit.plan.wishes import Wishes
 from soffit.process import physics
 from soffit.process.load import load_process
 from soffit.remedies import prop
@@ -142,7 +143,7 @@ def test_shelf_is_one_slim_hollow_prop() -> None:
 def test_gate_takes_as_many_posts_as_the_strip_needs(span: float, ridges: int) -> None:
     """⌈S/B⌉ − 1 posts between (derived), with B = 0.8 of the bridging limit of 15 mm = 12."""
     assert ridges == math.ceil(span / (0.8 * PLA.bridge_mm)) - 1
-    result = resolve(part_of(gate(span)), PLA)
+    result = resolve(part_of(gate(span)), PLA, wishes=Wishes(prefer="plastic"))
     assert result.clean
     assert sum(len(lumps(evaluate(b.solid))) for b in result.props) == ridges
 

@@ -187,10 +187,12 @@ def _key(finding: Finding, option: Option) -> tuple[object, ...]:
     return (signature(finding), option.remedy, option.rank, round(option.volume_mm3, 3))
 
 
-def _order(entry: Entry) -> tuple[object, ...]:
+def _order(entry: Entry) -> tuple[int, int]:
+    """Changes in the order of preference, props from the platform up: one that stands lower can
+    still be taken out past those that follow."""
     assert entry.option is not None
-    low = entry.option.finding
-    return (entry.option.rank, int(low[1:]))
+    rank = 0 if entry.option.op == "prop" else entry.option.rank
+    return (rank, int(entry.option.finding[1:]))
 
 
 def _modules_of(option: Option) -> tuple[str, ...]:

@@ -42,8 +42,8 @@ SIDE_LINES = 2.0
 
 # Each step is so much wider than the one below, so that what is bridged falls into separate pieces,
 # and the first so much wider than the hole, so that no plane merely touches its wall; the ledge
-# between two is then no sliver in CAD (common practice, no source: an eighth of a line).
-LEDGE_MM = 0.05
+# between two is then no sliver in CAD (common practice, no source: a seventh of a line).
+LEDGE_MM = 0.06
 
 UP = (0.0, 0.0, 1.0)
 
@@ -86,8 +86,7 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         within_wall = shape.intersection(outer)
         mesh.append(Prism(rings_of(within_wall), low - HAIR_MM, top))
         if k == 0 and wall is not None:
-            # A hair past the wall, which no face of the cut may merely touch.
-            (x, y), radius = wall[0], wall[1] + HAIR_MM
+            (x, y), radius = wall
             round_ = Cone((x, y, low), UP, top - low, radius, radius)
             exact.append(Intersection((Prism(rings_of(shape), low, top), round_)))
         else:
