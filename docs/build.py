@@ -1,8 +1,8 @@
-"""Write the manual to build/docs: a page for each kind of finding, and the commands.
+"""Write the manual to build/docs: a page for each kind of finding and remedy, and the commands.
 
 The pages are what `soffit explain` and `soffit --help` print, so they cannot differ from it.
 `build.py pictures` draws the pictures in docs/pictures again, from the examples; `build.py
-holes` writes docs/holes.md again.
+holes` writes docs/holes.md again, `build.py remedies` docs/remedies.md.
 """
 
 from __future__ import annotations
@@ -10,10 +10,12 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+from importlib import import_module
 from pathlib import Path
 
 import soffit
-from soffit.findings.explain import explain, kinds
+from soffit.findings.explain import kinds
+from soffit.remedies.explain import explain, remedies
 
 ROOT = Path(__file__).resolve().parent.parent
 TARGET = ROOT / "build" / "docs"
@@ -23,13 +25,17 @@ COMMANDS = ("review", "resolve", "orient", "features", "explain", "demo", "proce
 
 def main() -> int:
     shutil.rmtree(TARGET, ignore_errors=True)
-    (TARGET / "findings").mkdir(parents=True)
-    index = ["# Soffit", "", "[Commands](commands.md)", "", "## Kinds of finding", ""]
-    for kind in kinds():
-        page = f"findings/{kind.replace('/', '-')}.md"
-        text = explain(kind).strip().removeprefix(kind).strip()
-        (TARGET / page).write_text(f"# {kind}\n\n{text}\n", encoding="utf-8")
-        index.append(f"- [{kind}]({page}): {text.splitlines()[0]}")
+    index = ["# Soffit", "", "[Commands](commands.md)"]
+    for heading, folder, topics in (
+        ("Kinds of finding", "findings", kinds()), ("Remedies", "remedies", remedies())
+    ):
+        (TARGET / folder).mkdir(parents=True)
+        index += ["", f"## {heading}", ""]
+        for topic in topics:
+            page = f"{folder}/{topic.replace('/', '-').replace(' ', '-')}.md"
+            text = explain(topic).strip().removeprefix(topic).strip()
+            (TARGET / page).write_text(f"# {topic}\n\n{text}\n", encoding="utf-8")
+            index.append(f"- [{topic}]({page}): {text.splitlines()[0]}")
     (TARGET / "index.md").write_text("\n".join(index) + "\n", encoding="utf-8")
     commands = ["# Commands", "", "```text", _help(), "```"]
     for command in COMMANDS:
@@ -66,10 +72,8 @@ if __name__ == "__main__":
         for drawn in pictures(ROOT / "docs" / "pictures"):
             print(drawn)
         sys.exit(0)
-    if sys.argv[1:] == ["holes"]:
+    if sys.argv[1:] in (["holes"], ["remedies"]):
         sys.path.insert(0, str(ROOT))
-        from docs import holes
-
-        holes.main(ROOT)
+        import_module(f"docs.{sys.argv[1]}").main(ROOT)
         sys.exit(0)
     sys.exit(main())

@@ -188,6 +188,7 @@ def test_debug_shows_where(
         (["resolve", "{part}", "--out", "o", "--keep-out", "0,0,0"], "opposite corners"),
         (["resolve", "{part}", "--out", "o", "--keep-out", "0,0,0,1,1,0"], "has no volume"),
         (["explain", "air/nothing"], "air/ledge"),
+        (["explain", "rof"], "did you mean roof?"),
     ],
 )
 def test_a_wrong_call_is_code_2_and_one_line(
@@ -448,6 +449,34 @@ def test_completion_offers_the_profiles(tmp_path: Path) -> None:
         capture_output=True, text=True,
     )  # fmt: skip
     assert done.stdout.split() == ["pa12-04", "petg-04", "pla-04"]
+
+
+@pytest.mark.parametrize(("begin", "offered"), [("air/l", ["air/ledge"]), ("tea", ["teardrop"])])
+def test_completion_offers_kinds_and_remedies(begin: str, offered: list[str]) -> None:
+    from soffit.cli.options import complete_topic
+
+    assert complete_topic(begin) == offered
+
+
+def test_every_kind_and_every_remedy_is_explained(capfd: pytest.CaptureFixture[str]) -> None:
+    from soffit.findings.explain import kinds
+    from soffit.remedies import NAMES, modules
+
+    assert run(["explain"]) == 0
+    listed = capfd.readouterr().out.splitlines()
+    assert listed == [*kinds(), *(module.NAME for module in modules())]
+    assert len(listed) == len(set(listed)) == len(kinds()) + len(NAMES)
+    for topic in listed:
+        assert run(["explain", topic]) == 0
+        out = capfd.readouterr().out
+        assert out.startswith(f"{topic}\n\n")
+        assert "**Limits.**" in out or topic.startswith("file/")
+
+
+def test_a_variant_is_explained_by_its_remedy(capfd: pytest.CaptureFixture[str]) -> None:
+    for topic, shown in (("roof leaving a bridge", "roof"), ("bottom edge", "bottom edge")):
+        assert run(["explain", topic]) == 0
+        assert capfd.readouterr().out.splitlines()[0] == shown
 
 
 def test_review_of_a_real_file(tmp_path: Path) -> None:

@@ -31,7 +31,7 @@ from soffit.cli.options import (
     Unit,
     UnitOption,
     UpOption,
-    complete_kind,
+    complete_topic,
     parse_demands,
     parse_keep_out,
     parse_up,
@@ -273,20 +273,21 @@ def compare(
 
 @app.command()
 def explain(
-    kind: Annotated[
+    topic: Annotated[
         str,
         typer.Argument(
-            metavar="KIND",
-            help="Kind of finding, such as air/ledge; without it, all kinds are listed.",
-            autocompletion=complete_kind,
+            metavar="KIND|REMEDY",
+            help='Kind of finding, such as air/ledge, or remedy, such as roof or "bottom edge"; '
+            "without it, all are listed.",
+            autocompletion=complete_topic,
         ),
     ] = "",
 ) -> int:
-    """Say what a kind of finding means and how it is measured."""
-    from soffit.findings.explain import explain as manual
-    from soffit.findings.explain import kinds
+    """Say what a kind of finding means and how it is measured, or what a remedy does."""
+    from soffit.remedies.explain import explain as manual
+    from soffit.remedies.explain import topics
 
-    print(manual(kind).rstrip() if kind else "\n".join(kinds()))
+    print(manual(topic).rstrip() if topic else "\n".join(topics()))
     return 0
 
 

@@ -118,11 +118,11 @@ def complete_process(incomplete: str) -> list[str]:
     return [name for name in available() if name.startswith(incomplete)]
 
 
-def complete_kind(incomplete: str) -> list[str]:
-    """Kinds of finding that begin like this, for the shell."""
-    from soffit.findings.explain import kinds
+def complete_topic(incomplete: str) -> list[str]:
+    """Kinds of finding and remedies that begin like this, for the shell."""
+    from soffit.remedies.explain import topics
 
-    return [kind for kind in kinds() if kind.startswith(incomplete)]
+    return [topic for topic in topics() if topic.startswith(incomplete)]
 
 
 PartFile = Annotated[

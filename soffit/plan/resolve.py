@@ -22,6 +22,10 @@ from soffit.plan.search import Progress, Search, signature
 from soffit.plan.trials import Rules, State
 from soffit.plan.wishes import Wishes, checked
 from soffit.process.model import Process
+from soffit.remedies.split import advise
+
+# Places for which a split is sought (own choice: each costs up to a dozen reviews).
+MOST_SPLITS = 2
 
 
 def resolve(
@@ -75,7 +79,7 @@ def resolve(
         before=before,
         after=after,
         edits=tuple(search.edits),
-        open=open_findings(after, lambda f: search.reasons.get(signature(f), "")),
+        open=open_findings(after, _reasons(search)),
         protected=measure_protected(received, produced, protected),
         quantity=quantity,
         wishes=wishes,
@@ -105,6 +109,18 @@ def _check_demands(wishes: Wishes, before: Review) -> None:
                 f"resolving {before.part.source.file}: {remedy} is demanded for {finding}, but "
                 f"what prints over air is {', '.join(there) or 'nothing'}; `soffit review` with "
                 "the same process and way up lists it")
+
+
+def _reasons(search: Search) -> Callable[[Finding], str]:
+    """Why each place stays open; of the first few also where the part could be split."""
+    told = dict(search.reasons)
+    still = [f for f in search.state.review.air if signature(f) in told]
+    for finding in still[:MOST_SPLITS]:
+        advice = advise(search.state.context, finding)
+        if advice is not None:
+            why = told[signature(finding)]
+            told[signature(finding)] = f"{why}; {advice.sentence}" if why else advice.sentence
+    return lambda f: told.get(signature(f), "")
 
 
 def measure_protected(
