@@ -55,9 +55,11 @@ def option_rows(survey: Survey, taken: Sequence[Entry]) -> tuple[OptionRow, ...]
         option = entry.option
         if option is None:
             continue
-        rows.append(OptionRow(
-            option.finding, option.remedy, option.op, option.volume_mm3, entry.cost,
-            option.safety, option.why, _outcome(survey, entry), any(entry is t for t in taken)))
+        chosen = any(entry is t for t in taken)
+        for place in sorted(entry.own):
+            rows.append(OptionRow(
+                survey.places[place].id, option.remedy, option.op, option.volume_mm3, entry.cost,
+                option.safety, option.why, _outcome(survey, entry, place), chosen))
     number = {f.id: k for k, f in enumerate(survey.places)}
     rows.sort(key=lambda r: (number[r.finding], survey.wishes.weight(r.cost), r.remedy))
     return tuple(rows)
@@ -111,14 +113,13 @@ def _sums(words: str, survey: Survey, entries: Sequence[Entry]) -> Alternative:
         sum(c.changed_mm2 for c in costs), sum(left) + new, False)
 
 
-def _outcome(survey: Survey, entry: Entry) -> str:
+def _outcome(survey: Survey, entry: Entry, place: int) -> str:
     assert entry.option is not None
     refused = entry.refused or survey.wishes.refuses(entry.option)
     if refused:
         return refused
     if entry.known is None:
         return "not tried: another is better even if this cures all"
-    place = next(k for k, f in enumerate(survey.places) if f.id == entry.option.finding)
     left = float(entry.known.rest[place])
     new = f", {entry.known.new:.1f} mm² new" if entry.known.new > 0.05 else ""
     return (f"leaves {left:.1f} mm²" if left > 0.05 else "cures it") + new

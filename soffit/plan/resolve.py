@@ -26,6 +26,9 @@ from soffit.remedies.split import advise
 
 # Places for which a split is sought (own choice: each costs up to a dozen reviews).
 MOST_SPLITS = 2
+# A split is worth telling where its halves leave no more than this of what is over air (common
+# practice, no source).
+WORTH_SPLITTING = 0.1
 
 
 def resolve(
@@ -114,10 +117,11 @@ def _check_demands(wishes: Wishes, before: Review) -> None:
 def _reasons(search: Search) -> Callable[[Finding], str]:
     """Why each place stays open; of the first few also where the part could be split."""
     told = dict(search.reasons)
+    over_air = search.state.review.over_air_mm2
     still = [f for f in search.state.review.air if signature(f) in told]
     for finding in still[:MOST_SPLITS]:
         advice = advise(search.state.context, finding)
-        if advice is not None:
+        if advice is not None and advice.over_air_mm2 <= WORTH_SPLITTING * over_air:
             why = told[signature(finding)]
             told[signature(finding)] = f"{why}; {advice.sentence}" if why else advice.sentence
     return lambda f: told.get(signature(f), "")

@@ -45,12 +45,13 @@ NEAR_MM = 1.2
 
 @dataclass(eq=False)
 class Entry:
-    """One option of a survey. `places`: which it is for or could reach (n,); `known`: what it
-    leaves, once it was tried; `refused`: why it cannot be had."""
+    """One option of a survey. `places`: which it is for or could reach (n,); `own`: those that it
+    is for; `known`: what it leaves, once it was tried; `refused`: why it cannot be had."""
 
     option: Option | None
     cost: Cost
     places: Floats
+    own: set[int]
     known: Outcome | None = None
     refused: str = ""
 
@@ -84,7 +85,7 @@ class Survey:
                                deviation_mm=0.0, props=1)
                 only = np.zeros(len(self.places))
                 only[k] = 1.0
-                self.entries.append(Entry(None, cost, only))
+                self.entries.append(Entry(None, cost, only, {k}))
 
     @property
     def places(self) -> tuple[Finding, ...]:
@@ -108,7 +109,7 @@ class Survey:
             for entry in open_ends:
                 if entry.option is None:
                     self.entries.remove(entry)
-                    self._ask(int(np.argmax(entry.places)), LAST_RESORT)
+                    self._ask(min(entry.own), LAST_RESORT)
                 else:
                     self._try(entry, entry.option)
 
@@ -116,10 +117,10 @@ class Survey:
         """Why no option was taken for a place, in words."""
         said = list(self.reasons.get(place, ()))
         demanded = self.demanded(self.places[place])
-        if demanded is not None and not any(self._is_for(e, place) for e in self.entries):
+        if demanded is not None and not any(place in e.own for e in self.entries):
             said.insert(0, f"{demanded} is demanded, and does not apply here")
         for entry in self.entries:
-            if entry.option is None or not self._is_for(entry, place):
+            if entry.option is None or place not in entry.own:
                 continue
             name = entry.option.remedy
             refused = entry.refused or self.wishes.refuses(entry.option)
@@ -129,9 +130,6 @@ class Survey:
                 left = float(entry.known.rest.sum()) + entry.known.new
                 said.append(f"{name}: {left:.1f} mm² would still print over air")
         return "; ".join(dict.fromkeys(said))
-
-    def _is_for(self, entry: Entry, place: int) -> bool:
-        return entry.option is not None and entry.option.finding == self.places[place].id
 
     def _forbids_props(self, finding: Finding) -> bool:
         demanded = self.demanded(finding)
@@ -148,14 +146,16 @@ class Survey:
             if demanded is not None and not covers(demanded, option.remedy):
                 continue
             key = (option.remedy, option.op, round(option.volume_mm3, 6))
-            if any(e.option is not None and key == (e.option.remedy, e.option.op,
-                                                    round(e.option.volume_mm3, 6))
-                   and e.places[place] for e in self.entries):
-                continue  # the same one, of another finding of the same place
+            same = next((e for e in self.entries if e.option is not None and e.places[place]
+                         and key == (e.option.remedy, e.option.op,
+                                     round(e.option.volume_mm3, 6))), None)
+            if same is not None:
+                same.own.add(place)  # of another finding of the same place
+                continue
             box = np.asarray(evaluate(option.solid, self.state.context.part).bounding_box())
             places = reaches(box, self.places, NEAR_MM)
             places[place] = 1.0
-            self.entries.append(Entry(option, option.cost, places,
+            self.entries.append(Entry(option, option.cost, places, {place},
                                       refused=self.refused(finding, option)))
 
     def _try(self, entry: Entry, option: Option) -> None:
