@@ -1,13 +1,14 @@
 """What it takes to make the part: as received, with supports under every patch, resolved.
 
-A plain first estimate, the same for all three so that they compare. Plastic is that of solid
-bodies, and time is how long the nozzle needs to lay that plastic down:
+A plain first estimate, the same for all three so that they compare. Plastic is what is laid down:
+walls, skins and infill, layer by layer (`layers.plastic`), and time is how long the nozzle needs
+for it:
 
     time of a layer = max(plastic of the layer / flow, least time of a layer)
     flow = min(flow limit, bead area · speed),  bead area = (w − h)·h + π·h²/4
 
-(derived; the first layer at its own speed). Left out: sparse infill, travel, acceleration,
-heating, and hand work. A support fills `SUPPORT_FILL` of the room between a place over air and
+(derived; the first layer at its own speed). Left out: travel, acceleration, heating, and hand
+work. A support fills `SUPPORT_FILL` of the room between a place over air and
 the first material or platform below it.
 """
 
@@ -17,6 +18,7 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.findings.model import Finding
+from soffit.layers.plastic import laid_mm2
 from soffit.layers.stack import LayerStack, cut_layers
 from soffit.part.model import Floats
 from soffit.part.scene import with_bodies
@@ -62,12 +64,9 @@ def support_layers_mm3(stack: LayerStack, findings: tuple[Finding, ...]) -> Floa
     return found
 
 
-def layers_mm3(stack: LayerStack) -> Floats:
-    """Plastic of each layer, (n,) mm³."""
-    return np.array([
-        region.area() * (float(stack.top_mm[k]) - stack.bottom_mm(k))
-        for k, region in enumerate(stack.regions)
-    ])
+def layers_mm3(stack: LayerStack, process: Process) -> Floats:
+    """Plastic laid down in each layer, (n,) mm³."""
+    return laid_mm2(stack.regions, process) * np.diff(stack.top_mm, prepend=0.0)
 
 
 def print_time_s(plastic_mm3: Floats, process: Process) -> float:
@@ -87,26 +86,23 @@ def estimate(result: Resolution) -> dict[str, dict[str, float]]:
     quantity of `result`. "as_received" is the bare part, which prints over air.
     """
     process = result.before.process
-    received = result.received.mesh.volume_mm3
     bare = cut_layers(result.received, process)
-    layers = layers_mm3(bare)
+    layers = layers_mm3(bare, process)
     supports = SUPPORT_FILL * support_layers_mm3(bare, result.before.air)
     props = float(sum(body.mesh.volume_mm3 for body in result.props))
-    produced = result.produced.mesh.volume_mm3
-    resolved = layers_mm3(cut_layers(with_bodies(result.produced, result.props), process))
+    resolved = layers_mm3(cut_layers(with_bodies(result.produced, result.props), process), process)
     return {
-        "as_received": _figures(result, received, 0.0, layers),
-        "slicer_supported": _figures(result, received, float(supports.sum()), layers + supports),
-        "resolved": _figures(result, produced, props, resolved),
+        "as_received": _figures(result, layers, 0.0),
+        "slicer_supported": _figures(result, layers + supports, float(supports.sum())),
+        "resolved": _figures(result, resolved, props),
     }
 
 
-def _figures(result: Resolution, part_mm3: float, extra_mm3: float, layers: Floats
-             ) -> dict[str, float]:
-    """Figures of one case; `extra_mm3`: supports or props, `layers`: plastic of each layer."""
+def _figures(result: Resolution, layers: Floats, extra_mm3: float) -> dict[str, float]:
+    """Figures of one case; `layers`: plastic of each layer, `extra_mm3` of it supports or props."""
     process = result.before.process
     density = process.material.density_g_cm3.value
-    plastic_mm3 = part_mm3 + extra_mm3
+    plastic_mm3 = float(layers.sum())
     time_s = print_time_s(layers, process)
     return {
         "plastic_mm3": plastic_mm3,

@@ -13,10 +13,10 @@ CASES = {
 
 # Words and unit of each figure, in the order in which they are shown.
 _WORDS = {
-    "plastic_mm3": ("Plastic, solid", "mm³"),
-    "plastic_g": ("Plastic, solid", "g"),
+    "plastic_mm3": ("Plastic, as laid", "mm³"),
+    "plastic_g": ("Plastic, as laid", "g"),
     "thrown_away_g": ("of it thrown away", "g"),
-    "time_s": ("Time, solid, no travel", "s"),
+    "time_s": ("Time, no travel", "s"),
     "run_plastic_kg": ("Plastic of the run", "kg"),
     "run_time_h": ("Machine time of the run", "h"),
 }
