@@ -19,7 +19,7 @@ from soffit.plan.resolve import resolve
 from soffit.plan.wishes import Wishes
 from soffit.process import physics
 from soffit.process.load import load_process
-from soffit.remedies import prop
+from soffit.remedies import LAST_RESORT, prop
 from soffit.remedies.context import context_of
 from soffit.remedies.prop_place import between, chords
 from soffit.remedies.prop_shape import House, shell
@@ -34,7 +34,7 @@ EVERYWHERE = m3.CrossSection.square((400.0, 400.0), True)
 @pytest.fixture(autouse=True)
 def props_only(monkeypatch: pytest.MonkeyPatch) -> None:
     """Parts that other remedies would cure as well: here the props alone must do."""
-    monkeypatch.setattr("soffit.plan.survey.CHANGES", ())
+    monkeypatch.setattr("soffit.plan.search.CHANGES", LAST_RESORT)
 
 
 def shelf() -> m3.Manifold:

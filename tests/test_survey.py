@@ -14,7 +14,7 @@ from soffit.plan.survey import Survey
 from soffit.plan.trials import Rules, State
 from soffit.plan.wishes import PREFERENCES, Wishes
 from soffit.process.load import load_process
-from soffit.remedies import LAST_RESORT
+from soffit.remedies import CHANGES, LAST_RESORT
 from tests.shapes import example
 
 PROCESS = load_process("pla-04")
@@ -26,7 +26,7 @@ def surveyed(name: str, wishes: Wishes | None = None) -> Survey:
     before, look = reviewed(part, PROCESS, stack=stack)
     rules = Rules(before, frozenset(), ())
     wishes = wishes or Wishes()
-    return Survey(State(part, (), before, stack, look), rules, wishes, "E1", lambda _f: False,
+    return Survey(State(part, (), before, stack, look), rules, wishes, "E1", lambda _f: CHANGES,
                   lambda _f, _o: "", lambda f: wishes.demanded(f.id))
 
 

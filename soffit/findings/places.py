@@ -63,14 +63,20 @@ class Place:
 
 
 def find_places(
-    patches: Iterable[RawPatch], facets: FlatFacets, process: Process
+    patches: Iterable[RawPatch],
+    facets: FlatFacets,
+    process: Process,
+    described: dict[int, list[Place]] | None = None,
 ) -> list[Place]:
-    """Sort all patches of a part into places."""
+    """Sort all patches of a part into places. `described`: what each patch is by itself, by its
+    `id`; what is not there yet is added, for when most patches are looked at again."""
+    described = {} if described is None else described
     places: list[Place] = []
     by_layer: dict[int, list[Place]] = defaultdict(list)
     for patch in patches:
-        for place in _describe(patch, facets, process):
-            by_layer[patch.layer].append(place)
+        if id(patch) not in described:
+            described[id(patch)] = _describe(patch, facets, process)
+        by_layer[patch.layer] += described[id(patch)]
     runs = Runs(process.step_mm)
     slopes = _Slopes()
     for layer in sorted(by_layer):

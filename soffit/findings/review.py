@@ -66,10 +66,12 @@ SMALLEST_SHARE = 0.25
 
 @dataclass(frozen=True)
 class Look:
-    """What of a part lies too far out: patches, lowest first, and the facets that they index."""
+    """What of a part lies too far out: patches, lowest first, the facets that they index, and what
+    each patch is by itself, by its `id`."""
 
     facets: FlatFacets
     patches: tuple[RawPatch, ...]
+    described: dict[int, list[Place]]
 
 
 def review(
@@ -111,8 +113,9 @@ def reviewed(
     if part.mesh.triangles.size:
         stack = stack or cut_layers(part, process)
         facets = _facets(part, process, stack, from_surface)
-        seen = Look(facets, tuple(find_patches(stack, facets, _smallest(process), progress)))
-        places = find_places(seen.patches, facets, process)
+        patches = tuple(find_patches(stack, facets, _smallest(process), progress))
+        seen = Look(facets, patches, {})
+        places = find_places(patches, facets, process, seen.described)
         findings += [_finding(place, part, facets, stack, process) for place in places]
         if unattended and any(not region.is_empty() for region in stack.regions):
             built = whole = Built(part, process, stack)
@@ -143,7 +146,7 @@ def glance(
     fresh = [_shifted(p, offset)
              for p in find_patches(stack, facets, _smallest(process), layers=layers)]
     patches = sorted([*kept, *fresh], key=lambda p: p.layer)
-    places = find_places(patches, both, process)
+    places = find_places(patches, both, process, dict(before.described))
     findings = file_notes.judge(part, process)
     findings += [_finding(place, part, both, stack, process, bare=True) for place in places]
     return Review(part, process, _up(part), in_order(findings))

@@ -2,7 +2,7 @@
 
 Beside the set that was chosen: the best set for each other preference, and, of price against how
 far the surface moves, the cheapest sets that move it less and less (the front: none of them is
-beaten in both). Each is found as the chosen one is, with every option of it tried.
+beaten in both). Each is the best of what was tried for the chosen one, and of a few options more.
 """
 
 from __future__ import annotations
@@ -19,6 +19,9 @@ from soffit.plan.wishes import PREFERENCES, Wishes
 # source: a person compares a handful; each further preference makes props for all places).
 MOST_PLACES = 12
 MOST_SETS = 5
+# Options tried or made for each of them beyond those that were already (own choice: some seconds;
+# the chosen set is proven best, the others are the best of what was tried).
+MORE_TRIES = 3
 # Steps by which the deviation allowed is lowered (derived: each bars the option that moves most).
 FRONT_STEPS = 3
 
@@ -39,7 +42,7 @@ def alternatives_of(survey: Survey, chosen: Sequence[Entry]) -> tuple[Alternativ
         return tuple(found)
     for prefer in PREFERENCES:
         if prefer != mine.prefer:
-            entries, _ = survey.best(replace(mine, prefer=prefer))
+            entries, _ = survey.best(replace(mine, prefer=prefer), more=MORE_TRIES)
             _add(found, _sums(f"least {prefer}", survey, entries))
     for row in _front(survey, mine, found[0].deviation_mm):
         _add(found, row)
@@ -72,7 +75,8 @@ def _front(survey: Survey, wishes: Wishes, deviation_mm: float) -> list[Alternat
         if most <= ALIKE_MM:
             break
         limit = most - ALIKE_MM if wishes.most_mm is None else min(most - ALIKE_MM, wishes.most_mm)
-        entries, _ = survey.best(replace(wishes, prefer="price", most_mm=limit))
+        entries, _ = survey.best(replace(wishes, prefer="price", most_mm=limit),
+                                 more=MORE_TRIES)
         row = _sums(f"moved by {limit:.1f} mm at most", survey, entries)
         rows.append(row)
         if row.deviation_mm >= most - ALIKE_MM / 2:

@@ -22,7 +22,7 @@ from soffit.plan.outcome import Outcome, outcome
 from soffit.plan.survey import Entry, Survey
 from soffit.plan.trials import AREA_SLACK_MM2, Rules, State, applied, areas_by_origin
 from soffit.plan.wishes import Wishes
-from soffit.remedies import NAMES, all_options
+from soffit.remedies import CHANGES, LAST_RESORT, NAMES, all_options
 from soffit.remedies.model import Edit, Option
 
 Progress = Callable[[str, int, int], None]
@@ -55,6 +55,7 @@ class Search:
     # Why an option cannot be had; and what the B-rep really made of one.
     _refused: dict[tuple[object, ...], str] = field(default_factory=dict)
     _made: dict[tuple[object, ...], Outcome] = field(default_factory=dict)
+    _propped: set[tuple[object, ...]] = field(default_factory=set)
 
     def run(self) -> None:
         """Take the best set of options, again and again, until none is left that helps."""
@@ -66,8 +67,7 @@ class Search:
             if not waiting:
                 return
             survey = Survey(
-                self.state, self.rules, self.wishes, self._next,
-                lambda f: signature(f) in self.reasons,
+                self.state, self.rules, self.wishes, self._next, self._asks,
                 lambda f, o: self._refused.get(_key(f, o), ""),
                 lambda f: self.wishes.demanded(self._received_id(f)))
             for entry in survey.entries:
@@ -85,6 +85,12 @@ class Search:
                 if k not in covered and signature(finding) not in self.reasons:
                     self.reasons[signature(finding)] = survey.why_not(k)
 
+    def _asks(self, finding: Finding) -> tuple[str, ...]:
+        """The remedies that a place is asked about: none where it was given up."""
+        if signature(finding) in self.reasons:
+            return ()
+        return LAST_RESORT if signature(finding) in self._propped else CHANGES
+
     @property
     def _next(self) -> str:
         return f"E{len(self.edits) + 1}"
@@ -92,6 +98,9 @@ class Search:
     def _take(self, survey: Survey, chosen: list[Entry]) -> list[Entry]:
         """Carry out the options of a set, the props only where there is nothing else."""
         changes = [e for e in chosen if e.option is not None and e.option.op != "prop"]
+        # What a prop is best for is not asked again, when its turn comes.
+        self._propped = {signature(survey.places[k]) for e in chosen if e not in changes
+                         for k in e.own} if changes else set()
         taken = []
         for entry in sorted(changes or chosen, key=_order):
             assert entry.option is not None  # a best set is tried throughout

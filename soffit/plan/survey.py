@@ -22,13 +22,15 @@ from soffit.plan.choose import Choice, Problem, choose
 from soffit.plan.outcome import Outcome, outcome, reaches
 from soffit.plan.trials import Rules, State, attempt
 from soffit.plan.wishes import Wishes, covers
-from soffit.remedies import CHANGES, LAST_RESORT, all_options
+from soffit.remedies import LAST_RESORT, all_options
 from soffit.remedies.cost import Cost, cost_of
 from soffit.remedies.model import Option
 
 # An option cures a place when so much of its area is no longer over air; what then remains is a
-# place of its own, and costs a prop at least (derived: strips at the borders of layers).
+# place of its own (derived: strips at the borders of layers), and makes it so much dearer, beside
+# what it is worth to have no work with it (common practice, no source).
 CURED_SHARE = 0.9
+REST_SHARE = 0.25
 
 # An option that cures less than this of a place is no cure (from memory).
 HELPED_SHARE = 0.3
@@ -58,15 +60,15 @@ class Entry:
 
 @dataclass
 class Survey:
-    """The options of the places of one state. `edit`: what the next edit is called. `given_up`:
-    whether a place gets no options again; `refused`: why an option cannot be had, "" where nothing
+    """The options of the places of one state. `edit`: what the next edit is called. `asks`: the
+    remedies that a place is asked about; `refused`: why an option cannot be had, "" where nothing
     is known against it; `demanded`: the remedy that a place is to get."""
 
     state: State
     rules: Rules
     wishes: Wishes
     edit: str
-    given_up: Callable[[Finding], bool]
+    asks: Callable[[Finding], tuple[str, ...]]
     refused: Callable[[Finding, Option], str]
     demanded: Callable[[Finding], str | None]
     entries: list[Entry] = field(default_factory=list)
@@ -77,10 +79,9 @@ class Survey:
 
     def __post_init__(self) -> None:
         for k, finding in enumerate(self.places):
-            if self.given_up(finding):
-                continue
-            self._ask(k, CHANGES)
-            if not self._forbids_props(finding):
+            names = self.asks(finding)
+            self._ask(k, names)
+            if names and names != LAST_RESORT and not self._forbids_props(finding):
                 cost = cost_of(self.state.review.process, plastic_mm3=0.0, changed_mm2=0.0,
                                deviation_mm=0.0, props=1)
                 only = np.zeros(len(self.places))
@@ -92,10 +93,15 @@ class Survey:
         """What prints over air."""
         return self.state.review.air
 
-    def best(self, wishes: Wishes | None = None) -> tuple[list[Entry], Choice]:
-        """The best set by these wishes (else its own), every option of it tried."""
+    def best(
+        self, wishes: Wishes | None = None, *, more: int | None = None
+    ) -> tuple[list[Entry], Choice]:
+        """The best set by these wishes (else its own), every option of it tried; with no more than
+        so many `more` of them tried or made, the best of those that are."""
         wishes = wishes or self.wishes
         most = TRIES_PER_PLACE * (1 + len(self.places))
+        if more is not None:
+            most = min(most, self.tries + more)
         while True:
             entries = self._wanted(wishes)
             if self.tries >= most:
@@ -108,6 +114,7 @@ class Survey:
                 return chosen, choice
             for entry in open_ends:
                 if entry.option is None:
+                    self.tries += 1
                     self.entries.remove(entry)
                     self._ask(min(entry.own), LAST_RESORT)
                 else:
@@ -180,10 +187,8 @@ class Survey:
 
     def _problem(self, entries: list[Entry], wishes: Wishes) -> Problem:
         area = self._areas()
-        # What an option leaves costs a prop at least.
-        prop = cost_of(self.state.review.process, plastic_mm3=0.0, changed_mm2=0.0,
-                       deviation_mm=0.0, props=1)
         cost = np.array([wishes.weight(e.cost) for e in entries])
+        avoid_work = self.state.review.process.costs.avoid_work.value
         rest = np.tile(area, (len(entries), 1))
         new = np.zeros(len(entries))
         for j, entry in enumerate(entries):
@@ -200,7 +205,8 @@ class Survey:
             else:
                 remains += entry.known.new
             if remains > self._nothing:
-                cost[j] += wishes.weight(prop)
+                # What is left is a place of its own, to be seen to by hand at worst.
+                cost[j] = (1.0 + REST_SHARE) * cost[j] + avoid_work
         return Problem(cost, area, rest, new)
 
     @property
