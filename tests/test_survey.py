@@ -9,12 +9,14 @@ import pytest
 from soffit.findings.review import reviewed
 from soffit.layers.stack import cut_layers
 from soffit.part.place import place
+from soffit.plan import search
 from soffit.plan.choose import choose
 from soffit.plan.survey import Survey
 from soffit.plan.trials import Rules, State
 from soffit.plan.wishes import PREFERENCES, Wishes
 from soffit.process.load import load_process
 from soffit.remedies import CHANGES, LAST_RESORT
+from soffit.remedies.model import Option
 from tests.shapes import example
 
 PROCESS = load_process("pla-04")
@@ -74,3 +76,22 @@ def test_what_is_demanded_is_taken_or_nothing() -> None:
     roofed = surveyed("ring_knob", Wishes(demand=(("F1", "roof"),)))
     chosen, _ = roofed.best()
     assert all(e.option is None or e.option.finding != "F1" for e in chosen)
+
+
+def test_what_an_option_made_less_of_is_forgotten_once_the_part_has_changed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The first option carried out gains nothing, the second does: what was found of the first
+    counts places that are no longer there."""
+    survey = surveyed("clamp_block")
+    real, calls = search.applied, []
+
+    def nothing_at_first(state: State, option: Option, edit: str, rules: Rules) -> State | str:
+        calls.append(option.finding)
+        return state if len(calls) == 1 else real(state, option, edit, rules)
+
+    monkeypatch.setattr(search, "applied", nothing_at_first)
+    found = search.Search(survey.state.review, survey.state, survey.rules, Wishes(), None)
+    found.run()
+    assert len(calls) > 2
+    assert found.state.review.air == ()

@@ -69,14 +69,17 @@ def find_places(
     described: dict[int, list[Place]] | None = None,
 ) -> list[Place]:
     """Sort all patches of a part into places. `described`: what each patch is by itself, by its
-    `id`; what is not there yet is added, for when most patches are looked at again."""
-    described = {} if described is None else described
+    `id`; what is not there yet is added, for when most patches are looked at again. The patches
+    must outlive it: an `id` is used again."""
     places: list[Place] = []
     by_layer: dict[int, list[Place]] = defaultdict(list)
     for patch in patches:
-        if id(patch) not in described:
-            described[id(patch)] = _describe(patch, facets, process)
-        by_layer[patch.layer] += described[id(patch)]
+        found = None if described is None else described.get(id(patch))
+        if found is None:
+            found = _describe(patch, facets, process)
+            if described is not None:
+                described[id(patch)] = found
+        by_layer[patch.layer] += found
     runs = Runs(process.step_mm)
     slopes = _Slopes()
     for layer in sorted(by_layer):

@@ -19,6 +19,10 @@ from soffit.part.model import Floats
 # a fifth; a lip left at the edge of a ledge lies wholly within it).
 SHARED = 0.2
 
+# Heights of one place before and after a change differ by no more, mm (derived: two layers of
+# 0.2 mm and a tenth).
+HEIGHT_MM = 0.5
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -78,6 +82,5 @@ def _box(finding: Finding) -> tuple[float, ...]:
 
 
 def _meet(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
-    # Heights of one place before and after differ by up to a layer or two.
-    room = (0.0, 0.0, 0.5)
+    room = (0.0, 0.0, HEIGHT_MM)
     return all(a[i] <= b[i + 3] + room[i] and b[i] <= a[i + 3] + room[i] for i in range(3))

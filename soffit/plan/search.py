@@ -164,6 +164,8 @@ class Search:
                  option.cost)
         )
         self.state = made
+        # What was found of other options counts the places of the part as it was.
+        self._made.clear()
 
     def _covered(self, survey: Survey, chosen: list[Entry]) -> set[int]:
         """Places that some chosen option helps."""
