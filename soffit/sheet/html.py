@@ -201,7 +201,7 @@ def _changes(sheet: Sheet) -> str:
         none = "None: nothing prints over air as received." if sheet.clean else "None was found."
         return f"<section><h2>Changes</h2><p>{none}</p></section>"
     return _table("Changes", ("No.", "Place", "Measured", "", "Limit", "Change", "Why this one",
-                              "Plastic, mm³", "Work after printing", "Decision"), rows)
+                              "Volume, mm³", "Work after printing", "Decision"), rows)
 
 
 def _sections(sheet: Sheet) -> str:
