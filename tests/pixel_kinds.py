@@ -133,6 +133,8 @@ def _level(layer: Layer, ceiling: Ceiling, tried: list[float], about: Around, re
     if best <= rules.bridge_mm + 1e-3:
         return View(reach, most, pieces=[Piece("bridge", area, best, rules.bridge_mm)],
                     held_share=held_share)
+    if spans and reach <= rules.lip_mm + 1e-3:
+        return View(reach, most, pieces=[ledge], edge=about.rim, held_share=held_share)
     if spans or reach > rules.lip_mm + 1e-3:
         spanned, left = ceiling.cover(tried)
         over = [Piece("bridge", size, span, rules.bridge_mm) for size, span, _ in spanned]
@@ -181,7 +183,7 @@ def _single_strands(layer: Layer, tag: int, pixels: Ints, step: Floats) -> list[
         far = float(step[beyond[which == k]].max())
         width = _width(part, grid)
         span = _strand(layer, tag, part) if width <= rules.line_mm + grid.pixel_mm else math.inf
-        if math.isfinite(span):
+        if span <= rules.bridge_mm + 1e-3 or (math.isfinite(span) and far > rules.lip_mm):
             pieces.append(Piece("bridge", len(part) * grid.pixel_mm**2, span, rules.bridge_mm))
         elif width >= 0.5 * rules.line_mm and far > rules.lip_mm:
             return None

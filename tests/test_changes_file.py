@@ -70,7 +70,8 @@ def made_of(part: Part, steps: Sequence[Change | Body]) -> Part:
 
 
 def written(part: Part, steps: Sequence[Change | Body], path: Path) -> tuple[Part, list[DrawnEdit]]:
-    edits = write_changes(part, made_of(part, steps), steps, path, product="test changes")
+    edits = write_changes(part, made_of(part, steps), [[s] for s in steps], path,
+                          product="test changes")
     return read_step(path), list(edits)
 
 
@@ -217,7 +218,7 @@ def test_edits_that_did_not_make_the_part_are_refused(tmp_path: Path) -> None:
     part = place(read_shape(SHELF), (0, 0, 1))
     lug = change("add", box((-6, 5, 18), (-2, 9, 22)), "E1")
     with pytest.raises(GeometryError, match="do not give the part as produced"):
-        write_changes(part, part, [lug], tmp_path / "c.step", product="p")
+        write_changes(part, part, [[lug]], tmp_path / "c.step", product="p")
     assert not list(tmp_path.iterdir())
 
 

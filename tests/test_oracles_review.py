@@ -173,6 +173,21 @@ def test_bridge_span(tmp_path: Path, span: float, clean: bool) -> None:
     assert found.over_air_mm2 == pytest.approx(0 if clean else span * 20, abs=0.01)
 
 
+@pytest.mark.parametrize(("deep", "clean"), [(0.3, True), (0.8, True), (1.0, False)])
+def test_a_strip_held_along_its_side_need_not_span(
+    tmp_path: Path, deep: float, clean: bool
+) -> None:
+    """A strip between two pillars 30 mm apart that is also held along its whole side: as a ledge
+    it is within the lip of 0.8 mm, though as a bridge it would be too long."""
+    made = shapes.box((0, deep, 0), (40, 20, 30))
+    for x in (0, 35):
+        made = shapes.fuse(made, shapes.box((x, 0, 0), (x + 5, deep, 30)))
+    made = shapes.fuse(made, shapes.box((0, 0, 26), (40, deep, 30)))
+    found = review(read(made, tmp_path), process_with())
+    assert found.clean is clean
+    assert found.over_air_mm2 == pytest.approx(0 if clean else 30 * deep, abs=0.01)
+
+
 def test_blind_ceiling_spans_its_least_width(tmp_path: Path) -> None:
     found = one(review(read(shapes.blind_box(18, 30), tmp_path), process_with()))
     assert found.kind == "air/ceiling" and found.severity == "blocker"

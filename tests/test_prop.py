@@ -154,7 +154,7 @@ def test_between() -> None:
 
 
 def test_foot_on_the_part_is_a_small_round_contact() -> None:
-    result = resolve(part_of(over_itself()), PLA)
+    result = resolve(part_of(over_itself()), PLA, wishes=Wishes(prefer="plastic"))
     for body in result.props:
         for lump in lumps(evaluate(body.solid)):
             assert lump.bounding_box()[2] == pytest.approx(5.0, abs=1e-6)

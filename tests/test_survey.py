@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
@@ -81,14 +82,16 @@ def test_what_is_demanded_is_taken_or_nothing() -> None:
 def test_what_an_option_made_less_of_is_forgotten_once_the_part_has_changed(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """The first option carried out gains nothing, the second does: what was found of the first
-    counts places that are no longer there."""
+    """A set carried out at once gains nothing, nor the first option of it by itself, the second
+    does: what was found of the first counts places that are no longer there."""
     survey = surveyed("clamp_block")
     real, calls = search.applied, []
 
-    def nothing_at_first(state: State, option: Option, edit: str, rules: Rules) -> State | str:
-        calls.append(option.finding)
-        return state if len(calls) == 1 else real(state, option, edit, rules)
+    def nothing_at_first(
+        state: State, options: Sequence[Option], edits: Sequence[str], rules: Rules
+    ) -> State | str:
+        calls.append([o.finding for o in options])
+        return state if len(calls) <= 2 else real(state, options, edits, rules)
 
     monkeypatch.setattr(search, "applied", nothing_at_first)
     found = search.Search(survey.state.review, survey.state, survey.rules, Wishes(), None)

@@ -203,6 +203,9 @@ def _level(patch: RawPatch, process: Process) -> list[Place]:
     if bridge is None and small and patch.polygon.buffer(-0.25 * process.line_mm).is_empty:
         # The bead beside it covers it (derived: half a bead wide, no longer than two beads).
         return []
+    if bridge is not None and _all_near(patch, process.lip_mm):
+        # Held along a side all the way: no strand has to reach from end to end.
+        return [Place("ledge", (patch,), None, reach_mm=patch.reach_mm)]
     pierced = bool(patch.loose) and bool(patch.kept[0].all())
     if bridge is not None or patch.reach_mm > process.lip_mm:
         by_piece = cover(patch, process, found)
@@ -225,6 +228,14 @@ def _level(patch: RawPatch, process: Process) -> list[Place]:
                   pierced=True)
         ]
     return [Place("ledge", (patch,), None, reach_mm=patch.reach_mm)]
+
+
+def _all_near(patch: RawPatch, reach_mm: float) -> bool:
+    """Whether no point of a patch, inside or at its border, is farther from what holds it."""
+    if not within(patch.reach_mm, reach_mm):
+        return False
+    near = shapely.union_all(shapely.buffer(patch.lines(patch.kept), reach_mm))
+    return bool(shapely.difference(patch.polygon, near).area <= 1e-6)
 
 
 def _pieces(
@@ -257,18 +268,19 @@ def _short_strands(patch: RawPatch, process: Process) -> list[Place] | None:
     A part past Δ that is no wider than one line is a single strand: spanned if both its
     ends are held (a slope's front that passes a hole), else a corner that stands out, which
     is nothing to report within the lip, or one more step where layers are so thick that a step
-    is more than the lip. A part narrower than half a line is no strand: the bead beside it
-    covers it (derived).
+    is more than the lip; nor is a strand too long to be spanned. A part narrower than half a line
+    is no strand: the bead beside it covers it (derived).
     """
     places = []
+    lip = max(process.lip_mm, 2.0 * process.step_mm) - process.step_mm
     for part in patch.beyond:
         ends = _held_ends(part, process.line_mm)
-        if ends is not None:
+        if ends is not None and (within(ends[0], process.bridge_mm) or part.reach_mm > lip):
             span, direction = ends
             places.append(Place("bridge", (part,), None, span_mm=span, direction=direction))
         elif part.polygon.buffer(-0.25 * process.line_mm).is_empty:
             continue
-        elif part.reach_mm > max(process.lip_mm, 2.0 * process.step_mm) - process.step_mm:
+        elif part.reach_mm > lip:
             return None
     return places
 

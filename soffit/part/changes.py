@@ -40,7 +40,7 @@ class DrawnEdit:
 def write_changes(
     received: Part,
     produced: Part,
-    drawn: Sequence[Change | Body],
+    drawn: Sequence[Sequence[Change | Body]],
     path: Path,
     *,
     product: str,
@@ -49,8 +49,9 @@ def write_changes(
 ) -> tuple[DrawnEdit, ...]:
     """Write the changes and props in `drawn` as AP242, in the frame of the part's file, mm.
 
-    `drawn` are in the order in which they made `produced` of `received`; each solid is meant for
-    the part as it then was. The file is read back: each edit must have its volume and be valid.
+    `drawn` are in the order in which they made `produced` of `received`, step by step; the solids
+    of one step are meant for the part as it was before the step. The file is read back: each edit
+    must have its volume and be valid.
 
     Raises GeometryError where an edit cannot be drawn or is read back as another, KernelError
     where the kernel fails, InputError where the file cannot be written.
@@ -61,7 +62,7 @@ def write_changes(
             "soffit.part.brep.changes:changes_text",
             without_mesh(received),
             without_mesh(produced),
-            list(drawn),
+            [list(step) for step in drawn],
             path.name,
             product,
             stamp,

@@ -44,22 +44,22 @@ def trial(solid: m3.Manifold, tool: m3.Manifold, op: Literal["add", "cut"]) -> m
 
 
 def apply_mesh(part: Part, changes: Sequence[Change]) -> Part:
-    """`part` with each change applied in turn.
+    """`part` with each change applied in turn, each solid meant for the part as given.
 
     Raises GeometryError where the part's surface is not closed, a tool is not a solid, the
     volume balance is broken or an addition does not touch the part.
     """
-    for change in changes:
-        part = _apply_one(part, change)
+    tools = [evaluate(change.solid, part) for change in changes]
+    for change, tool in zip(changes, tools, strict=True):
+        part = _apply_one(part, change, tool.as_original())
     return part
 
 
-def _apply_one(part: Part, change: Change) -> Part:
+def _apply_one(part: Part, change: Change, tool: m3.Manifold) -> Part:
     doing = f"edit {change.edit} ({change.op} {change.name!r})"
     before = to_manifold(part.mesh)
     if before is None:
         raise GeometryError(f"{doing}: the part's surface is not closed; repair it first")
-    tool = evaluate(change.solid, part).as_original()
     if tool.volume() <= 0:
         raise GeometryError(f"{doing}: the solid is empty; drop the edit")
     after = require(trial(before, tool, change.op), doing)

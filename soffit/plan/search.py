@@ -1,10 +1,11 @@
 """Resolve a part: survey its options, take the best set, look again, until nothing hangs.
 
 Options are tried on the mesh, where a boolean and a review take a fraction of a second. Those of
-the best set are then carried out one by one, in the B-rep where there is one, and looked at again
-there, so that each starts from the customer's geometry. One that the B-rep kernel refuses, or makes
-less of, is known as such when the best set is sought again. Props come last: they stand on what
-the other edits leave.
+the best set are then carried out together, in the B-rep where there is one, and looked at again
+there, so that the customer's geometry is changed once. Where that fails or gains less than was
+found, they are carried out one by one; one that the B-rep kernel refuses, or makes less of, is
+known as such when the best set is sought again. Props come last: they stand on what the other edits
+leave.
 """
 
 from __future__ import annotations
@@ -20,10 +21,11 @@ from soffit.plan.alternatives import alternatives_of, option_rows
 from soffit.plan.model import Alternative, OptionRow
 from soffit.plan.outcome import Outcome, outcome
 from soffit.plan.survey import Entry, Survey
-from soffit.plan.trials import AREA_SLACK_MM2, Rules, State, applied, areas_by_origin
+from soffit.plan.trials import Rules, State, applied, touched
 from soffit.plan.wishes import Wishes
 from soffit.remedies import CHANGES, LAST_RESORT, NAMES, all_options
 from soffit.remedies.model import Edit, Option
+from soffit.remedies.prop_join import Stand, stand_together
 
 Progress = Callable[[str, int, int], None]
 
@@ -56,6 +58,7 @@ class Search:
     _refused: dict[tuple[object, ...], str] = field(default_factory=dict)
     _made: dict[tuple[object, ...], Outcome] = field(default_factory=dict)
     _propped: set[tuple[object, ...]] = field(default_factory=set)
+    _step: int = 1
 
     def run(self) -> None:
         """Take the best set of options, again and again, until none is left that helps."""
@@ -101,42 +104,76 @@ class Search:
         # What a prop is best for is not asked again, when its turn comes.
         self._propped = {signature(survey.places[k]) for e in chosen if e not in changes
                          for k in e.own} if changes else set()
-        taken = []
-        for entry in sorted(changes or chosen, key=_order):
+        waiting = sorted(changes or chosen, key=_order)[:MOST_EDITS - len(self.edits)]
+        if taken := self._together(survey, waiting):
+            return taken
+        for entry in waiting:
             assert entry.option is not None  # a best set is tried throughout
-            if len(self.edits) < MOST_EDITS and self._carry_out(survey, entry, entry.option):
+            if self._carry_out(survey, entry, entry.option):
                 taken.append(entry)
+                if entry.option.op == "prop":
+                    break  # beside it others are best anew
         return taken
 
+    def _together(self, survey: Survey, entries: list[Entry]) -> list[Entry]:
+        """Carry out all at once; none of them where that gains less than was found of them."""
+        if len(entries) < 2:
+            return []
+        options = [e.option for e in entries if e.option is not None]
+        if options[0].op == "prop":
+            stands = stand_together(self.state.context, options)
+        else:
+            stands = [Stand(option, (k,)) for k, option in enumerate(options)]
+        if not stands:
+            return []
+        if self.progress is not None:
+            self.progress("apply", len(self.edits) + 1, len(self.edits) + len(stands))
+        names = [f"E{len(self.edits) + 1 + k}" for k in range(len(stands))]
+        made = applied(self.state, [s.option for s in stands], names, self.rules)
+        mine = [entries[k] for s in stands for k in s.members]
+        if isinstance(made, str) or self._gain(made) < (1.0 - LESS_SHARE) * _due(survey, mine):
+            return []
+        before = self.state
+        for stand in stands:
+            touched = {f for k in stand.members for f in entries[k].touched}
+            for k in stand.members:
+                touched |= _origins(before, *(survey.places[i] for i in entries[k].own))
+            place = _place(survey, stand.option)
+            self._record(self._received_id(place), stand.option, touched, before)
+        self._become(made)
+        return mine
+
+    def _gain(self, made: State) -> float:
+        return self.state.review.over_air_mm2 - made.review.over_air_mm2
+
     def _carry_out(self, survey: Survey, entry: Entry, option: Option) -> bool:
-        finding = next(f for f in survey.places if f.id == option.finding)
+        finding = _place(survey, option)
         key = _key(finding, option)
-        now: Finding | None = finding
+        now = finding
         if self.state is not survey.state:
             # Solids may name faces of the part as it was: ask again.
-            now = next((f for f in self.state.review.air if signature(f) == signature(finding)),
-                       None)
-            again = None if now is None else self._again(now, option)
-            if now is None or again is None:
+            same = [f for f in self.state.review.air if signature(f) == signature(finding)]
+            again = self._again(same[0], option) if same else None
+            if again is None:
                 return False
-            option = again
+            now, option = same[0], again
         if self.progress is not None:
             self.progress("apply", len(self.edits) + 1, len(self.edits) + 1)
-        made = applied(self.state, option, self._next, self.rules)
+        made = applied(self.state, [option], [self._next], self.rules)
         if isinstance(made, str):
             self._refused[key] = made
             return False
-        assert entry.known is not None and now is not None
-        areas = np.array([f.area_mm2 for f in survey.places])
-        due = float((areas - np.minimum(entry.known.rest, areas)).sum()) - entry.known.new
-        gain = self.state.review.over_air_mm2 - made.review.over_air_mm2
-        if gain < (1.0 - LESS_SHARE) * due and key not in self._made:
+        gain = self._gain(made)
+        if gain < (1.0 - LESS_SHARE) * _due(survey, [entry]) and key not in self._made:
             if self.state is survey.state:
                 self._made[key] = outcome(survey.places, made.review)
                 return False
             if gain <= 0.0:
                 return False
-        self._accept(now, option, made)
+        changed = set(touched(self.state.produced, made.produced, self.rules))
+        self._record(self._received_id(finding), option, changed | _origins(self.state, now),
+                     self.state)
+        self._become(made)
         return True
 
     def _again(self, finding: Finding, option: Option) -> Option | None:
@@ -146,24 +183,22 @@ class Search:
                 and abs(o.volume_mm3 - option.volume_mm3) <= SAME_SHARE * option.volume_mm3]
         return min(same, key=lambda o: abs(o.volume_mm3 - option.volume_mm3), default=None)
 
-    def _accept(self, finding: Finding, option: Option, made: State) -> None:
-        """Make a state the part as produced."""
-        count = len(self.rules.areas)
-        moved = (areas_by_origin(self.state.produced, count)
-                 - areas_by_origin(made.produced, count))
-        touched = set((np.flatnonzero(np.abs(moved) > AREA_SLACK_MM2) + 1).tolist())
-        faces = self.state.review.part.faces
-        touched |= {o for f in finding.faces if (o := faces[f - 1].origin) is not None}
-        solid = evaluate(option.solid, self.state.mesh_part)
+    def _record(self, finding: str, option: Option, touched: set[int], before: State) -> None:
+        """Write down an option that is carried out on a state as the next edit."""
+        solid = evaluate(option.solid, before.mesh_part)
         low, high = np.asarray(solid.bounding_box()).reshape(2, 3)
         x, y, z = (0.5 * (low + high)).tolist()
         self.edits.append(
-            Edit(self._next, self._received_id(finding), option.remedy, option.op,
+            Edit(self._next, finding, option.remedy, option.op,
                  option.volume_mm3, tuple(sorted(touched)), (x, y, z),
                  (float(low[2]), float(high[2])), option.why, option.after, option.solid,
-                 option.cost)
+                 option.cost, self._step)
         )
+
+    def _become(self, made: State) -> None:
+        """Make a state the part as produced."""
         self.state = made
+        self._step += 1
         # What was found of other options counts the places of the part as it was.
         self._made.clear()
 
@@ -179,8 +214,7 @@ class Search:
 
     def _key_of(self, survey: Survey, entry: Entry) -> tuple[object, ...]:
         assert entry.option is not None
-        finding = next(f for f in survey.places if f.id == entry.option.finding)
-        return _key(finding, entry.option)
+        return _key(_place(survey, entry.option), entry.option)
 
     def _received_id(self, finding: Finding) -> str:
         """Id of the same finding in the review of the part as received; "" if it is new."""
@@ -192,6 +226,27 @@ def signature(finding: Finding) -> tuple[object, ...]:
     """What stays the same about a finding while others are resolved around it."""
     x, y, _ = finding.at_mm
     return (finding.kind, finding.patch.layers[1], round(x), round(y))
+
+
+def _place(survey: Survey, option: Option) -> Finding:
+    """The place that an option was asked for."""
+    return next(f for f in survey.places if f.id == option.finding)
+
+
+def _origins(state: State, *findings: Finding) -> set[int]:
+    """The faces of the part as received that findings in a state lie on."""
+    faces = state.review.part.faces
+    return {o for f in findings for k in f.faces if (o := faces[k - 1].origin) is not None}
+
+
+def _due(survey: Survey, entries: list[Entry]) -> float:
+    """How much less would print over air with a set of options, by what was found of each, mm²."""
+    areas = np.array([f.area_mm2 for f in survey.places])
+    left, new = areas, 0.0
+    for entry in entries:
+        assert entry.known is not None  # a best set is tried throughout
+        left, new = np.minimum(left, entry.known.rest), new + entry.known.new
+    return float((areas - left).sum()) - new
 
 
 def _key(finding: Finding, option: Option) -> tuple[object, ...]:

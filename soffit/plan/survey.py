@@ -48,13 +48,15 @@ NEAR_MM = 1.2
 @dataclass(eq=False)
 class Entry:
     """One option of a survey. `places`: which it is for or could reach (n,); `own`: those that it
-    is for; `known`: what it leaves, once it was tried; `refused`: why it cannot be had."""
+    is for. Once it was tried, `known`: what it leaves, and `touched`: the faces of the part as
+    received that it changes. `refused`: why it cannot be had."""
 
     option: Option | None
     cost: Cost
     places: Floats
     own: set[int]
     known: Outcome | None = None
+    touched: tuple[int, ...] = ()
     refused: str = ""
 
 
@@ -152,6 +154,9 @@ class Survey:
             assert option.cost is not None  # `all_options` measures them
             if demanded is not None and not covers(demanded, option.remedy):
                 continue
+            if self.state.meets_prop(option):
+                self.reasons[place].append(f"{option.remedy}: it would grow onto a prop")
+                continue
             key = (option.remedy, option.op, round(option.volume_mm3, 6))
             same = next((e for e in self.entries if e.option is not None and e.places[place]
                          and key == (e.option.remedy, e.option.op,
@@ -172,7 +177,8 @@ class Survey:
             entry.refused = made
             entry.known = Outcome(self._areas(), 0.0)
         else:
-            entry.known = outcome(self.places, made)
+            entry.known = outcome(self.places, made.review)
+            entry.touched = made.touched
 
     def _wanted(self, wishes: Wishes) -> list[Entry]:
         return [e for e in self.entries

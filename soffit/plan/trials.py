@@ -1,4 +1,4 @@
-"""One option tried: on the mesh, or for good in the B-rep, and the result looked at.
+"""Options tried: one on the mesh, or a set of them for good in the B-rep, and the result looked at.
 
 Nothing is decided here. A try is either the part as it would be, reviewed with its props as one
 scene, or one reason in words why it is not allowed: a kernel refused, a protected face was
@@ -7,6 +7,7 @@ changed, a keep-out was entered, or the part was damaged in a way that it was no
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -25,6 +26,7 @@ from soffit.plan.keep_out import enters
 from soffit.plan.protect import touched_face
 from soffit.remedies.context import Context, context_of
 from soffit.remedies.model import Option
+from soffit.remedies.prop_stand import FREE_MM
 
 # A protected face may lose so much area to rounding of coordinates, mm² (derived).
 AREA_SLACK_MM2 = 0.02
@@ -51,6 +53,17 @@ class State:
         scene = replace(self.review.part, brep=None)
         return context_of(replace(self.review, part=scene), self.stack)
 
+    def meets_prop(self, option: Option) -> bool:
+        """Whether an option would grow onto a prop, which could not be broken off then."""
+        if not self.props or option.op != "add":
+            return False
+        solid = evaluate(option.solid, self.context.part)
+        return any(solid.min_gap(prop, 2.0 * FREE_MM) < FREE_MM for prop in self._standing)
+
+    @cached_property
+    def _standing(self) -> list[m3.Manifold]:
+        return [evaluate(body.solid, self.produced) for body in self.props]
+
 
 @dataclass(frozen=True)
 class Rules:
@@ -73,10 +86,19 @@ class Rules:
 AROUND = 4
 
 
-def attempt(state: State, option: Option, edit: str, rules: Rules) -> Review | str:
-    """What would print over air with an option, tried on the mesh; or why it is not allowed. Only
-    the layers that it changes are looked at again; the findings name no faces."""
-    made = _made(state, option, edit, rules)
+@dataclass(frozen=True)
+class Tried:
+    """What would print over air with an option, and the faces of the part as received that it
+    makes larger or smaller, ascending."""
+
+    review: Review
+    touched: tuple[int, ...]
+
+
+def attempt(state: State, option: Option, edit: str, rules: Rules) -> Tried | str:
+    """An option tried on the mesh; or why it is not allowed. Only the layers that it changes are
+    looked at again; the findings name no faces."""
+    made = _made(state, [option], [edit], rules)
     if isinstance(made, str):
         return made
     part, props = made
@@ -90,14 +112,16 @@ def attempt(state: State, option: Option, edit: str, rules: Rules) -> Review | s
         found = reviewed(scene, process)[0]
     else:
         found = glance(state.look, scene, process, stack, range(max(1, layers.start), layers.stop))
-    return _damage(found, rules) or found
+    return _damage(found, rules) or Tried(found, touched(state.produced, part, rules))
 
 
-def applied(state: State, option: Option, edit: str, rules: Rules) -> State | str:
-    """`state` with an option carried out by the kernel that fits the part, and looked at again
-    whole; or why that cannot be."""
+def applied(
+    state: State, options: Sequence[Option], edits: Sequence[str], rules: Rules
+) -> State | str:
+    """`state` with options carried out, each meant for it as it is, by the kernel that fits the
+    part, and looked at again whole; or why that cannot be."""
     brep = state.produced.brep
-    made = _made(state, option, edit, rules, in_brep=True)
+    made = _made(state, options, edits, rules, in_brep=True)
     if isinstance(made, str):
         return made
     part, props = made
@@ -106,13 +130,20 @@ def applied(state: State, option: Option, edit: str, rules: Rules) -> State | st
     found, look = reviewed(scene, process, stack=stack)
     if damage := _damage(found, rules):
         return damage
-    if brep is not None and option.op == "prop":
+    if brep is not None and len(props) > len(state.props):
         try:
-            check_body(props[-1], state.produced)
+            for body in props[len(state.props):]:
+                check_body(body, state.produced)
         except (GeometryError, KernelError) as error:
             return str(error)
-        part = replace(part, brep=brep)
     return State(part, props, found, stack, look)
+
+
+def touched(before: Part, after: Part, rules: Rules) -> tuple[int, ...]:
+    """Faces of the part as received that have another area after a change, ascending."""
+    count = len(rules.areas)
+    moved = areas_by_origin(before, count) - areas_by_origin(after, count)
+    return tuple((np.flatnonzero(np.abs(moved) > AREA_SLACK_MM2) + 1).tolist())
 
 
 def change_of(option: Option, edit: str) -> Change:
@@ -138,20 +169,24 @@ def _enters_keep_out(option: Option, part: Part, rules: Rules) -> bool:
 
 
 def _made(
-    state: State, option: Option, edit: str, rules: Rules, *, in_brep: bool = False
+    state: State, options: Sequence[Option], edits: Sequence[str], rules: Rules, *,
+    in_brep: bool = False,
 ) -> tuple[Part, tuple[Body, ...]] | str:
-    """The part and the props with an option, or why it is not allowed."""
+    """The part and the props with options, or why they are not allowed."""
     part, props = state.mesh_part, state.props
+    given = state.produced if in_brep else part
+    changes = [change_of(option, edit) for option, edit in zip(options, edits, strict=True)
+               if option.op != "prop"]
     try:
-        if option.op != "cut" and _enters_keep_out(option, part, rules):
-            return "it would enter a keep-out"
-        if option.op == "prop":
-            props = (*props, make_body(f"{edit} {option.remedy}", option.solid, part))
-            touched = touched_face(rules.received.part, rules.protected, props[-1].mesh)
-            if touched is not None:
-                return f"it would touch protected face {touched}"
-        else:
-            part = apply(state.produced if in_brep else part, [change_of(option, edit)])
+        for option, edit in zip(options, edits, strict=True):
+            if option.op != "cut" and _enters_keep_out(option, part, rules):
+                return "it would enter a keep-out"
+            if option.op == "prop":
+                props = (*props, make_body(f"{edit} {option.remedy}", option.solid, part))
+                face = touched_face(rules.received.part, rules.protected, props[-1].mesh)
+                if face is not None:
+                    return f"it would touch protected face {face}"
+        part = apply(given, changes) if changes else given
     except (GeometryError, KernelError) as error:
         return str(error)
     lost = rules.areas - areas_by_origin(part, len(rules.areas))

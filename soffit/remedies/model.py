@@ -17,6 +17,20 @@ SMALL_MM2 = 0.04
 
 
 @dataclass(frozen=True)
+class PropFacts:
+    """What is known of the bodies of a prop: how many `ridges` they have, or that they are `fins`;
+    by how much the weakest tip gives to the nozzle, mm; the force that breaks the strongest off, N;
+    the `ways` on which they leave, in words; and the volume of a solid column in their place."""
+
+    ridges: int
+    fins: bool
+    give_mm: float
+    force_n: float
+    ways: tuple[str, ...]
+    column_mm3: float
+
+
+@dataclass(frozen=True)
 class Option:
     """One way to cure one finding.
 
@@ -25,7 +39,7 @@ class Option:
     `after` names work left after printing ("drill out the membrane"), or "".
     `volume_mm3` is what it adds to, cuts from or stands beside the part, by the mesh kernel;
     `cost` what it takes, None until it is measured. `pieces`: how many bodies of a prop are to be
-    broken off.
+    broken off, `prop` what is known of them.
     """
 
     remedy: str
@@ -38,6 +52,7 @@ class Option:
     volume_mm3: float = 0.0
     cost: Cost | None = None
     pieces: int = 0
+    prop: PropFacts | None = None
 
     @property
     def safety(self) -> Safety:
@@ -58,7 +73,8 @@ class Edit:
     or, for a cut, lost.
     `faces`: ids of the faces of the part as received that it touches.
     `at_mm`: a point on it in the build frame. `z_mm`: its lowest and highest point. `cost` is what
-    it took when it was chosen.
+    it took when it was chosen. Edits of one `step`, counted from 1, were carried out together:
+    the `solid` of each is meant for the part as it was before.
     """
 
     id: str
@@ -73,3 +89,4 @@ class Edit:
     after: str
     solid: Solid
     cost: Cost | None = None
+    step: int = 1

@@ -36,7 +36,7 @@ from soffit.findings.places import LEVEL_DEG
 from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.remedies.context import Context
-from soffit.remedies.model import Option
+from soffit.remedies.model import Option, PropFacts
 from soffit.remedies.prop_fins import fins_under
 from soffit.remedies.prop_place import combs, rim
 from soffit.remedies.prop_shape import upright
@@ -142,7 +142,7 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
     plastic = sum(p.body.volume() for p in props if p.house is not None)
     if plastic > max(column, LITTLE_MM3):
         raise Refused(f"{what} would take more plastic than a solid column")
-    body = _joined([p.body for p in props])
+    body = joined([p.body for p in props])
     pieces = [b for b in lumps(body) if b.volume() > 1e-3]
     if not pieces:
         raise Refused("there is no free room right below it")
@@ -152,27 +152,34 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
     ways = [way for _, way in found if way]
     if not pieces:
         raise Refused("a prop here would be trapped: no straight way leads out")
+    facts = PropFacts(len(props), props[0].line is None, max(p.give_mm for p in props),
+                      max(_force_n(context, p) for p in props), tuple(dict.fromkeys(ways)), column)
+    return option_of(finding.id, pieces, facts, RANK + place)
+
+
+def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: int) -> Option:
+    """The option of standing bodies under a place, in words and as one solid."""
     volume = sum(lump.volume() for lump in pieces)
-    share = 100.0 * volume / column
-    words = ", ".join(dict.fromkeys(ways))
-    give = max(p.give_mm for p in props)
+    share = 100.0 * volume / facts.column_mm3
+    ridges = f"{facts.ridges} ridge{'s' if facts.ridges > 1 else ''}"
     why = (
-        f"{what}, one line wide, hold it from below and the part stays as drawn; "
-        f"{volume:.0f} mm³ of plastic, {share:.0f} % of a solid column; its tip gives "
-        f"{give:.2f} mm to the nozzle"
+        f"{'fins along its contours' if facts.fins else ridges}, one line wide, hold it from below "
+        f"and the part stays as drawn; {volume:.0f} mm³ of plastic, {share:.0f} % of a solid "
+        f"column; its tip gives {facts.give_mm:.2f} mm to the nozzle"
     )
     bodies = f"{len(pieces)} prop{'s' if len(pieces) > 1 else ''}"
-    force = max(1, math.ceil(max(_force_n(context, p) for p in props)))
-    if props[0].line is None:
+    force, words = max(1, math.ceil(facts.force_n)), ", ".join(facts.ways)
+    if facts.fins:
         after = f"break off {bodies} with pliers, up to {force} N in all; leaves {words}"
     else:
         after = (f"snap off {bodies} by the foot, ridge by ridge, about {force} N each; "
                  f"leaves {words}")
-    return Option(NAME, finding.id, "prop", as_solid(_joined(pieces)), RANK + place, why, after,
-                  volume_mm3=volume, pieces=len(pieces))
+    return Option(NAME, finding, "prop", as_solid(joined(pieces)), rank, why, after,
+                  volume_mm3=volume, pieces=len(pieces), prop=facts)
 
 
-def _joined(bodies: list[m3.Manifold]) -> m3.Manifold:
+def joined(bodies: list[m3.Manifold]) -> m3.Manifold:
+    """All bodies as one solid."""
     return m3.Manifold.batch_boolean(bodies, m3.OpType.Add)
 
 

@@ -57,6 +57,10 @@ MOST_CONTACT_MM = 3.0
 # Height below a tip within which a wall beside it counts (derived: five layers of 0.2 mm).
 BESIDE_MM = 1.0
 
+# A ridge with less room than this share of itself is moved (common practice, no source: the rest
+# still reaches as far as strands may be apart).
+ROOM_SHARE = 0.8
+
 # A ridge whose ends differ by less is level (derived: a twentieth of a layer of 0.2 mm).
 LEVEL_MM = 0.01
 
@@ -147,12 +151,8 @@ def props_under(site: Site, lines: tuple[Floats, ...]) -> list[Prop]:
 
 
 def _under(site: Site, line: Floats) -> list[Prop]:
-    process = site.context.process
-    w, h = process.line_mm, process.layer_mm
-    tip = strip(line, w) ^ site.region
-    if site.low > 2.0 * h:
-        tip = tip - beside(site)
-    fins = upright(tip, 0.0, site.high) - site.near
+    h = site.context.process.layer_mm
+    fins = upright(_tip(site, line), 0.0, site.high) - site.near
     made = []
     for fin in lumps(fins):
         touch = fin ^ site.slab
@@ -165,21 +165,33 @@ def _under(site: Site, line: Floats) -> list[Prop]:
     return made
 
 
+def _tip(site: Site, line: Floats) -> m3.CrossSection:
+    """What of a ridge is under the place and clear of the walls that stand beside it."""
+    tip = strip(line, site.context.process.line_mm) ^ site.region
+    return tip - beside(site) if site.low > 2.0 * site.context.process.layer_mm else tip
+
+
 def _settled(site: Site, line: Floats) -> Floats:
-    """The ridge moved across a little where it would stand half on a step below it."""
+    """The ridge moved across a little where it would stand half on a step below it, or right above
+    the rim of a wall that it must stay clear of."""
     way = line[1] - line[0]
     across = np.array([-way[1], way[0]]) / np.linalg.norm(way)
     w = site.context.process.line_mm
     shift = 0.5 * w + FREE_MM
+    clear: Floats | None = None
+    least = ROOM_SHARE * (strip(line, w) ^ site.region).area()
     for move in (0.0, shift, -shift, 2.0 * shift, -2.0 * shift, 3.0 * shift, -3.0 * shift):
-        moved = line + move * across
+        moved = np.asarray(line + move * across)
+        if _tip(site, moved).area() < least:
+            continue
+        clear = moved if clear is None else clear
         grounds = np.array([
             [_ground(site, moved[0] + share * way + v * across) for share in (0.1, 0.5, 0.9)]
             for v in (-0.5 * w - FREE_MM, 0.0, 0.5 * w + FREE_MM)
         ])
         if float(np.ptp(grounds, axis=0).max()) < site.context.process.layer_mm:
-            return np.asarray(moved)
-    return line
+            return moved
+    return line if clear is None else clear
 
 
 def _ground(site: Site, plan: Floats) -> float:

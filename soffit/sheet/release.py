@@ -6,6 +6,7 @@ the user wants them, so that nothing half-written is ever seen.
 
 from __future__ import annotations
 
+import itertools
 import os
 import shutil
 import tempfile
@@ -124,9 +125,9 @@ def _write_changes(result: Resolution, path: Path, name: str) -> dict[str, str]:
         return {}
     props = iter(result.props)
     drawn = [
-        replace(next(props), name=f"{e.id} {e.remedy}") if e.op == "prop"
-        else Change(e.op, e.solid, e.id, f"{e.id} {e.op} {e.remedy}")
-        for e in result.edits
+        [replace(next(props), name=f"{e.id} {e.remedy}") if e.op == "prop"
+         else Change(e.op, e.solid, e.id, f"{e.id} {e.op} {e.remedy}") for e in step]
+        for _, step in itertools.groupby(result.edits, key=lambda e: e.step)
     ]
     try:
         write_changes(result.received, result.produced, drawn, path, product=f"{name} changes")

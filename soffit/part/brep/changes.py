@@ -24,7 +24,7 @@ _SAME_REL = 1e-9
 def changes_text(
     received: Part,
     produced: Part,
-    drawn: Sequence[Change | Body],
+    drawn: Sequence[Sequence[Change | Body]],
     file: str,
     product: str,
     stamp: str,
@@ -34,17 +34,19 @@ def changes_text(
     state = State.of(received)
     solids: list[NamedSolid] = []
     edits: list[DrawnEdit] = []
-    for item in drawn:
-        if isinstance(item, Body):
-            lumps = beside_solids(item, state.frame(produced.placement))
-            measured = sum(map(volume_mm3, lumps))
-            color = PROP_COLOR
-        else:
-            made = applied(state, item, state.frame(received.placement))
-            lumps, measured = _trimmed(item.op, item.name, made), abs(made.gained_mm3)
-            state, color = made.state, COLORS[item.op]
-        solids += [NamedSolid(lump, item.name, color) for lump in lumps]
-        edits.append(DrawnEdit(item.name, len(lumps), measured))
+    for step in drawn:
+        frame = state.frame(received.placement)
+        for item in step:
+            if isinstance(item, Body):
+                lumps = beside_solids(item, frame)
+                measured = sum(map(volume_mm3, lumps))
+                color = PROP_COLOR
+            else:
+                made = applied(state, item, frame)
+                lumps, measured = _trimmed(item.op, item.name, made), abs(made.gained_mm3)
+                state, color = made.state, COLORS[item.op]
+            solids += [NamedSolid(lump, item.name, color) for lump in lumps]
+            edits.append(DrawnEdit(item.name, len(lumps), measured))
     due = volume_mm3(from_bytes(produced.brep))
     if abs(sum(map(volume_mm3, state.solids)) - due) > _SAME_REL * due:
         raise GeometryError("the edits applied anew do not give the part as produced")

@@ -1,0 +1,80 @@
+"""Props of several places stood together: those that meet become one body.
+
+Each option of a set was made as if it stood alone. Those whose bodies meet are one prop then, which
+is broken off at once. Those that are merely near may stick to each other, and then leave as one
+too. Each must leave with those before it in place, so that the last is taken off first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import manifold3d as m3
+
+from soffit.part.mesh_solid import evaluate
+from soffit.remedies import measured
+from soffit.remedies.context import Context
+from soffit.remedies.model import Option, PropFacts
+from soffit.remedies.prop import joined, option_of
+from soffit.remedies.prop_solid import lumps
+from soffit.remedies.prop_way import way_out
+
+# How far it is looked whether two bodies meet, mm (derived: any distance will do).
+MEET_MM = 0.1
+
+
+@dataclass(frozen=True)
+class Stand:
+    """One prop of a set: its option, and the indices of the options given that it stands for."""
+
+    option: Option
+    members: tuple[int, ...]
+
+
+def stand_together(context: Context, options: Sequence[Option]) -> list[Stand]:
+    """The options that can stand together, those that meet as one. Of those that could not leave as
+    one only the first stands; what could not leave with the earlier ones in place is left out."""
+    solids = [evaluate(option.solid, context.part) for option in options]
+    groups: list[list[int]] = []
+    for k, solid in enumerate(solids):
+        met = [g for g in groups if any(solid.min_gap(solids[i], MEET_MM) <= 0.0 for i in g)]
+        groups = [g for g in groups if g not in met]
+        groups.append(sorted([k, *(i for g in met for i in g)]))
+    stands: list[Stand] = []
+    taken: list[m3.Manifold] = []
+    for group in sorted(groups):
+        for members in [group] if len(group) == 1 else [group, group[:1]]:
+            body = joined([solids[i] for i in members])
+            stand = _stand(context, [options[i] for i in members], body, taken)
+            if stand is not None:
+                stands.append(Stand(stand, tuple(members)))
+                taken.append(body)
+                break
+    return stands
+
+
+def _stand(
+    context: Context, options: list[Option], body: m3.Manifold, before: list[m3.Manifold]
+) -> Option | None:
+    """One option for one body; None where it could not leave."""
+    facts = [option.prop for option in options if option.prop is not None]
+    pieces = lumps(body)
+    if len(options) == 1 and not before:
+        return options[0]
+    assert context.solid is not None
+    among = replace(context, solid=joined([context.solid, *before])) if before else context
+    ways = [way_out(among, piece) for piece in pieces]
+    if not all(ways):
+        return None
+    words = tuple(dict.fromkeys(way for way in ways if way))
+    if len(options) == 1 and words == facts[0].ways:
+        return options[0]
+    whole = PropFacts(
+        sum(f.ridges for f in facts), all(f.fins for f in facts), max(f.give_mm for f in facts),
+        max(f.force_n for f in facts), words, sum(f.column_mm3 for f in facts))
+    made = option_of(options[0].finding, pieces, whole, options[0].rank)
+    if len(options) > 1:
+        others = ", ".join(dict.fromkeys(o.finding for o in options[1:]))
+        made = replace(made, why=f"one prop with that of {others}, which it meets: {made.why}")
+    return measured(context, made)
