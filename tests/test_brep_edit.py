@@ -23,6 +23,7 @@ from soffit.part.measure import mass_properties
 from soffit.part.mesh_edit import apply_mesh
 from soffit.part.model import Change, Face, Part, Surface
 from soffit.part.place import place
+from soffit.part.quality import quality_change
 from soffit.part.solid import Cone, Difference, Drop, Hull, Intersection, Prism, Solid, Union, box
 from soffit.part.step import read_shape
 
@@ -341,3 +342,29 @@ def test_deviation_sees_a_dent_in_a_round_face() -> None:
     assert 1.3 < found <= 1.5 + 1e-6
     same = face_deviation(shaft, read_shape(rod((0, 0, 0), (0, 0, 1), 8, 40)), [side])
     assert same[side] < 1e-9
+
+
+def test_a_face_too_small_to_pick_is_taken_out_and_the_customers_own_stays() -> None:
+    """A slope that ends 4 µm off the wall leaves a ledge of 0.004 × 10 mm at its foot. Without it
+    the slope runs on to the wall. A pin of 0.05 mm square that the customer drew stays."""
+    wall = join(block((0, 0, 0), (5, 10, 20)), block((2, 2, 20), (2.05, 2.05, 21)))
+    part = read_shape(wall)
+    slope = Hull(np.array([[x, y, z] for y in (0.0, 10.0)
+                           for x, z in [(5, 10), (5.004, 10), (9.004, 14), (5, 14)]]))
+    after = apply_brep(part, [Change("add", slope, "E1", "E1 slope")])
+    change = quality_change(part, after, 1)
+    assert (change.before.slivers, change.after.slivers, change.faults) == (1, 1, ())
+    # A slope and a top; the sides go on as those of the wall.
+    made = [f for f in after.faces if f.edit]
+    assert sorted(f.area_mm2 for f in made) == pytest.approx([40.04, 40.04 * math.sqrt(2)])
+    gained = mass_properties(after)[0] - mass_properties(part)[0]
+    # By hand: the slope runs down to the wall 4 µm below the ledge.
+    assert gained == pytest.approx(10 * 4.004**2 / 2, abs=1e-6)
+
+
+def test_a_step_that_cannot_be_taken_out_stays() -> None:
+    """Two levels 4 µm apart never meet, so the face between them is needed."""
+    part = read_shape(block((0, 0, 0), (10, 10, 5)))
+    after = apply_brep(part, [Change("add", box((0, 0, 4), (5, 10, 5.004)), "E1", "E1 step")])
+    assert quality_change(part, after, 1).after.slivers > 0
+    assert mass_properties(after)[0] == pytest.approx(500 + 5 * 10 * 0.004, abs=1e-6)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -261,9 +262,11 @@ def test_ledge_bracket_has_its_chamfer_beside_it(tmp_path: Path) -> None:
               - mass_properties(result.received)[0])
     assert sum(solid_volumes(back)) == pytest.approx(gained, rel=1e-6)
     assert sum(meshed_volumes(back)) == pytest.approx(gained, rel=1e-3)
+    # So does the edit itself, where the mesh's figure was off by the chords of its bores.
     (edit,) = result.edits
-    # The edit's own figure is of the mesh, whose bores are chords.
-    assert sum(solid_volumes(back)) == pytest.approx(edit.volume_mm3, rel=1e-3)
+    assert edit.volume_mm3 == pytest.approx(gained, rel=1e-7)
+    report = json.loads((tmp_path / "ledge_bracket.report.json").read_text("utf-8"))
+    assert report["edits"][0]["volume_mm3"] == pytest.approx(gained, rel=1e-7)
 
 
 def test_changes_that_cannot_be_drawn_are_told_and_the_rest_is_written(

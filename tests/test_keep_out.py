@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from pathlib import Path
 
@@ -17,7 +18,17 @@ from soffit.errors import InputError
 from soffit.part.manifold import to_manifold
 from soffit.part.model import Part
 from soffit.part.place import place
-from soffit.plan.keep_out import TOUCH_MM3, Box, enters, rooms
+from soffit.plan.keep_out import (
+    TOUCH_MM3,
+    Box,
+    BoxRoom,
+    FileRoom,
+    enters,
+    remembered,
+    rooms,
+)
+from soffit.plan.recipe import load_recipe, recipe_of, recipe_toml
+from soffit.plan.replay import replay
 from tests.shapes import box, cylinder, fuse, ledge, move, read, turn
 from tests.solids import block
 
@@ -169,6 +180,76 @@ def test_a_turned_part_takes_its_room_along(shelf: Part, tmp_path: Path) -> None
     assert [e.remedy for e in upright.edits] == [e.remedy for e in plain.edits]
     assert [o.reason for o in upright.open] == [o.reason for o in plain.open]
     assert (added(upright) ^ rooms([room], upright.received)[0]).volume() <= TOUCH_MM3
+
+
+# --- what a recipe remembers ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("up", [(0, 0, 1), (0, -1, 0), (0.3, -0.5, 0.7)])
+def test_a_box_is_remembered_in_the_frame_of_the_file(
+    up: tuple[float, float, float], shelf: Part
+) -> None:
+    """However the part was put, the box that is remembered is the one that was given."""
+    part = place(shelf, up)
+    (kept,) = remembered([UNDER], part)
+    assert isinstance(kept, BoxRoom)
+    assert kept.volume_mm3 == pytest.approx(9 * 18 * 10, rel=1e-6)
+    (given,), (again,) = rooms([UNDER], part), rooms([kept], part)
+    # Corners are rounded to a nanometre.
+    assert (given ^ again).volume() == pytest.approx(9 * 18 * 10, rel=1e-5)
+    back = part.placement[:3, :3].T @ (np.array(UNDER[:3]) - part.placement[:3, 3])
+    assert kept.corner_mm == pytest.approx(back, abs=1e-6)
+
+
+def test_a_box_of_a_recipe_goes_along_with_the_part(shelf: Part, tmp_path: Path) -> None:
+    """The next revision lies elsewhere in its file, turned by 90° about z: nothing is added under
+    its shelf, without a word about it."""
+    first = soffit.resolve(shelf, keep_out=[PLACED])
+    path = tmp_path / "shelf.recipe.toml"
+    path.write_text(recipe_toml(first), "utf-8")
+    part = read(move(turn(ledge(), 90), (7, 8, 9)), tmp_path, "next")
+    free, kept = soffit.resolve(part), soffit.resolve(part, recipe=path)
+    a, b, _, d, e, _ = UNDER
+    (solid,) = rooms([(7 - e, 8 + a, 2, 7 - b, 8 + d, 12)], free.received)
+    assert (added(free) ^ solid).volume() > 100
+    assert (added(kept) ^ solid).volume() <= TOUCH_MM3
+    assert kept.replay is not None
+    (told,) = kept.replay.keep_out
+    assert (told.status, told.file) == ("moved", None)
+    # And it is remembered on.
+    (room,) = kept.keep_out
+    assert recipe_of(kept).keep_out[0].room == room == told.box
+
+
+def test_a_box_that_is_given_again_counts_once(shelf: Part, tmp_path: Path) -> None:
+    path = tmp_path / "shelf.recipe.toml"
+    path.write_text(recipe_toml(soffit.resolve(shelf, keep_out=[PLACED])), "utf-8")
+    again = soffit.resolve(shelf, keep_out=[PLACED], recipe=path)
+    assert len(again.keep_out) == 1
+    assert again.replay is not None
+    assert [k.status for k in again.replay.keep_out] == ["same"]
+
+
+def test_a_file_is_asked_for_again(
+    shelf: Part, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """A recipe knows it by its name and what it holds, and says where it was not given again."""
+    room = as_stl(moved(UNDER), tmp_path)
+    call = ["resolve", str(tmp_path / "shelf.step"), "--unit", "mm", "--out", str(tmp_path / "o")]
+    assert run([*call, "--keep-out", str(room)]) == 1
+    recipe = tmp_path / "o" / "shelf.recipe.toml"
+    text = recipe.read_text("utf-8")
+    digest = hashlib.sha256(room.read_bytes()).hexdigest()
+    assert f'[[keep_out]]\nfile = "room.stl"\nsha256 = "{digest}"\n' in text
+    first = load_recipe(recipe)
+    capfd.readouterr()
+    assert run([*call, "--recipe", str(recipe)]) == 0
+    assert "keep-out room.stl: missing; it is not kept out" in capfd.readouterr().out
+    assert load_recipe(recipe).keep_out == ()  # what was not kept out is not told of
+    review = soffit.review(shelf)
+    same, other = FileRoom("x.stl", digest), FileRoom("room.stl", "0" * 64)
+    for given, status in ((same, "same"), (other, "changed")):
+        assert [k.status for k in replay(first, review, [given]).keep_out] == [status]
 
 
 # --- what is refused ------------------------------------------------------------------------

@@ -19,6 +19,7 @@ from examples._cad import box as block
 from examples._cad import cut as carve
 from examples._cad import cylinder as rod
 from examples._cad import fuse as join
+from examples._cad import turn
 from soffit.errors import GeometryError
 from soffit.part.brep.boolean import unified
 from soffit.part.brep.quality import quality
@@ -195,8 +196,8 @@ SEAM = pytest.mark.parametrize("seam_deg", [0, 37, 90, 135, 180, 200, 270, 345])
 def dee(seam_deg: float) -> Part:
     """A post whose side is half round, 10 mm high, the seam of its cylinder `seam_deg` from +x:
     a round and a flat face and two ends."""
-    turn = math.radians(seam_deg)
-    axes = gp_Ax2(gp_Pnt(30, -20, 5), gp_Dir(0, 0, 1), gp_Dir(math.cos(turn), math.sin(turn), 0))
+    seam = math.radians(seam_deg)
+    axes = gp_Ax2(gp_Pnt(30, -20, 5), gp_Dir(0, 0, 1), gp_Dir(math.cos(seam), math.sin(seam), 0))
     post = BRepPrimAPI_MakeCylinder(axes, 6, 10).Shape()
     half = BRepAlgoAPI_Common(post, block((30, -40, 0), (60, 0, 40))).Shape()
     return read_shape(unified(half, ())[0])
@@ -227,9 +228,9 @@ def test_a_disc_on_half_a_post_has_one_round_face(
     """A whole disc 3 mm thick on the half post: one round face, its own end, the foot that
     stands out and the two faces of the post that are left."""
     before = place(dee(seam_deg), up)
-    turn, shift = before.placement[:3, :3], before.placement[:3, 3]
-    x, y, z = (turn @ [30, -20, 15] + shift).tolist()
-    ax, ay, az = (turn @ [0, 0, 1]).tolist()
+    rotation, shift = before.placement[:3, :3], before.placement[:3, 3]
+    x, y, z = (rotation @ [30, -20, 15] + shift).tolist()
+    ax, ay, az = (rotation @ [0, 0, 1]).tolist()
     disc = Cone((x, y, z), (ax, ay, az), 3, 6, 6)
     after = apply_brep(before, [Change("add", disc, "E1", "disc")])
     assert sorted(f.surface.value for f in after.faces) == ["cylinder"] + ["plane"] * 4
@@ -274,10 +275,10 @@ def test_a_bore_with_its_crown_cut_stays_the_customers(turn_deg: int, level: boo
     # Along the roof and across it, in radii; the level touches the circle in one line.
     half, tip = 0.5**0.5, 2**0.5
     over = [(1.0, tip - 1), (1.0, 1 - tip)] if level else [(tip, 0.0)]
-    turn = math.radians(turn_deg)
+    angle = math.radians(turn_deg)
     tool = Hull(np.array([
-        (10 + 4 * (a * math.cos(turn) - b * math.sin(turn)), y,
-         8 + 4 * (a * math.sin(turn) + b * math.cos(turn)))
+        (10 + 4 * (a * math.cos(angle) - b * math.sin(angle)), y,
+         8 + 4 * (a * math.sin(angle) + b * math.cos(angle)))
         for a, b in [(half, half), (half, -half), *over] for y in (0, 20)]))
     after = apply_brep(plate, [Change("cut", tool, "E1", "E1 teardrop")])
     (bore,) = [f for f in after.faces if f.radius_mm]
@@ -286,6 +287,18 @@ def test_a_bore_with_its_crown_cut_stays_the_customers(turn_deg: int, level: boo
     assert bore.area_mm2 == pytest.approx(0.75 * 2 * math.pi * 4 * 20)
     assert [f.surface for f in after.faces if f.edit] == [Surface.PLANE] * (3 if level else 2)
     assert quality_change(plate, after, 1).faults == ()
+
+
+def test_the_seams_of_a_divided_rod_are_not_new_in_another_order() -> None:
+    """The halves of a rod share two edges; turned by 180° it is the same rod, though the edge that
+    the pair is told by has gone to the other side."""
+    whole = rod((0, 0, 0), (0, 0, 1), 5, 4)
+    halves = raw(carve(whole, block((0, -9, 0), (9, 9, 9))),
+                 carve(whole, block((-9, -9, 0), (0, 9, 9))))
+    change = quality_change(read_shape(halves), read_shape(turn(halves, 180)), 1)
+    # The round faces and both ends.
+    assert change.before.mergeable == change.after.mergeable == 3
+    assert change.new == ()
 
 
 def test_two_bores_joined_to_a_part_keep_what_the_customer_divided() -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import soffit
@@ -15,7 +17,15 @@ from soffit.findings.model import Review
 from soffit.part.model import Part
 from soffit.part.place import place
 from soffit.part.write_mesh import write_stl
-from soffit.plan.recipe import Recipe, load_recipe, recipe_of, recipe_toml, to_toml
+from soffit.plan.keep_out import BoxRoom
+from soffit.plan.recipe import (
+    Recipe,
+    RecipeKeepOut,
+    load_recipe,
+    recipe_of,
+    recipe_toml,
+    to_toml,
+)
 from soffit.plan.replay import Decision, Replay, replay
 from tests.revisions import (
     FEATURES,
@@ -270,6 +280,31 @@ def test_the_recipe_of_a_real_resolution_finds_every_decision_again(tmp_path: Pa
     assert [k.face for k in found.protected] == [p.face for p in result.protected]
 
 
+def test_rooms_are_read_back_and_found_beside_a_part_that_moved(
+    recipe: Recipe, tmp_path: Path
+) -> None:
+    """A box askew goes along with the whole part, turned and shifted in its file; a file that was
+    not given again is missing."""
+    turn = math.radians(20)
+    box_room = BoxRoom((1.0, 2.0, 3.0), (
+        (4 * math.cos(turn), 4 * math.sin(turn), 0.0), (-5 * math.sin(turn), 5 * math.cos(turn), 0),
+        (0.0, 0.0, 6.0)))
+    kept = (RecipeKeepOut(corner_mm=box_room.corner_mm, edges_mm=box_room.edges_mm),
+            RecipeKeepOut(file="motor.step", sha256="ab" * 32))
+    file = tmp_path / "r.toml"
+    file.write_text(to_toml(recipe.model_copy(update={"keep_out": kept})), encoding="utf-8")
+    again = load_recipe(file)
+    assert again.keep_out == kept
+    bracket = revisions()["turned in its file"]
+    box, motor = replay(again, reviewed(bracket, tmp_path)).keep_out
+    assert (box.status, motor.status, motor.box) == ("moved", "missing", None)
+    assert box.box is not None
+    angle = math.radians(bracket.turned_deg)
+    c, s = math.cos(angle), math.sin(angle)
+    spun = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]])
+    assert box.box.points == pytest.approx(box_room.points @ spun.T + bracket.shifted, abs=1e-4)
+
+
 def test_two_runs_write_the_same_bytes(tmp_path: Path) -> None:
     one = decided(reviewed(revisions()["turned a little"], tmp_path))
     two = decided(reviewed(revisions()["turned a little"], tmp_path))
@@ -300,6 +335,11 @@ def test_odd_letters_survive(recipe: Recipe, tmp_path: Path) -> None:
         ("faces = [37]", "faces = [977]", "speaks of face 977"),
         ('id = "E-F2"', 'id = "E-F1"', "edit has E-F1 twice"),
         ('surface = "plane"', 'surface = "flat"', "received.faces.0.surface is 'flat'"),
+        ("[received]", "[[keep_out]]\ncorner_mm = [0, 0, 0]\n[received]", "keep_out 1 is neither"),
+        ("[received]", "[[keep_out]]\ncorner_mm = [0, 0, 0]\n"
+         "edges_mm = [[1, 0, 0], [0, 1, 0], [1, 1, 0]]\n[received]", "keep_out 1 is neither"),
+        ("[received]", '[[keep_out]]\nfile = "a"\nsha256 = "b"\ncorner_mm = [0, 0, 0]\n[received]',
+         "keep_out 1 is neither"),
         ("[part]", "[part", "not valid TOML"),
     ],
 )

@@ -9,10 +9,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from OCP.BRepPrimAPI import BRepPrimAPI_MakeCone
+from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
 from OCP.TopoDS import TopoDS_Shape
 
 from examples._cad import box, cut, cylinder, move, turn
-from soffit.part.model import Part
+from soffit.part.model import Part, Surface
+from soffit.part.quality import quality_change
 from soffit.remedies import teardrop
 from soffit.remedies.hole import find_crowns
 from tests.shapes import cross_hole, process_with, read
@@ -97,6 +100,58 @@ def _stepped() -> TopoDS_Shape:
     block = box((-12, 0, 0), (12, 30, 30))
     return cut(block, cylinder((0, -1, 14), (0, 1, 0), 7, 16),
                cylinder((0, 0, 14), (0, 1, 0), 5, 40))
+
+
+def test_a_step_in_a_bore_stays_one_however_coarse_the_facets(tmp_path: Path) -> None:
+    """Bores of 7.0 and 6.7 mm radius on one axis, read in facets of 0.3 mm sag: the step is less
+    than those blur, and there are two crowns still, each with its own radius."""
+    block = cut(box((-12, 0, 0), (12, 30, 30)), cylinder((0, -1, 14), (0, 1, 0), 7, 16),
+                cylinder((0, 0, 14), (0, 1, 0), 6.7, 40))
+    context = looked_at(read(block, tmp_path, deflection_mm=0.3), PROCESS)
+    crowns = [crown for finding in context.review.air
+              for crown in find_crowns(context.part, finding, context.solid)]
+    assert {(round(c.radius, 6), round(c.high - c.low, 6)) for c in crowns} == {
+        (6.7, 15.0), (7.0, 15.0)}
+
+
+def _sunk(radius: float, mouth: float, half_deg: float) -> TopoDS_Shape:
+    """A hole across, opened by a conical mouth on one side and plain on the other."""
+    deep = (mouth - radius) / math.tan(math.radians(half_deg))
+    return cut(box((-12, 0, 0), (12, 20, 30)), cylinder((0, -1, 14), (0, 1, 0), radius, 22),
+               BRepPrimAPI_MakeCone(gp_Ax2(gp_Pnt(0, 0, 14), gp_Dir(0, 1, 0)), mouth, radius,
+                                    deep).Shape())
+
+
+def _drilled(radius: float) -> TopoDS_Shape:
+    """A blind hole across with the tip of a 118° drill."""
+    tip = radius / math.tan(math.radians(59))
+    return cut(box((-12, 0, 0), (12, 20, 30)), cylinder((0, -1, 14), (0, 1, 0), radius, 13),
+               BRepPrimAPI_MakeCone(gp_Ax2(gp_Pnt(0, 12, 14), gp_Dir(0, 1, 0)), radius, 0,
+                                    tip).Shape())
+
+
+ENDS = {
+    # Name: shape, and how many planes a level and a pointed cut leave behind.
+    "countersink of 90 degrees": (_sunk(4, 8, 45), 3, 2),
+    "shallow countersink, lower than the point": (_sunk(4, 5, 45), 3, 2),
+    "countersink of 120 degrees": (_sunk(4, 7, 60), 3, 2),
+    "tip of a drill": (_drilled(4), 5, 3),
+    "tip of a larger drill": (_drilled(6), 5, 3),
+}
+
+
+@pytest.mark.parametrize("name", ENDS)
+def test_ends_of_a_cut_leave_no_small_faces(name: str, tmp_path: Path) -> None:
+    """The roof runs out through all of a countersink and stops where a drill's tip begins: its
+    planes, the wall at a blind end and nothing else, none too small to pick."""
+    shape, *planes = ENDS[name]
+    part = read(shape, tmp_path)
+    options, _ = asked(teardrop.options, part, PROCESS, "air/slope")
+    assert len(options) == 2
+    for option, count in zip(options, planes, strict=True):
+        after = done(part, option)
+        assert [f.surface for f in after.faces if f.edit] == [Surface.PLANE] * count
+        assert quality_change(part, after, 1).faults == ()
 
 
 def _blind() -> TopoDS_Shape:

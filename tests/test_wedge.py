@@ -221,6 +221,23 @@ def test_anchor_recognition() -> None:
     assert [type(e) for e in chain.elements] == [Edge] * 6
 
 
+@pytest.mark.parametrize("start", [0, 5, 17, 34, 67])
+def test_a_ring_without_a_corner_has_each_of_its_arcs_once(start: int) -> None:
+    """A rectangle of 10 × 6 with corners rounded by 2, drawn from any of its vertices: four
+    edges, and four arcs of a quarter turn that meet them."""
+    corner = np.linspace(0, math.pi / 2, 17)
+    ring = np.concatenate([
+        np.array([x, y]) + 2 * np.column_stack([np.cos(corner + t), np.sin(corner + t)])
+        for x, y, t in [(8, 4, 0), (2, 4, math.pi / 2), (2, 2, math.pi), (8, 2, 1.5 * math.pi)]])
+    ring = np.roll(ring, -start, axis=0)
+    (chain,) = chains_of([closed(ring)], polygon([ring]))
+    arcs = [e for e in chain.elements if isinstance(e, Arc)]
+    assert (len(chain.elements), len(arcs)) == (8, 4)
+    assert [a.turn for a in arcs] == pytest.approx([math.pi / 2] * 4, abs=1e-3)
+    for one, other in zip(chain.elements, [*chain.elements[1:], chain.elements[0]], strict=True):
+        assert one.end == pytest.approx(other.start, abs=1e-3)
+
+
 def _leaves(solid):
     parts = getattr(solid, "parts", None)
     if parts is not None:

@@ -221,6 +221,9 @@ def _replay_lines(result: Resolution) -> list[Line]:
         if kept.status in ("vanished", "unclear"):
             lines += wrap(f"protected {kept.selector}: {kept.status}, so it is not protected; "
                           "say it again with --protect", "  ")
+    for room in found.keep_out:
+        if room.status != "same":
+            lines += wrap(f"keep-out {room.file or 'box'}: {room.status}; {room.why}", "  ")
     again = {edit.finding: edit.remedy for edit in result.edits}
     for name in found.new:
         done = f"{again[name]} was chosen" if name in again else "nothing was chosen"

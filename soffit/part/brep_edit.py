@@ -25,7 +25,7 @@ def apply_brep(part: Part, changes: Sequence[Change], *, timeout_s: float = 120.
     """`part` with the changes applied in turn, each solid meant for the part as given.
 
     Faces keep their names, colours and origin; faces that a change makes carry its edit id
-    and name. Faces on one plane are merged where an edit meets them.
+    and name. Faces on one plane are merged where an edit meets them. `timeout_s` is for each.
 
     Raises GeometryError where a change is no solid, does not touch the part, gives a result
     that the geometry checker rejects or breaks the volume balance; KernelError where the
@@ -38,7 +38,7 @@ def apply_brep(part: Part, changes: Sequence[Change], *, timeout_s: float = 120.
         "soffit.part.brep.edit:apply_changes",
         without_mesh(part),
         list(changes),
-        timeout_s=timeout_s,
+        timeout_s=timeout_s * len(changes),
         doing=f"applying {names} to {part.source.file}",
     )
     return cast(Part, made)

@@ -14,15 +14,7 @@ def mass_properties(part: Part, *, timeout_s: float = 120.0) -> tuple[float, flo
 
     Raises GeometryError for a part without B-rep.
     """
-    if part.brep is None:
-        raise GeometryError(f"measuring {part.source.file}: it has no B-rep; measure its mesh")
-    found = kernel.call(
-        "soffit.part.brep.measure:mass_properties",
-        part.brep,
-        timeout_s=timeout_s,
-        doing=f"measuring {part.source.file}",
-    )
-    return cast("tuple[float, float]", found)
+    return cast("tuple[float, float]", _measured("mass_properties", part, timeout_s))
 
 
 def solid_volumes(part: Part, *, timeout_s: float = 120.0) -> tuple[float, ...]:
@@ -30,12 +22,13 @@ def solid_volumes(part: Part, *, timeout_s: float = 120.0) -> tuple[float, ...]:
 
     Raises GeometryError for a part without B-rep.
     """
+    return cast("tuple[float, ...]", _measured("solid_volumes", part, timeout_s))
+
+
+def _measured(what: str, part: Part, timeout_s: float) -> object:
+    doing = f"measuring {part.source.file}"
     if part.brep is None:
-        raise GeometryError(f"measuring {part.source.file}: it has no B-rep; measure its mesh")
-    found = kernel.call(
-        "soffit.part.brep.measure:solid_volumes",
-        part.brep,
-        timeout_s=timeout_s,
-        doing=f"measuring {part.source.file}",
+        raise GeometryError(f"{doing}: it has no B-rep; measure its mesh")
+    return kernel.call(
+        f"soffit.part.brep.measure:{what}", part.brep, timeout_s=timeout_s, doing=doing
     )
-    return cast("tuple[float, ...]", found)

@@ -62,7 +62,7 @@ class BrepQuality:
 class Defect:
     """One blemish, at a point in the file's frame.
 
-    "loose": a vertex or edge, `size` its tolerance in mm. "mergeable": the edge between two faces
+    "loose": a vertex or edge, `size` its tolerance in mm. "mergeable": an edge between two faces
     that lie on one surface, `size` its length in mm. "short": an edge, its length in mm.
     "sliver": a face, its area in mm².
     """

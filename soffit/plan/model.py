@@ -15,6 +15,7 @@ from soffit.remedies.cost import Cost
 from soffit.remedies.model import Edit, Safety
 
 if TYPE_CHECKING:
+    from soffit.plan.keep_out import BoxRoom, FileRoom
     from soffit.plan.replay import Replay
 
 
@@ -86,7 +87,7 @@ class Resolution:
     written to the reason. `quality` compares the CAD as received with the STEP file as read back;
     None where none was written. `options` are those of the findings of the part as received,
     `alternatives` the few best sets of them, the chosen one first. `replay`: what became of the
-    decisions of a recipe, where one was given.
+    decisions of a recipe, where one was given. `keep_out`: the rooms that nothing was added to.
     """
 
     received: Part
@@ -100,6 +101,7 @@ class Resolution:
     quantity: int
     wishes: Wishes = field(default_factory=Wishes)
     replay: Replay | None = None
+    keep_out: tuple[BoxRoom | FileRoom, ...] = ()
     options: tuple[OptionRow, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
     estimate: dict[str, dict[str, float]] = field(default_factory=dict)

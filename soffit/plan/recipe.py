@@ -23,6 +23,7 @@ from soffit.errors import InputError
 from soffit.findings.model import Op
 from soffit.part.model import Vec3
 from soffit.plan.faces import FaceDescription, describe_faces
+from soffit.plan.keep_out import TOUCH_MM3, BoxRoom, FileRoom
 from soffit.plan.match_findings import FindingDescription, describe_findings
 from soffit.plan.model import Resolution
 from soffit.plan.wishes import Prefer
@@ -70,6 +71,26 @@ class RecipeProtect(_Model):
     face: int
 
 
+class RecipeKeepOut(_Model):
+    """Room that nothing is added to: a box, by one corner and its three edges from there, or all
+    bodies of another file, by its name and what it holds."""
+
+    corner_mm: Vec3 | None = None
+    edges_mm: tuple[Vec3, Vec3, Vec3] | None = None
+    file: str = ""
+    sha256: str = ""
+
+    @property
+    def room(self) -> BoxRoom | FileRoom | None:
+        """The room; None where this is neither the one nor the other, or has no volume."""
+        if self.file and self.sha256 and self.corner_mm is None and self.edges_mm is None:
+            return FileRoom(self.file, self.sha256)
+        if self.corner_mm is None or self.edges_mm is None or self.file or self.sha256:
+            return None
+        box = BoxRoom(self.corner_mm, self.edges_mm)
+        return box if box.volume_mm3 > TOUCH_MM3 else None
+
+
 class RecipeEdit(_Model):
     """One decision. `finding` is "" where an earlier edit brought about what this one cures.
     `at_mm` is a point on it. `faces`: those that it touches."""
@@ -100,6 +121,7 @@ class Recipe(_Model):
     process: RecipeProcess
     choice: RecipeChoice = RecipeChoice()
     protect: tuple[RecipeProtect, ...] = ()
+    keep_out: tuple[RecipeKeepOut, ...] = ()
     edit: tuple[RecipeEdit, ...] = ()
     received: RecipeReceived
 
@@ -130,11 +152,18 @@ def recipe_of(result: Resolution) -> Recipe:
         choice=RecipeChoice(prefer=result.wishes.prefer, forbid=tuple(sorted(result.wishes.forbid)),
                             max_deviation_mm=result.wishes.most_mm),
         protect=tuple(RecipeProtect(selector=p.selector, face=p.face) for p in result.protected),
+        keep_out=tuple(_kept_out(room) for room in result.keep_out),
         edit=tuple(edits),
         received=RecipeReceived(
             findings=describe_findings(received, before.air), faces=describe_faces(received)
         ),
     )
+
+
+def _kept_out(room: BoxRoom | FileRoom) -> RecipeKeepOut:
+    if isinstance(room, FileRoom):
+        return RecipeKeepOut(file=room.file, sha256=room.sha256)
+    return RecipeKeepOut(corner_mm=room.corner_mm, edges_mm=room.edges_mm)
 
 
 def recipe_toml(result: Resolution) -> str:
@@ -153,6 +182,8 @@ def to_toml(recipe: Recipe) -> str:
     faces = {face.id: face for face in recipe.received.faces}
     for protect in recipe.protect:
         lines += ["", "[[protect]]", *_keys(protect), *_in_words([protect.face], faces)]
+    for kept_out in recipe.keep_out:
+        lines += ["", "[[keep_out]]", *_keys(kept_out)]
     for edit in recipe.edit:
         lines += ["", "[[edit]]", *_keys(edit)]
         cured = findings.get(edit.finding)
@@ -218,6 +249,10 @@ def _loose_ends(recipe: Recipe) -> Iterator[str]:
     for who, used in users:
         for face in sorted(set(used) - faces):
             yield f"{who} speaks of face {face}, which received.faces does not describe"
+    for number, kept_out in enumerate(recipe.keep_out, start=1):
+        if kept_out.room is None:
+            yield (f"keep_out {number} is neither a box that holds something (corner_mm, edges_mm) "
+                   "nor a file (file, sha256)")
     for edit in recipe.edit:
         if edit.finding and edit.finding not in findings:
             yield f"edit {edit.id} cures {edit.finding}, which received.findings does not describe"

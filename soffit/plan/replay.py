@@ -7,6 +7,7 @@ goes with the finding that it cured, and that with its faces (see `match_faces`,
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,6 +16,7 @@ import numpy as np
 from soffit.findings.model import Op, Review
 from soffit.part.model import Floats, Part, Vec3
 from soffit.plan.faces import describe_faces
+from soffit.plan.keep_out import BoxRoom, FileRoom
 from soffit.plan.match_faces import FaceMatch, match_faces
 from soffit.plan.match_findings import (
     FindingDescription,
@@ -26,6 +28,7 @@ from soffit.plan.match_findings import (
 from soffit.plan.recipe import Recipe, RecipeEdit
 
 Status = Literal["same", "moved", "vanished", "unclear"]
+RoomStatus = Literal["same", "moved", "changed", "missing"]
 
 # Directions nearer than this are one way up (derived: what a file rounds, far below what turns
 # a surface past a limit).
@@ -61,6 +64,23 @@ class KeptFace:
 
 
 @dataclass(frozen=True)
+class KeptRoom:
+    """What became of a room that nothing was to be added to. `box`: where it is in the frame of
+    the new part's file, where it is a box; else it is the file that `room` names, "same" where one
+    with the same content was given again, "changed" where only its name was, else "missing"."""
+
+    room: BoxRoom | FileRoom
+    status: RoomStatus
+    box: BoxRoom | None
+    why: str
+
+    @property
+    def file(self) -> str | None:
+        """The name of the file; None for a box."""
+        return self.room.file if isinstance(self.room, FileRoom) else None
+
+
+@dataclass(frozen=True)
 class Replay:
     """A recipe set against a new review. `new`: findings over air that were not there before.
     `known`: those that were there, but that no edit names, as they went along with another or
@@ -69,6 +89,7 @@ class Replay:
 
     decisions: tuple[Decision, ...]
     protected: tuple[KeptFace, ...]
+    keep_out: tuple[KeptRoom, ...]
     new: tuple[str, ...]
     known: tuple[str, ...]
     up: Vec3
@@ -76,9 +97,11 @@ class Replay:
     faces: FaceMatch
 
 
-def replay(recipe: Recipe, review: Review) -> Replay:
+def replay(
+    recipe: Recipe, review: Review, given: Sequence[BoxRoom | FileRoom] = ()
+) -> Replay:
     """Find the decisions of `recipe` again in the review of a revision, placed in its build
-    frame."""
+    frame. `given`: the rooms that are kept out this time in any case."""
     part = review.part
     faces = match_faces(recipe.received.faces, describe_faces(part))
     now = describe_findings(part, review.air)
@@ -93,6 +116,7 @@ def replay(recipe: Recipe, review: Review) -> Replay:
     return Replay(
         decisions=decisions,
         protected=tuple(_kept(p.selector, p.face, faces) for p in recipe.protect),
+        keep_out=tuple(_room(k.room, faces, given) for k in recipe.keep_out if k.room),
         new=found.new,
         known=tuple(f.id for f in now if f.id in paired | unclear and f.id not in named),
         up=up,
@@ -192,3 +216,23 @@ def _kept(selector: str, face: int, faces: FaceMatch) -> KeptFace:
         return KeptFace(selector, face, "unclear", None, pair.distance_mm)
     status: Status = "same" if pair.status == "matched" else "moved"
     return KeptFace(selector, face, status, pair.b, round(pair.distance_mm, 6))
+
+
+def _room(
+    room: BoxRoom | FileRoom, faces: FaceMatch, given: Sequence[BoxRoom | FileRoom]
+) -> KeptRoom:
+    if isinstance(room, BoxRoom):
+        if not faces.whole_moved:
+            return KeptRoom(room, "same", room, "the box stays where it was in the part's file")
+        box = room.moved(faces.motion)
+        far = float(np.linalg.norm(np.mean(box.points - room.points, axis=0)))
+        return KeptRoom(room, "moved", box,
+                        f"the box went along with the part, its middle by {far:.2f} mm")
+    files = [k for k in given if isinstance(k, FileRoom)]
+    if any(k.sha256 == room.sha256 for k in files):
+        return KeptRoom(room, "same", None, "it was given again and counts where it stands")
+    if any(k.file == room.file for k in files):
+        return KeptRoom(room, "changed", None,
+                        "a file of that name was given, of other content; that one counts")
+    return KeptRoom(room, "missing", None,
+                    "it is not kept out, as it was not given again; give it with --keep-out")

@@ -309,6 +309,10 @@ def _replay(found: Replay) -> dict[str, Any]:
             {"selector": one.selector, "face": one.face, "status": one.status}
             for one in found.protected
         ],
+        "keep_out": [
+            {"file": one.file, "status": one.status, "why": one.why}
+            for one in found.keep_out
+        ],
         "new": list(found.new),
         "known": list(found.known),
     }

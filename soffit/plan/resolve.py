@@ -13,17 +13,21 @@ from soffit.layers.stack import cut_layers
 from soffit.part.model import Part, Vec3
 from soffit.part.place import place
 from soffit.part.scene import with_bodies
-from soffit.plan.keep_out import Box, rooms
+from soffit.plan.keep_out import Box, BoxRoom, remembered, rooms
 from soffit.plan.model import OpenFinding, ProtectedFace, Resolution
 from soffit.plan.protect import select_faces
 from soffit.plan.recipe import Recipe
 from soffit.plan.replay import Replay, replay, up_of
 from soffit.plan.search import Progress, Search, signature
 from soffit.plan.trials import Rules, State
+from soffit.plan.way_out import way_out
 from soffit.plan.wishes import Wishes, checked
 from soffit.process.model import Process
 from soffit.remedies.split import advise
 
+# Places for which a way out past a protected face is sought (own choice: each costs up to a dozen
+# reviews).
+MOST_WAYS = 4
 # Places for which a split is sought (own choice: each costs up to a dozen reviews).
 MOST_SPLITS = 2
 # A split is worth telling where its halves leave no more than this of what is over air (common
@@ -50,8 +54,8 @@ def resolve(
     the part's file, that nothing is added to (see `soffit.plan.keep_out`).
     `wishes`: what is preferred, forbidden and demanded of remedies. `recipe`: decisions taken on
     this part or an earlier revision of it, taken again wherever their place is found again; it also
-    says which way is up where `up` is "keep", what stays as it is, and what is preferred where
-    nothing is wished.
+    says which way is up where `up` is "keep", what stays as it is, which boxes are kept out, and
+    what is preferred where nothing is wished.
     `after` is the review of the result in memory; writing the files replaces it by the
     review of what was written. Raises InputError for a wrong selector or direction.
     """
@@ -66,11 +70,15 @@ def resolve(
     before, look = reviewed(received, process, stack=stack, unattended=True, progress=progress)
     _check_demands(wishes, before)
     taken_again = None
+    kept_out = remembered(keep_out, received)
+    again: tuple[BoxRoom, ...] = ()
     if recipe is not None:
-        taken_again = replay(recipe, before)
+        taken_again = replay(recipe, before, kept_out)
+        again = tuple(k.box for k in taken_again.keep_out
+                      if k.box is not None and k.box not in kept_out)
         wishes = _as_decided(wishes, recipe, taken_again)
         protected |= {k.face: k.selector for k in taken_again.protected if k.face is not None}
-    rules = Rules(before, frozenset(protected), rooms(keep_out, received))
+    rules = Rules(before, frozenset(protected), rooms([*keep_out, *again], received))
     search = Search(before, State(received, (), before, stack, look), rules, wishes, progress)
     search.run()
     produced, props = search.state.produced, search.state.props
@@ -87,6 +95,7 @@ def resolve(
         quantity=quantity,
         wishes=wishes,
         replay=taken_again,
+        keep_out=(*kept_out, *again),
         options=search.options,
         alternatives=search.alternatives,
     )
@@ -115,10 +124,16 @@ def _check_demands(wishes: Wishes, before: Review) -> None:
 
 
 def _reasons(search: Search) -> Callable[[Finding], str]:
-    """Why each place stays open; of the first few also where the part could be split."""
+    """Why each place stays open; of the first few, where a protected face stands in the way, what
+    the cheapest way out would be instead of all that was tried, and where the part could be
+    split."""
     told = dict(search.reasons)
     over_air = search.state.review.over_air_mm2
     still = [f for f in search.state.review.air if signature(f) in told]
+    for finding in still[:MOST_WAYS]:
+        way = way_out(search.state, search.rules, search.wishes, finding)
+        if way is not None:
+            told[signature(finding)] = way.sentence
     for finding in still[:MOST_SPLITS]:
         advice = advise(search.state.context, finding)
         if advice is not None and advice.over_air_mm2 <= WORTH_SPLITTING * over_air:

@@ -245,6 +245,8 @@ def _region_on_left(line: Floats, region: shapely.Geometry) -> bool:
 
 
 def _recognised(line: Floats, closed: bool, circles: Sequence[Circle]) -> Chain:
+    if closed:
+        line = _from_an_arcs_end(line)
     elements: list[Element] = []
     i = 0
     last = len(line) - 1
@@ -262,6 +264,18 @@ def _recognised(line: Floats, closed: bool, circles: Sequence[Circle]) -> Chain:
         if np.linalg.norm(a.centre - b.centre) < ARC_FIT_MM:
             elements = [Arc(a.centre, a.radius, a.a0, math.copysign(2 * math.pi, a.turn))]
     return Chain(tuple(elements), closed, line)
+
+
+def _from_an_arcs_end(line: Floats) -> Floats:
+    """A closed line begun anew where its first arc ends: a ring without a corner may begin in the
+    midst of one, which would be two. Without an arc, or a circle whole, it is as it was."""
+    for i in range(len(line) - 1):
+        stop, arc = _arc_from(line, i)
+        if arc is not None:
+            ring = line[:-1]
+            begun = np.roll(ring, -stop, axis=0)
+            return line if arc.full else np.concatenate([begun, begun[:1]])
+    return line
 
 
 def _snapped(arc: Arc, circles: Sequence[Circle]) -> Arc:

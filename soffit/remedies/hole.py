@@ -13,7 +13,8 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.findings.model import Finding
-from soffit.part.model import Floats, Part, Surface
+from soffit.part.features.bore import Wall, by_radius, coaxial, round_walls
+from soffit.part.model import Face, Floats, Part, Surface
 from soffit.remedies.context import HAIR_MM
 from soffit.remedies.probe import hits
 
@@ -63,64 +64,46 @@ def find_crowns(part: Part, finding: Finding, solid: m3.Manifold | None = None) 
 
     With `solid`, stretches that only a crossing hole or a narrow gap parts count as one.
     """
-    ids = np.unique(part.mesh.face_of[finding.patch.triangles]).tolist()
-    under = [f for f in ids if _is_hole(part, f)]
-    holes = [k.id for k in part.faces if _is_hole(part, k.id)] if under else []
-    length = max(part.size_mm)
+    holes = round_walls(part, (face for face in part.faces if _is_hole(face)))
+    under = set(np.unique(part.mesh.face_of[finding.patch.triangles]).tolist())
     crowns: list[Crown] = []
     done: set[int] = set()
-    for face in under:
-        if face in done:
+    for seed in holes:
+        if seed.face not in under - done:
             continue
-        group = [k for k in holes if _same(part, face, k, length)]
-        for stretch in _stretches(part, group, solid):
-            if not set(stretch) & set(under):
+        groups = by_radius(part, coaxial(part, seed, holes))
+        group = next(g for g in groups if seed in g)
+        # The largest face says best where the axis runs, where faces of a mesh were fitted.
+        axis = max(group, key=lambda wall: (wall.area, -wall.face))
+        for stretch in _stretches(part, axis, group, solid):
+            if not under & set(stretch):
                 continue
             done |= set(stretch)
-            crown = _crown(part, stretch)
+            crown = _crown(part, axis, stretch)
             if crown is not None:
                 crowns.append(crown)
     return crowns
 
 
-def _is_hole(part: Part, face_id: int) -> bool:
-    face = part.face(face_id)
+def _is_hole(face: Face) -> bool:
     if face.surface is not Surface.CYLINDER or not face.inward or face.axis_dir is None:
         return False
     rise = math.asin(min(1.0, abs(face.axis_dir[2]) / float(np.linalg.norm(face.axis_dir))))
     return rise <= math.radians(STEEPEST_AXIS_DEG)
 
 
-def _axis(part: Part, face_id: int) -> tuple[Floats, Floats, float]:
-    face = part.face(face_id)
-    direction = np.array(face.axis_dir)
-    direction /= np.linalg.norm(direction)
-    return np.array(face.axis_point), direction, float(face.radius_mm or 0.0)
-
-
-def _same(part: Part, one: int, other: int, length_mm: float) -> bool:
-    """Whether two faces lie on one cylinder, to within what tessellation blurs."""
-    p, d, r = _axis(part, one)
-    q, e, s = _axis(part, other)
-    blur = max(HAIR_MM, 2.0 * part.deflection_mm)
-    apart = float(np.linalg.norm(np.cross(q - p, d)))
-    return (
-        abs(r - s) <= blur
-        and apart <= blur
-        and float(np.linalg.norm(np.cross(d, e))) * length_mm <= 2.0 * blur
-    )
-
-
-def _stretches(part: Part, group: list[int], solid: m3.Manifold | None) -> list[list[int]]:
+def _stretches(
+    part: Part, axis: Wall, group: list[Wall], solid: m3.Manifold | None
+) -> list[list[int]]:
     """Faces of one cylinder grouped by where they lie along it: two lugs with aligned holes
     are two stretches, a hole that another one crosses is one."""
-    p, d, radius = _axis(part, group[0])
+    p, d, radius = axis.point, axis.along, axis.radius
     up = np.array([0.0, 0.0, 1.0]) - d[2] * d
     crown = p + 0.98 * radius * up / np.linalg.norm(up)
     spans = []
-    for face in group:
-        t = (part.mesh.corners[part.mesh.face_of == face].reshape(-1, 3) - p) @ d
-        spans.append((float(t.min()), float(t.max()), face))
+    for wall in group:
+        t = (part.mesh.corners[part.mesh.of_face(wall.face)].reshape(-1, 3) - p) @ d
+        spans.append((float(t.min()), float(t.max()), wall.face))
     joined: list[list[int]] = []
     end = -math.inf
     for low, high, face in sorted(spans):
@@ -136,9 +119,9 @@ def _stretches(part: Part, group: list[int], solid: m3.Manifold | None) -> list[
     return joined
 
 
-def _crown(part: Part, faces: list[int]) -> Crown | None:
+def _crown(part: Part, axis: Wall, faces: list[int]) -> Crown | None:
     """The crown of one stretch of a hole; None where the surface does not reach over its top."""
-    p, along, radius = _axis(part, faces[0])
+    p, along, radius = axis.point, axis.along, axis.radius
     if along[np.argmax(np.abs(along))] < 0:
         along = -along
     across = np.array([along[1], -along[0], 0.0])

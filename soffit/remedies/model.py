@@ -70,7 +70,7 @@ class Edit:
 
     `finding` is the id of the finding in the review of the part as received, or "" for one
     that another edit brought about. `volume_mm3` is the volume that the part (or prop) gained
-    or, for a cut, lost.
+    or, for a cut, lost: by the mesh until a part with a B-rep is written, then by the B-rep.
     `faces`: ids of the faces of the part as received that it touches.
     `at_mm`: a point on it in the build frame. `z_mm`: its lowest and highest point. `cost` is what
     it took when it was chosen. Edits of one `step`, counted from 1, were carried out together:

@@ -15,14 +15,10 @@ from soffit.part.model import Floats
 
 @dataclass(frozen=True)
 class Hit:
-    """Where a ray passes the surface: `at_mm` along it, `entering` material or leaving it.
-
-    `face` is the id that the solid's triangles carry (`Part.faces`, 1-based).
-    """
+    """Where a ray passes the surface: `at_mm` along it, `entering` material or leaving it."""
 
     at_mm: float
     entering: bool
-    face: int
 
 
 # A ray is moved sideways by this, mm, for where it runs exactly through an edge, as it does on
@@ -37,10 +33,7 @@ def hits(solid: m3.Manifold, origin: Floats, direction: Floats, reach_mm: float)
     origin = origin + ASIDE_MM * np.cross(direction, _ASKEW)
     end = origin + reach_mm * direction
     found = solid.ray_cast(tuple(origin.tolist()), tuple(end.tolist()))
-    return [
-        Hit(h.distance * reach_mm, float(np.dot(h.normal, direction)) < 0.0, int(h.face_id))
-        for h in found
-    ]
+    return [Hit(h.distance * reach_mm, float(np.dot(h.normal, direction)) < 0.0) for h in found]
 
 
 def reach_of(solid: m3.Manifold) -> float:

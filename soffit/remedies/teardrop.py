@@ -170,7 +170,7 @@ def _cut(context: Context, solid: m3.Manifold, crown: Crown, level: bool) -> _Cu
     flat = flat_limit if level else None
     outline = profile(crown.radius, phi, crown.left, crown.right, flat)
     lifted = profile(crown.radius, phi, crown.left, crown.right, flat, HAIR_MM)
-    flush, past = _ends(solid, crown, outline)
+    flush, past = _ends(context, solid, crown, lifted)
     _check_clear(context, solid, crown, outline)
     _check_wall(context, solid, crown, outline)
     top = outline[2:]
@@ -204,13 +204,14 @@ def _samples(crown: Crown, count: int = 9) -> Floats:
 
 
 def _ends(
-    solid: m3.Manifold, crown: Crown, outline: Floats
+    context: Context, solid: m3.Manifold, crown: Crown, outline: Floats
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Where the cut starts and ends along the axis: for the B-rep, and for the mesh.
 
-    A blind end stops at the end of the round surface, in the mesh a hair past it. An end that
-    opens goes on through what leans over it (a sloping wall, a rounded mouth), a hair past the
-    surface, but not farther than the radius nor to what stands opposite.
+    A blind end (a floor, the tip of a drill, a wall that closes in) stops at the end of the round
+    surface, in the mesh a hair past it. An end that opens goes on through all that leans over it
+    (a countersink, a sloping wall, a rounded mouth), a hair past the surface, but not farther than
+    the radius nor to what stands opposite.
     """
     flush, past = [], []
     for end, way in ((crown.low, -1.0), (crown.high, 1.0)):
@@ -219,16 +220,20 @@ def _ends(
         reach = reach_of(solid)
         ahead = hits(solid, mouth, direction, reach)
         room = ahead[0].at_mm if ahead else math.inf
-        if room <= HAIR_MM or (ahead and not ahead[0].entering):
-            flush.append(end)
-            past.append(end + way * HAIR_MM)
-            continue
-        lean = 0.0
+        blocked = room <= HAIR_MM or (bool(ahead) and not ahead[0].entering)
+        leans = []
         for x, y in _roof_points(crown, outline):
             start = crown.at(end, x, y) - HAIR_MM * direction
             found = hits(solid, start, direction, reach)
             if found and not found[0].entering and found[0].at_mm - HAIR_MM <= crown.radius:
-                lean = max(lean, found[0].at_mm - HAIR_MM)
+                leans.append(found[0].at_mm - HAIR_MM)
+        if blocked or not leans:
+            flush.append(end)
+            past.append(end + way * HAIR_MM)
+            continue
+        lean = max(leans)
+        if lean > HAIR_MM:
+            lean += context.stack.slack_mm  # the true surface may lie so far past the facets
         out = end + way * min(lean + HAIR_MM, room)
         flush.append(out)
         past.append(out)
@@ -236,11 +241,11 @@ def _ends(
 
 
 def _roof_points(crown: Crown, outline: Floats) -> list[tuple[float, float]]:
-    """Points in the part of the outline above the circle."""
-    points = [*outline[2:], 0.5 * (outline[1] + outline[2]), 0.5 * (outline[0] + outline[-1])]
-    inner = outline.mean(axis=0)
-    shrunk = [inner + 0.98 * (p - inner) for p in points]
-    return [(float(x), float(y)) for x, y in shrunk if math.hypot(x, y) > crown.radius]
+    """Points of the outline above the circle: its top, and places just within its sides."""
+    middle = outline.mean(axis=0)
+    sides = [0.5 * (outline[1] + outline[2]), 0.5 * (outline[0] + outline[-1])]
+    points = [*outline[2:], *(middle + 0.98 * (p - middle) for p in sides)]
+    return [(float(x), float(y)) for x, y in points if math.hypot(x, y) > crown.radius]
 
 
 def _check_clear(

@@ -30,6 +30,7 @@ from soffit.plan.model import Resolution
 from soffit.plan.recipe import recipe_toml
 from soffit.plan.report import dumps, resolve_json
 from soffit.plan.resolve import measure_protected, open_findings
+from soffit.remedies.model import Edit
 from soffit.sheet.build import build_sheet
 from soffit.sheet.html import write_html
 from soffit.sheet.pdf import write_pdf
@@ -54,7 +55,7 @@ def write_release(
         tell("prove", 1, 4)
         proven = _prove(result, geometry)
         changes = staging / f"{name}.changes.step"
-        missing = _write_changes(result, changes, name)
+        edits, missing = _write_changes(result, changes, name)
         if changes.exists():
             geometry["changes_step"] = changes
         paths = geometry | {
@@ -65,6 +66,7 @@ def write_release(
         }
         proven = replace(
             proven,
+            edits=edits,
             files={role: str(out_dir / p.name) for role, p in sorted(paths.items())},
             missing=missing,
         )
@@ -118,11 +120,14 @@ def _write_geometry(result: Resolution, staging: Path, name: str) -> dict[str, P
     return paths
 
 
-def _write_changes(result: Resolution, path: Path, name: str) -> dict[str, str]:
-    """Write what each edit added or removed, for a part with a B-rep that has any; or why not,
-    by role. The production files do not hang on it."""
+def _write_changes(
+    result: Resolution, path: Path, name: str
+) -> tuple[tuple[Edit, ...], dict[str, str]]:
+    """Write what each edit added or removed, for a part with a B-rep that has any. Returns the
+    edits with the volumes of their bodies there, and why it could not be written, by role: the
+    production files do not hang on it, and the volumes are then those of the mesh still."""
     if result.produced.brep is None or not result.edits:
-        return {}
+        return result.edits, {}
     props = iter(result.props)
     drawn = [
         [replace(next(props), name=f"{e.id} {e.remedy}") if e.op == "prop"
@@ -130,10 +135,12 @@ def _write_changes(result: Resolution, path: Path, name: str) -> dict[str, str]:
         for _, step in itertools.groupby(result.edits, key=lambda e: e.step)
     ]
     try:
-        write_changes(result.received, result.produced, drawn, path, product=f"{name} changes")
+        made = write_changes(result.received, result.produced, drawn, path,
+                             product=f"{name} changes")
     except (GeometryError, KernelError) as error:
-        return {"changes_step": str(error)}
-    return {}
+        return result.edits, {"changes_step": str(error)}
+    measured = zip(result.edits, made, strict=True)
+    return tuple(replace(e, volume_mm3=body.volume_mm3) for e, body in measured), {}
 
 
 def _prove(result: Resolution, geometry: dict[str, Path]) -> Resolution:

@@ -19,10 +19,10 @@ from OCP.TopoDS import TopoDS_Edge, TopoDS_Shape
 from soffit.errors import GeometryError, SoffitError
 from soffit.part.brep.assemble import Tag, assemble
 from soffit.part.brep.boolean import boolean, unified
+from soffit.part.brep.mend import Flaws, flaws_of, without_slivers
 from soffit.part.brep.seam import merged_faces
 from soffit.part.brep.shapes import (
     area_mm2,
-    border_mm,
     bounds,
     compound_of,
     edges_of,
@@ -37,8 +37,10 @@ from soffit.part.brep.shapes import (
 )
 from soffit.part.brep.solids import Frame, evaluate, file_frame
 from soffit.part.brep.tessellate import tessellate
+from soffit.part.changes import matches
 from soffit.part.model import Change, Floats, Mesh, Part, Vec3
 from soffit.part.place import transform
+from soffit.part.quality import LOOSE_MM
 from soffit.part.solid import Fitted, Solid
 
 # Colours of the sheet's palette, RGB 0..1: material added teal #00797a, removed grey #8a8a8a.
@@ -55,9 +57,6 @@ FUZZY_MM = (0.0, 1e-5, 1e-4, 1e-3)
 # under what a missing or doubled lump would be, over the error of integration (derived).
 _BALANCE_REL = 1e-4
 _BALANCE_MM3 = 1e-3
-# A face narrower than this in the mean, twice its area over its border, is a sliver: finer than
-# any chord of a tessellation, far below a line's width (derived).
-_SLIVER_MM = 0.03
 
 _INTEGRATION = 1e-6  # relative error per face, a hundredth of the balance (derived)
 
@@ -147,9 +146,10 @@ def _tool(solid: Solid, frame: Frame) -> TopoDS_Shape:
 
 def applied(state: State, change: Change, frame: Frame) -> Applied:
     """A change applied: of the forms of its solid, each with the tolerances in turn, the first
-    that leaves no sliver, else the one with the fewest. Raises GeometryError."""
+    that leaves no sliver and no short edge, else the one with the fewest, its slivers taken out
+    where the kernel can do without them. Raises GeometryError."""
     reasons: list[str] = []
-    slivered: tuple[int, Applied] | None = None
+    flawed: tuple[Flaws, Applied, TopoDS_Shape, float] | None = None
     for form in _forms(change.solid):
         try:
             tool = _tool(form, frame)
@@ -161,22 +161,41 @@ def applied(state: State, change: Change, frame: Frame) -> Applied:
             reasons.append("it does not touch the part; not applied" if change.op == "add" else
                            "there is nothing of the part to cut; drop the edit")
             continue
+        short = False
         for fuzzy_mm in FUZZY_MM:
+            if short and fuzzy_mm >= LOOSE_MM:
+                break  # loose edges are no better than short ones
             try:
-                made, slivers = _attempt(state, change, tool, touched, fuzzy_mm)
+                made, flaws = _attempt(state, change, tool, touched, fuzzy_mm)
             except Exception as error:
                 reasons.append(f"{_words(error)}; not applied")
                 continue
-            if not slivers:
+            if not any(flaws):
                 return made
-            # Tolerance does not mend slivers; another form may.
-            if slivered is None or slivers < slivered[0]:
-                slivered = (slivers, made)
-            break
-    if slivered is not None:
-        return slivered[1]
+            if flawed is None or flaws < flawed[0]:
+                flawed = (flaws, made, tool, fuzzy_mm)
+            # Tolerance does not mend slivers, another form may; it closes short edges.
+            if flaws.slivers:
+                break
+            short = True
+    if flawed is not None:
+        return _mended(state, change, *flawed) if flawed[0].slivers else flawed[1]
     # The exact attempt says best what is wrong.
     raise GeometryError(f"{_doing(change)}: {reasons[0]}")
+
+
+def _mended(
+    state: State, change: Change, flaws: Flaws, made: Applied, tool: TopoDS_Shape,
+    fuzzy_mm: float,
+) -> Applied:
+    """What an attempt made without its slivers, or as it was if that does not better it."""
+    touched = [i for i, solid in enumerate(state.solids) if _boxes_meet(solid, tool)]
+    try:
+        mended, left = _attempt(state, change, tool, touched, fuzzy_mm, mend=True)
+    except Exception as error:
+        _words(error)  # only one of geometry says that it cannot be mended
+        return made
+    return mended if left < flaws else made
 
 
 def _words(error: Exception) -> str:
@@ -189,15 +208,20 @@ def _words(error: Exception) -> str:
 
 
 def _attempt(
-    state: State, change: Change, tool: TopoDS_Shape, touched: list[int], fuzzy_mm: float
-) -> tuple[Applied, int]:
-    """The state after one boolean, and how many slivers it left behind."""
+    state: State, change: Change, tool: TopoDS_Shape, touched: list[int], fuzzy_mm: float,
+    *, mend: bool = False,
+) -> tuple[Applied, Flaws]:
+    """The state after one boolean, and what it left behind that is too small; `mend`: without what
+    of that can be taken out."""
     before = [state.solids[i] for i in touched]
     result, history = _boolean_one_by_one(change.op, before, tool, fuzzy_mm)
     found = _Descent(state, touched, change)
     keep = found.to_keep(result, history)
     result, merged = merged_faces(result, keep)
     history.Merge(merged)
+    if mend:
+        result, without = without_slivers(result, found.made(solids_of(result)))
+        history.Merge(without)
     after = solids_of(result)
     if not after:
         raise GeometryError("nothing of the part would be left")
@@ -207,7 +231,7 @@ def _attempt(
         raise GeometryError("the geometry checker rejects the result")
     # Bodies that overlap count once after an addition that joins them: unite them for the sum.
     met = (_union(before),) if change.op == "add" else tuple(before)
-    gained = _balanced(change.op, met, tool, after)
+    gained = _balanced(change.op, met, tool, after, mend)
     # The changed bodies take the place of the first of them, so that order stays.
     solids: list[TopoDS_Shape] = []
     tags: list[Tag] = []
@@ -220,7 +244,7 @@ def _attempt(
             solids.append(solid)
             tags += own[i]
     made = Applied(State(tuple(solids), tuple(tags)), tool, met, gained)
-    return made, found.slivers(after)
+    return made, found.flaws(after)
 
 
 def _boolean_one_by_one(
@@ -248,8 +272,10 @@ def _balanced(
     before: Sequence[TopoDS_Shape],
     tool: TopoDS_Shape,
     after: Sequence[TopoDS_Shape],
+    mended: bool,
 ) -> float:
-    """By how much the volume grew, mm³. Raises GeometryError where that is not what is due."""
+    """By how much the volume grew, mm³. Raises GeometryError where that is not what is due; what
+    was mended may be off by as much as a body in the file of changes."""
     common = [boolean("common", [s], [tool], 0.0)[0] for s in before]
     about = bounds(tool).mean(axis=0)
 
@@ -261,6 +287,8 @@ def _balanced(
         raise GeometryError("there is nothing of the part to cut")
     expected = v_before + v_tool - v_common if op == "add" else v_before - v_common
     if abs(v_after - expected) <= _BALANCE_REL * v_tool + _BALANCE_MM3:
+        return v_after - v_before
+    if mended and matches(abs(v_after - v_before), abs(expected - v_before)):
         return v_after - v_before
     raise GeometryError(
         f"the volumes do not add up: {v_after:.4f} mm³ after where {expected:.4f} mm³ is due "
@@ -299,11 +327,14 @@ class _Descent:
             tags.append(self._tags[best[index][1]] if index in best else self._new)
         return tags
 
-    def slivers(self, after: Sequence[TopoDS_Shape]) -> int:
-        """Faces of the result, not the customer's own as they were, thinner than `_SLIVER_MM`."""
+    def made(self, after: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
+        """Faces of the result that are not the customer's own as they were."""
         own = map_of(compound_of(self._faces), TopAbs_FACE)
-        made = (f for f in faces_of(compound_of(after)) if not own.FindIndex(f))
-        return sum(1 for face in made if 2 * area_mm2(face) < _SLIVER_MM * border_mm(face))
+        return compound_of(f for f in faces_of(compound_of(after)) if not own.FindIndex(f))
+
+    def flaws(self, after: Sequence[TopoDS_Shape]) -> Flaws:
+        """What of that is too small."""
+        return flaws_of(self.made(after), compound_of(self._faces))
 
     def to_keep(
         self, result: TopoDS_Shape, history: BRepTools_History

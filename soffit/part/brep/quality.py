@@ -15,10 +15,11 @@ from OCP.BRepGProp import BRepGProp
 from OCP.gp import gp_Pnt
 from OCP.GProp import GProp_GProps
 from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_Orientation, TopAbs_VERTEX
-from OCP.TopoDS import TopoDS, TopoDS_Edge, TopoDS_Shape
+from OCP.TopoDS import TopoDS, TopoDS_Edge, TopoDS_Face, TopoDS_Shape
 from scipy.spatial import cKDTree
 
 from soffit.part.brep.shapes import (
+    area_mm2,
     border_mm,
     compound_of,
     edges_of,
@@ -122,15 +123,20 @@ def _is_closed(solid: TopoDS_Shape) -> bool:
     return not any(balance.values())
 
 
+def is_sliver(face: TopoDS_Face) -> bool:
+    """Whether a face is too small to pick."""
+    area = area_mm2(face)
+    return area < SLIVER_MM2 or 2 * area < SLIVER_MM * border_mm(face)
+
+
 def _found(shape: TopoDS_Shape) -> list[_Found]:
     """All defects, each kind in the order of the shape."""
     found: list[_Found] = []
     for face in faces_of(shape):
-        props = GProp_GProps()
-        BRepGProp.SurfaceProperties_s(face, props)
-        area = float(props.Mass())
-        if area < SLIVER_MM2 or 2 * area < SLIVER_MM * border_mm(face):
-            found.append(_Found(Defect("sliver", _xyz(props.CentreOfMass()), area), face))
+        if is_sliver(face):
+            props = GProp_GProps()
+            BRepGProp.SurfaceProperties_s(face, props)
+            found.append(_Found(Defect("sliver", _xyz(props.CentreOfMass()), props.Mass()), face))
     for edge in edges_of(shape):
         if BRep_Tool.Degenerated_s(edge):
             continue
@@ -144,8 +150,10 @@ def _found(shape: TopoDS_Shape) -> list[_Found]:
         if (tolerance := BRep_Tool.Tolerance_s(vertex)) > LOOSE_MM:
             found.append(_Found(Defect("loose", _xyz(BRep_Tool.Pnt_s(vertex)), tolerance), vertex))
     for solid in solids_of(shape):
-        for edge, _, _ in twins(solid):
-            found.append(_Found(Defect("mergeable", _middle(edge), border_mm(edge)), edge))
+        for edges, _, _ in twins(solid):
+            # The two halves of a round face share two edges, and either may come first.
+            defect = Defect("mergeable", _middle(edges[0]), border_mm(edges[0]))
+            found.append(_Found(defect, compound_of(edges)))
     return found
 
 

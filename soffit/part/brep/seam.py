@@ -91,8 +91,8 @@ def _round_groups(
     borders = map_of(compound_of(keep), TopAbs_EDGE)
     groups: list[list[TopoDS_Face]] = []
     for solid in solids_of(shape):
-        for edge, a, b in twins(solid):
-            if borders.FindIndex(edge) or describe(a).surface not in _ROUND:
+        for edges, a, b in twins(solid):
+            if any(map(borders.FindIndex, edges)) or describe(a).surface not in _ROUND:
                 continue
             joined = [g for g in groups if any(f.IsSame(a) or f.IsSame(b) for f in g)]
             whole = [f for g in joined for f in g]

@@ -85,26 +85,24 @@ def same_surface(a: TopoDS_Face, b: TopoDS_Face) -> bool:
     return False
 
 
-def twins(solid: TopoDS_Shape) -> list[tuple[TopoDS_Edge, TopoDS_Face, TopoDS_Face]]:
-    """Neighbouring faces of a solid that lie on one surface, each pair once with an edge between
-    them."""
+def twins(
+    solid: TopoDS_Shape,
+) -> list[tuple[tuple[TopoDS_Edge, ...], TopoDS_Face, TopoDS_Face]]:
+    """Neighbouring faces of a solid that lie on one surface, each pair once with all the edges
+    between them."""
     faces, edges = faces_of(solid), map_of(solid, TopAbs_EDGE)
     beside: dict[int, set[int]] = {}
     for number, face in enumerate(faces):
         for edge in edges_of(face):
             if not BRep_Tool.Degenerated_s(edge):
                 beside.setdefault(edges.FindIndex(edge), set()).add(number)
-    found: dict[tuple[int, int], TopoDS_Edge] = {}
-    apart: set[tuple[int, int]] = set()
+    between: dict[tuple[int, int], list[TopoDS_Edge]] = {}
     for index in sorted(beside):
         a, b = [*sorted(beside[index]), -1][:2]
-        if len(beside[index]) != 2 or (a, b) in found or (a, b) in apart:
-            continue
-        if same_surface(faces[a], faces[b]):
-            found[a, b] = TopoDS.Edge(edges.FindKey(index))
-        else:
-            apart.add((a, b))
-    return [(edge, faces[a], faces[b]) for (a, b), edge in found.items()]
+        if len(beside[index]) == 2:
+            between.setdefault((a, b), []).append(TopoDS.Edge(edges.FindKey(index)))
+    return [(tuple(shared), faces[a], faces[b]) for (a, b), shared in between.items()
+            if same_surface(faces[a], faces[b])]
 
 
 def _on_plane(plane: BRepAdaptor_Surface, face: TopoDS_Face) -> bool:

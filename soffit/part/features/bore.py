@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
 from soffit.part.fits import fit_any
-from soffit.part.model import Floats, Part, Surface
+from soffit.part.model import Face, Floats, Part, Surface
 
 # A wall that reaches round by two thirds holds what is in it: clearly more than half, and a hole
 # with a flat, a keyway, the slit of a clamp or a roof at 45° still counts (own limit).
@@ -93,8 +94,11 @@ class Bore:
         return max(self.r_low, self.r_high)
 
 
-@dataclass(frozen=True)
-class _Wall:
+@dataclass(frozen=True, eq=False)
+class Wall:
+    """A face that is an inward cylinder or cone: its id and body, its area (mm²), its own axis
+    through `point` along the unit vector `along` (3,), and its radius at `point` (mm)."""
+
     face: int
     body: int
     area: float
@@ -106,7 +110,7 @@ class _Wall:
 
 def bores(part: Part) -> list[tuple[Axis, list[Bore]]]:
     """Closed stretches of wall, axis by axis; one body each, low ones first."""
-    waiting = _walls(part)
+    waiting = round_walls(part, part.faces)
     loose = [f.id for f in part.faces if f.surface in (Surface.REGION, Surface.FREEFORM)]
     waiting.sort(key=lambda wall: (wall.tapered, -round(wall.area, 3), wall.face))
     found = []
@@ -114,8 +118,8 @@ def bores(part: Part) -> list[tuple[Axis, list[Bore]]]:
         seed = waiting[0]
         if seed.tapered:  # what is left are cones, and a hole has a cylinder
             break
-        axis = _axis(seed)
-        mine = [wall for wall in waiting if _on_axis(part, axis, seed, wall)]
+        axis = axis_of(seed)
+        mine = coaxial(part, seed, waiting)
         waiting = [wall for wall in waiting if wall not in mine]
         mine += [cone for cone in (_cone(part, axis, seed, face) for face in loose) if cone]
         stretches = sorted(_bores_on(part, axis, mine), key=lambda bore: (bore.low, bore.high))
@@ -124,10 +128,10 @@ def bores(part: Part) -> list[tuple[Axis, list[Bore]]]:
     return found
 
 
-def _walls(part: Part) -> list[_Wall]:
-    """Inward cylinders and cones."""
-    walls = []
-    for face in part.faces:
+def round_walls(part: Part, faces: Iterable[Face]) -> list[Wall]:
+    """Those of some faces that are inward cylinders or cones."""
+    found = []
+    for face in faces:
         surface, point, along = face.surface, face.axis_point, face.axis_dir
         radius, inward = face.radius_mm, face.inward
         if surface is Surface.FREEFORM:
@@ -143,16 +147,16 @@ def _walls(part: Part) -> list[_Wall]:
         if surface not in (Surface.CYLINDER, Surface.CONE) or not inward:
             continue
         direction = np.array(along)
-        wall = _Wall(face.id, face.body, face.area_mm2, np.array(point),
+        wall = Wall(face.id, face.body, face.area_mm2, np.array(point),
                      direction / np.linalg.norm(direction), float(radius or 0.0),
                      surface is Surface.CONE)
-        away = _axis(wall).away(part.mesh.corners[part.mesh.of_face(face.id)])
+        away = axis_of(wall).away(part.mesh.corners[part.mesh.of_face(face.id)])
         if wall.tapered or np.abs(away - wall.radius).max() <= _ROUND_SHARE * wall.radius:
-            walls.append(wall)
-    return walls
+            found.append(wall)
+    return found
 
 
-def _cone(part: Part, axis: Axis, seed: _Wall, face_id: int) -> _Wall | None:
+def _cone(part: Part, axis: Axis, seed: Wall, face_id: int) -> Wall | None:
     """A face of no known form as an inward cone round a known axis, if its corners are on one:
     where facets run askew over a cone, it is no cone to those who do not know its axis."""
     face = part.face(face_id)
@@ -170,10 +174,11 @@ def _cone(part: Part, axis: Axis, seed: _Wall, face_id: int) -> _Wall | None:
     off = np.abs(slope * t + base - r).max()
     if off > COAXIAL_MM / 5 or abs(slope) < _SAME_TAPER or (towards > 0).any():
         return None
-    return _Wall(face_id, face.body, face.area_mm2, axis.point, axis.along, seed.radius, True)
+    return Wall(face_id, face.body, face.area_mm2, axis.point, axis.along, seed.radius, True)
 
 
-def _axis(wall: _Wall) -> Axis:
+def axis_of(wall: Wall) -> Axis:
+    """The axis of a wall."""
     along = wall.along
     # The largest component positive, so that a turned face gives the same axis.
     lead = int(np.abs(np.round(along, 6)).argmax())
@@ -184,8 +189,13 @@ def _axis(wall: _Wall) -> Axis:
     return Axis(wall.point, along, np.column_stack([u, np.cross(along, u)]))
 
 
-def _on_axis(part: Part, axis: Axis, seed: _Wall, wall: _Wall) -> bool:
-    """Whether a wall lies round the axis, over all of its own length."""
+def coaxial(part: Part, seed: Wall, others: Iterable[Wall]) -> list[Wall]:
+    """Those of the walls that lie round the axis of `seed`, over all of their own length."""
+    axis = axis_of(seed)
+    return [wall for wall in others if _on_axis(part, axis, seed, wall)]
+
+
+def _on_axis(part: Part, axis: Axis, seed: Wall, wall: Wall) -> bool:
     if wall.body != seed.body or abs(float(wall.along @ axis.along)) < 0.99:
         return False
     reach = (part.mesh.corners[part.mesh.of_face(wall.face)] - wall.point) @ wall.along
@@ -193,17 +203,23 @@ def _on_axis(part: Part, axis: Axis, seed: _Wall, wall: _Wall) -> bool:
     return bool(axis.away(ends).max() <= COAXIAL_MM)
 
 
-def _bores_on(part: Part, axis: Axis, walls: list[_Wall]) -> list[Bore]:
+def by_radius(part: Part, cylinders: Iterable[Wall]) -> list[list[Wall]]:
+    """Cylinders on one axis, those of one radius together, the smallest first."""
     same = _SAME_RADIUS_MM[part.brep is not None]
+    groups: list[list[Wall]] = []
+    for wall in sorted(cylinders, key=lambda w: (w.radius, w.face)):
+        if groups and wall.radius - groups[-1][-1].radius <= same:
+            groups[-1].append(wall)
+        else:
+            groups.append([wall])
+    return groups
+
+
+def _bores_on(part: Part, axis: Axis, walls: list[Wall]) -> list[Bore]:
     found: list[Bore] = []
-    group: list[_Wall] = []
-    for wall in sorted((w for w in walls if not w.tapered), key=lambda w: (w.radius, w.face)):
-        if group and wall.radius - group[-1].radius > same:
-            found += _closed(part, axis, group)
-            group = []
-        group.append(wall)
-    found += _closed(part, axis, group)
-    cones: list[tuple[float, float, list[_Wall]]] = []
+    for group in by_radius(part, (w for w in walls if not w.tapered)):
+        found += _closed(part, axis, group)
+    cones: list[tuple[float, float, list[Wall]]] = []
     for wall in (w for w in walls if w.tapered):
         slope, base = _taper(part, axis, wall)
         for s, b, others in cones:
@@ -217,7 +233,7 @@ def _bores_on(part: Part, axis: Axis, walls: list[_Wall]) -> list[Bore]:
     return found
 
 
-def _taper(part: Part, axis: Axis, wall: _Wall) -> tuple[float, float]:
+def _taper(part: Part, axis: Axis, wall: Wall) -> tuple[float, float]:
     """Radius of a cone as slope and value at the height of its lowest corner."""
     corners = part.mesh.corners[part.mesh.of_face(wall.face)].reshape(-1, 3)
     t, r = axis.height(corners), axis.away(corners)
@@ -226,7 +242,7 @@ def _taper(part: Part, axis: Axis, wall: _Wall) -> tuple[float, float]:
     return slope, float(r[low] - slope * t[low])
 
 
-def _closed(part: Part, axis: Axis, walls: list[_Wall]) -> list[Bore]:
+def _closed(part: Part, axis: Axis, walls: list[Wall]) -> list[Bore]:
     """The stretches over which these walls, one cylinder or cone, reach round the axis."""
     if not walls:
         return []
