@@ -169,6 +169,24 @@ def frustum(lean_deg: float, foot: float = 12, height: float = 10) -> TopoDS_Sha
                   (-half - out, 0, height)], (0, foot, 0))
 
 
+def flange(size: float = 1.0) -> TopoDS_Shape:
+    """Shaft of radius 3 with a flange of radius 8 from z = 10 to 14, times `size`."""
+    ring = [(0, 0), (3, 0), (3, 10), (8, 10), (8, 14), (0, 14)]
+    return lathe([(x * size, z * size) for x, z in ring], (0, 0))
+
+
+def twin_holes() -> TopoDS_Shape:
+    """Block 28 x 8 x 17 with two horizontal holes of radius 4 side by side."""
+    return cut(box((-14, 0, 0), (14, 8, 17)), cylinder((-7, -1, 8), (0, 1, 0), 4, 10),
+               cylinder((7, -1, 8), (0, 1, 0), 4, 10))
+
+
+def rooted_ledge(radius: float = 3) -> TopoDS_Shape:
+    """Ledge 10 deep whose corner with its wall is rounded."""
+    return fillet(ledge(), radius,
+                  lambda e: abs(middle(e)[0]) < 1e-6 and abs(middle(e)[2] - 14) < 1e-6)
+
+
 def mixed() -> TopoDS_Shape:
     """One shape with a ledge, a tunnel, a tongue and a blind pocket, without symmetry."""
     body = fuse(slot(20, 24, 12), box((15, 4, 13), (40, 20, 16)), box((34, 6, 5), (38, 16, 14)),
@@ -178,7 +196,7 @@ def mixed() -> TopoDS_Shape:
 
 __all__ = [
     "EXAMPLES", "PROTECTED", "ball", "blind_box", "blind_round", "box", "cone_on_apex",
-    "counterbore", "cross_hole", "cut", "cylinder", "example", "fillet", "frustum", "fuse",
-    "hanging_tongue", "ledge", "log", "middle", "mixed", "move", "process_with", "ramp", "read",
-    "resolved", "rounded_bottom", "slot", "tee", "turn",
+    "counterbore", "cross_hole", "cut", "cylinder", "example", "fillet", "flange", "frustum",
+    "fuse", "hanging_tongue", "ledge", "log", "middle", "mixed", "move", "process_with", "ramp",
+    "read", "resolved", "rooted_ledge", "rounded_bottom", "slot", "tee", "turn", "twin_holes",
 ]

@@ -8,24 +8,30 @@ left (three quarters of 0.8 mm), R(1 − cos 45°) = a − l and R(1 − cos θ)
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-import trimesh
-from OCP.TopoDS import TopoDS_Shape
 from scipy.integrate import simpson
 
 import soffit
-from examples._cad import box, cut, cylinder, fuse, move, turn
+from examples._cad import box, cut, cylinder, fuse
 from soffit.part.manifold import to_manifold
 from soffit.part.model import Part, Surface
-from soffit.part.place import place
+from soffit.part.step import DEFLECTION_MM
 from soffit.process.model import Process
 from soffit.remedies import arch
 from soffit.remedies.probe import inside
+from tests.poses import (
+    Pose,
+    far_off,
+    in_inches,
+    mirrored,
+    on_its_side,
+    turned,
+    upside_down,
+)
 from tests.shapes import blind_box, fillet, ledge, middle, process_with, read, slot
 from tests.trying import asked, done, gained, over_air
 
@@ -65,36 +71,7 @@ def check(part: Part, process: Process, expected: float, kind: str = "") -> Part
     return exact
 
 
-def as_drawn(shape: TopoDS_Shape, folder: Path) -> Part:
-    return read(shape, folder)
-
-
-def turned(shape: TopoDS_Shape, folder: Path) -> Part:
-    return read(turn(shape, 33.0), folder)
-
-
-def far_off(shape: TopoDS_Shape, folder: Path) -> Part:
-    return read(move(turn(shape, -71.0), (812.5, -340.25, 55.0)), folder)
-
-
-def upside_down(shape: TopoDS_Shape, folder: Path) -> Part:
-    return place(read(turn(shape, 180.0, (1, 0, 0)), folder), (0.0, 0.0, -1.0))
-
-
-def on_its_side(shape: TopoDS_Shape, folder: Path) -> Part:
-    return place(read(turn(shape, 90.0, (0, 1, 0)), folder), (1.0, 0.0, 0.0))
-
-
-def in_inches(shape: TopoDS_Shape, folder: Path) -> Part:
-    mesh = read(shape, folder).mesh
-    scaled = trimesh.Trimesh(mesh.vertices / 25.4, mesh.triangles, process=False)
-    scaled.merge_vertices()
-    scaled.export(folder / "inches.stl")
-    return place(soffit.read(folder / "inches.stl", unit="in"), "keep")
-
-
-Pose = Callable[[TopoDS_Shape, Path], Part]
-POSES: list[Pose] = [as_drawn, turned, far_off, upside_down, on_its_side, in_inches]
+POSES: list[Pose] = [turned, far_off, mirrored, upside_down, on_its_side, in_inches]
 
 
 @pytest.mark.parametrize("pose", POSES)
@@ -102,7 +79,7 @@ POSES: list[Pose] = [as_drawn, turned, far_off, upside_down, on_its_side, in_inc
 def test_under_a_ledge(
     pose: Pose, depth: float, width: float, under: float, tmp_path: Path
 ) -> None:
-    part = pose(ledge(depth, width, under), tmp_path)
+    part = pose(ledge(depth, width, under), tmp_path, DEFLECTION_MM)
     exact = check(part, PLA, ledge_section(depth) * width)
     if part.brep is not None:
         (arc,) = [f for f in exact.faces if f.edit]
@@ -113,7 +90,7 @@ def test_under_a_ledge(
 @pytest.mark.parametrize("pose", POSES)
 @pytest.mark.parametrize(("span", "length"), [(16.0, 20.0), (19.0, 7.0)])
 def test_over_a_slot(pose: Pose, span: float, length: float, tmp_path: Path) -> None:
-    part = pose(slot(span, length, 20), tmp_path)
+    part = pose(slot(span, length, 20), tmp_path, DEFLECTION_MM)
     exact = check(part, PLA, slot_section(span) * length)
     if part.brep is not None:
         assert [f.surface for f in exact.faces if f.edit] == [Surface.CYLINDER] * 2
@@ -124,7 +101,7 @@ def test_over_a_slot(pose: Pose, span: float, length: float, tmp_path: Path) -> 
 def test_half_a_circle_where_slopes_may_be_so(pose: Pose, span: float, tmp_path: Path) -> None:
     """(1 − π/4)·2r² with r = s/2; the second span leaves exactly the 12 mm that may be bridged."""
     process = process_with(lip_mm=9.0)
-    part = pose(slot(span, 10, 14), tmp_path)
+    part = pose(slot(span, 10, 14), tmp_path, DEFLECTION_MM)
     exact = check(part, process, (1 - math.pi / 4) * 2 * (span / 2) ** 2 * 10)
     if part.brep is not None:
         (vault,) = [f for f in exact.faces if f.edit]

@@ -15,15 +15,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from OCP.BRepGProp import BRepGProp
-from OCP.GProp import GProp_GProps
 from OCP.TopoDS import TopoDS_Shape
 
 from examples._cad import box, cut, cylinder, fillet, fuse, lathe, middle
 from soffit.findings.model import Review
 from soffit.findings.review import review
 from soffit.layers.stack import cut_layers
-from soffit.part.brep.shapes import area_mm2, faces_of, from_bytes
 from soffit.part.edit import apply
 from soffit.part.manifold import to_manifold
 from soffit.part.measure import mass_properties
@@ -36,6 +33,7 @@ from soffit.remedies.model import Option
 from soffit.remedies.place import closes_a_hole, members_of, place_of
 from soffit.remedies.probe import inside
 from tests import shapes
+from tests.trying import no_sliver
 
 PLA = load_process("pla-04")
 
@@ -83,17 +81,6 @@ def check(
         assert review(after, PLA).air == ()
     assert no_sliver(after)
     return after
-
-
-def no_sliver(part: Part) -> bool:
-    """Whether each face is wider than 0.05 mm: twice its area over the length of its border."""
-    assert part.brep is not None
-    for face in faces_of(from_bytes(part.brep)):
-        props = GProp_GProps()
-        BRepGProp.LinearProperties_s(face, props)
-        if 2 * area_mm2(face) < 0.05 * props.Mass():
-            return False
-    return True
 
 
 def made(part: Part) -> list[Face]:

@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from OCP.BRepGProp import BRepGProp
+from OCP.GProp import GProp_GProps
+
 from soffit.findings.model import Finding
 from soffit.findings.review import review
 from soffit.layers.stack import cut_layers
+from soffit.part.brep.shapes import area_mm2, faces_of, from_bytes
 from soffit.part.edit import apply
 from soffit.part.measure import mass_properties
 from soffit.part.model import Change, Part
@@ -48,3 +52,14 @@ def gained(before: Part, after: Part) -> float:
 def over_air(part: Part, process: Process) -> list[tuple[str, float]]:
     """Kind and area of what still prints over air, mm²."""
     return [(f.kind, f.area_mm2) for f in review(part, process).air]
+
+
+def no_sliver(part: Part) -> bool:
+    """Whether each face is wider than 0.05 mm: twice its area over the length of its border."""
+    assert part.brep is not None
+    for face in faces_of(from_bytes(part.brep)):
+        props = GProp_GProps()
+        BRepGProp.LinearProperties_s(face, props)
+        if 2 * area_mm2(face) < 0.05 * props.Mass():
+            return False
+    return True

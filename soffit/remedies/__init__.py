@@ -46,6 +46,8 @@ def all_options(
     """Every option of these remedies for one finding, cheapest first within the order of
     preference, each with its volume measured on the part, and the reasons why the other
     remedies do not apply."""
+    from soffit.remedies.apart import JOINED, joins
+
     if context.solid is None:
         return [], ["the surface of the part is not closed, so nothing can be added or cut"]
     found: list[Option] = []
@@ -53,7 +55,11 @@ def all_options(
     for module in modules(names):
         try:
             options, why_not = module.options(context, finding)
-            found += [measured(context, option) for option in options]
+            for option in options:
+                if joins(context, option):
+                    reasons.append(f"{option.remedy}: {JOINED}")
+                else:
+                    found.append(measured(context, option))
             reasons += why_not
         except _UNFIT as error:
             # One remedy that cannot make sense of a place must not cost the user all others.

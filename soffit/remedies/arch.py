@@ -210,7 +210,10 @@ def _solid(patch: Patchwork, sides: _Sides, arc: Section, ceiling_mm: float) -> 
         # Half a circle: two quarters of it would share a face that is none.
         parts = [_piece(sides.edges[0], patch, arc, low, top, sides.reach_mm + HAIR_MM)]
     else:
-        parts = [_piece(edge, patch, arc, low, top, arc.out) for edge in sides.edges]
+        # One that ends at the edge of the part goes on below the cylinder, so that the patch, and
+        # not a second face there, ends it.
+        out = arc.out if sides.both or arc.level > GRID_MM else arc.radius
+        parts = [_piece(edge, patch, arc, low, top, out) for edge in sides.edges]
     whole = Intersection((plan_solid(grown, low, top), union(parts)))
     return Fitted(whole, (whole, as_polyhedron(whole)))
 

@@ -25,7 +25,14 @@ from collections.abc import Sequence
 from soffit.findings.model import Finding
 from soffit.remedies.context import LIP_SHARE, Context
 from soffit.remedies.model import Option
-from soffit.remedies.place import closes_a_hole, members_of, place_of, reach_of, slope_of
+from soffit.remedies.place import (
+    bridged_beside,
+    closes_a_hole,
+    members_of,
+    place_of,
+    reach_of,
+    slope_of,
+)
 from soffit.remedies.under import Variant, lacking, lean_as_far, slopes_under, solid_of
 
 NAME = "chamfer"
@@ -60,10 +67,15 @@ def _on_wall(
     if not len(place.wall.pieces):
         return [], ["chamfer: no wall holds this place, so a chamfer has nothing to start from"]
     lip = LIP_SHARE * context.process.lip_mm
-    found = slopes_under(context, place, finding, (
+    variants = (
         Variant("chamfer", RANK, 0.0, "run to the edge, so that nothing flat is left"),
         Variant("chamfer leaving a lip", RANK, lip, f"a lip of {lip:.2f} mm stays"),
-    ), "deep")
+    )
+    found = slopes_under(context, place, finding, variants, "deep")
+    if not found and (beside := bridged_beside(context, members)):
+        # Where strands bridge a corner, what is left has a wall along a part of its edge only.
+        corner = place_of(context, [*members, *beside])
+        found = slopes_under(context, corner, finding, variants, "deep")
     if found:
         return found, []
     need = reach_of(place) * slope_of(context)

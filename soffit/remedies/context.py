@@ -51,6 +51,12 @@ class Context:
             return np.empty(0, dtype=np.int64)
         return np.unique(np.asarray(self.solid.to_mesh64().run_original_id, dtype=np.int64))
 
+    @cached_property
+    def bodies(self) -> tuple[m3.Manifold, ...]:
+        """The bodies of `solid`, without the hollows in them."""
+        pieces = self.solid.decompose() if self.solid is not None else []
+        return tuple(piece for piece in pieces if piece.volume() > 0.0)
+
 
 def context_of(review: Review, stack: LayerStack) -> Context:
     """Context of a review and the layers that it was made from."""

@@ -6,6 +6,7 @@ polylines with the air on their left, each edge knowing the face that hangs over
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -24,6 +25,8 @@ from soffit.remedies.context import HAIR_MM
 # A corner that turns by less is a joint of a smooth outline (derived: half of the coarsest
 # facet that still reads as round, 31°).
 SMOOTH_RAD = math.radians(15.5)
+# Two edges whose directions differ by less are one (derived: rounding of coordinates).
+STRAIGHT_RAD = 1e-7
 
 
 @dataclass(frozen=True)
@@ -111,7 +114,22 @@ def outlines(part: Part, over: Ints) -> list[Outline]:
         if (q - p)[0] * third[1] - (q - p)[1] * third[0] < 0:
             start, end = end, start
         after.setdefault(start, []).append((end, int(mesh.face_of[hung])))
-    return [_outline(part, nodes, faces) for nodes, faces in _chained(after)]
+    return _bridged([_outline(part, nodes, faces) for nodes, faces in _chained(after)])
+
+
+def _bridged(lines: list[Outline]) -> list[Outline]:
+    """The outlines with those that only a hole in a straight edge parts made one."""
+    for one, other in itertools.permutations([line for line in lines if not line.closed], 2):
+        gap = other.points[0] - one.points[-1]
+        length = float(np.linalg.norm(gap))
+        ends = (one.normals[-1], other.normals[0])
+        ahead = float(ends[0][1] * gap[0] - ends[0][0] * gap[1])
+        if one.faces[-1] == other.faces[0] and abs(turn_of(ends)) < STRAIGHT_RAD \
+                and abs(float(ends[0] @ gap)) < GRID_MM and ahead > 0.5 * length:
+            whole = Outline(np.concatenate([one.points[:-1], other.points[1:]]),
+                            np.concatenate([one.faces, other.faces[1:]]), False)
+            return _bridged([whole, *(x for x in lines if x is not one and x is not other)])
+    return lines
 
 
 def _chained(after: dict[int, list[tuple[int, int]]]) -> list[tuple[list[int], list[int]]]:
@@ -144,15 +162,24 @@ def _outline(part: Part, nodes: list[int], faces: list[int]) -> Outline:
     keep = [0]
     for k in range(1, len(faces)):
         same = whole.faces[k] == whole.faces[k - 1]
-        if not (same and abs(turn_of(whole.corner(k))) < 1e-7):
+        if not (same and abs(turn_of(whole.corner(k))) < STRAIGHT_RAD):
             keep.append(k)
     return Outline(whole.points[[*keep, len(faces)]], whole.faces[keep], closed)
 
 
 def away_from(points: Floats, lines: list[Outline]) -> Floats:
-    """Distance in plan of points (n, 3) to the outlines, (n,)."""
+    """Distance in plan of points (n, 3) to the outlines, (n,); beyond a corner that bends away
+    from the air the greater of those to its two edges, as a mitred section has it."""
     whole = shapely.union_all([shapely.LineString(line.points) for line in lines])
-    return np.asarray(shapely.distance(shapely.points(points[:, :2]), whole))
+    away = np.asarray(shapely.distance(shapely.points(points[:, :2]), whole))
+    for line in lines:
+        for k in range(len(line.faces)):
+            corner = line.corner(k)
+            if turn_of(corner) < -SMOOTH_RAD:
+                off = points[:, :2] - line.points[k]
+                beyond = np.linalg.norm(off, axis=1) < away + 1e-9
+                away[beyond] = np.maximum(off @ corner[0], off @ corner[1])[beyond]
+    return away
 
 
 def tangent_radius(face: Face) -> float | None:

@@ -25,6 +25,8 @@ TOUCH_MM = 2e-3
 # A closing surface spans both sides of its highest line by this at least (derived: chords of a
 # mesh's cylinder lean by up to half a facet, 3.75° at 48 segments).
 CROWN_DEG = 8.0
+# Gaps between strands that are looked at are narrower than twice this (derived: half a line).
+STRANDS_MM = 0.2
 # Facets of a slope begin and end up to half a layer before its first and after its last strip:
 # at 15° that is 0.4 mm in plan (derived, doubled).
 NEAR_MM = 1.0
@@ -70,6 +72,18 @@ def members_of(context: Context, finding: Finding) -> list[Finding]:
     return sorted(members, key=lambda f: (f.patch.layers, f.at_mm))
 
 
+def bridged_beside(context: Context, members: Sequence[Finding]) -> list[Finding]:
+    """The bridges short enough to be no more than a note that border on these findings in the
+    same layers."""
+    layers = {f.patch.layers for f in members}
+    regions = shapely.union_all([polygon(f.patch.rings) for f in members])
+    return [
+        f for f in context.review.findings
+        if f.kind == "air/bridge" and f.severity == "note" and f.patch.layers in layers
+        and shapely.distance(polygon(f.patch.rings), regions) <= TOUCH_MM
+    ]
+
+
 def place_of(context: Context, members: Sequence[Finding]) -> Place:
     """The place that these findings, as `members_of` gives them, make up."""
     regions = [polygon(f.patch.rings) for f in members]
@@ -81,6 +95,8 @@ def place_of(context: Context, members: Sequence[Finding]) -> Place:
         for line in member.patch.anchors:
             anchors += _away_from(line, rest)
     first = max(0, min(f.patch.layers[0] for f in members) - 1)
+    if any(f.severity == "note" for f in members):
+        whole, anchors = _with_bridged(whole, context.stack.plan(first))
     last = max(first, max(f.patch.layers[1] for f in members) - 1)
     assert context.solid is not None  # `all_options` asks no remedy without one
     x0, y0, x1, y1 = shapely.bounds(whole).tolist()
@@ -90,12 +106,25 @@ def place_of(context: Context, members: Sequence[Finding]) -> Place:
         tuple(members),
         whole,
         members[0].patch.rings if len(members) == 1 else rings_of(whole),
-        wall_below(context.stack, context.solid, anchors, (first, last), deepest),
+        wall_below(context.stack, context.solid, anchors, (first, last), deepest,
+                   context.process.lip_mm),
         _surface(context, members, whole),
         max(f.patch.z_mm[1] for f in members),
         (first, last),
         _circles(context),
     )
+
+
+def _with_bridged(
+    region: shapely.Geometry, below: shapely.Geometry
+) -> tuple[shapely.Geometry, list[Floats]]:
+    """A region put together with what strands bridge beside it, without the gaps between strands,
+    and its anchors: where its edge lies on the layer below."""
+    whole = region.buffer(STRANDS_MM, join_style="mitre").buffer(-STRANDS_MM, join_style="mitre")
+    whole = whole.difference(below)
+    free = shapely.boundary(whole).difference(below.buffer(2.0 * TOUCH_MM))
+    closed = [np.concatenate([ring, ring[:1]]) for ring in rings_of(whole)]
+    return whole, [line for ring in closed for line in _away_from(ring, free)]
 
 
 def slope_of(context: Context) -> float:

@@ -67,7 +67,9 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     across = np.array([-along[1], along[0]])
     width = min(_lengths(sides, across), default=0.0)
     span = max(_lengths(sides, along), default=math.inf)
-    if len(sides) != 2 or width < SIDE_LINES * process.line_mm:
+    # The chords of a round wall lie inside it.
+    least = SIDE_LINES * process.line_mm - context.stack.slack_mm
+    if len(sides) != 2 or not within(least, width):
         return [], ["stepped ceiling: beside the hole too little ceiling is left to bridge"]
     if not within(max(span, 2 * hole.radius_mm), process.bridge_mm):
         return [], [f"stepped ceiling: it needs bridges of {mm(max(span, 2 * hole.radius_mm))}; "
@@ -125,7 +127,7 @@ def _steps(
     assert hole.centre is not None
     strip, square, octagon = (hole.radius_mm + k * LEDGE_MM for k in (1, 2, 3))
     steps = [_box(hole, along, reach_mm, strip), _box(hole, along, strip, square)]
-    if square * (math.sqrt(2.0) - 1.0) > lip_mm:
+    if not within(square * (math.sqrt(2.0) - 1.0), lip_mm):
         turn = math.atan2(along[1], along[0]) + math.pi / 8 + np.arange(8) * math.pi / 4
         corners = octagon / math.cos(math.pi / 8) * np.column_stack([np.cos(turn), np.sin(turn)])
         steps.append(shapely.Polygon(np.array(hole.centre) + corners))

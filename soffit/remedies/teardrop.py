@@ -40,6 +40,7 @@ import numpy as np
 from soffit.errors import GeometryError
 from soffit.findings.model import Finding
 from soffit.findings.places import LEVEL_DEG
+from soffit.findings.words import within
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
 from soffit.part.solid import Extrusion, Fitted, Solid, Union
@@ -53,6 +54,10 @@ RANK = 3
 
 # Lines of wall that must stay above the roof (common practice, no source).
 WALL_LINES = 2.0
+
+# A level roof lies this far above the crown where a plane that touches it would be no contact,
+# mm: under 1 % of the least cut, and ten times the grid of the layers (derived).
+LIFT_MM = 1e-3
 
 
 def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]]:
@@ -97,7 +102,7 @@ def _all(solids: Iterable[Solid]) -> Solid:
 @dataclass(frozen=True)
 class _Cut:
     """The cut of one crown for either kernel: `exact` ends flush with the hole and, where it
-    is level, touches the circle in one line; `lifted` and `mesh` end a hair above that line,
+    is level, touches the circle in one line; `lifted` and `mesh` end just above that line,
     and `mesh` a hair past the ends, so that nothing merely touches. `words` say what it is."""
 
     mesh: Extrusion
@@ -169,7 +174,7 @@ def _cut(context: Context, solid: m3.Manifold, crown: Crown, level: bool) -> _Cu
         raise _No(f"{where}: this process bridges nothing, so only the pointed roof holds")
     flat = flat_limit if level else None
     outline = profile(crown.radius, phi, crown.left, crown.right, flat)
-    lifted = profile(crown.radius, phi, crown.left, crown.right, flat, HAIR_MM)
+    lifted = profile(crown.radius, phi, crown.left, crown.right, flat, LIFT_MM)
     flush, past = _ends(context, solid, crown, lifted)
     _check_clear(context, solid, crown, outline)
     _check_wall(context, solid, crown, outline)
@@ -280,10 +285,11 @@ def _check_wall(context: Context, solid: m3.Manifold, crown: Crown, outline: Flo
             rim = math.sqrt(crown.radius**2 - x**2) + 2 * context.stack.slack_mm
             if not inside(solid, crown.at(t, x, rim)):
                 continue  # another hole or a slit opens into this one here
-            found = hits(solid, crown.at(t, x, _roof_mm(outline, x)), up, reach)
+            # From just above the roof: a level one touches the crown, which rounding may raise.
+            found = hits(solid, crown.at(t, x, _roof_mm(outline, x) + LIFT_MM), up, reach)
             solid_here = bool(found) and not found[0].entering
-            thinnest = min(thinnest, found[0].at_mm if solid_here else 0.0)
-    if thinnest < least - 1e-9:
+            thinnest = min(thinnest, found[0].at_mm + LIFT_MM if solid_here else 0.0)
+    if not within(least, thinnest):
         raise _No(
             f"over the roof of the hole of {2 * crown.radius:.4g} mm diameter only "
             f"{thinnest:.2f} mm of wall would remain; {least:.2f} mm are needed"

@@ -46,6 +46,9 @@ FILLET = 0.6
 # The forms of a wedge agree within this share of its volume (derived: a chord's sagitta of
 # 0.02 mm on a round wall of 5 mm, twice).
 AGREE = 0.01
+# The room below the faces may be more than the wedge by this share: facets of a slope that begin
+# and end up to half a layer beside its strips (from memory; beside a deep wedge it is little).
+MORE = 0.1
 
 
 @dataclass(frozen=True)
@@ -253,7 +256,8 @@ def solid_of(context: Context, place: Place, lean: Lean) -> Solid:
     past = (new - room).volume()
     margin = NEAR_MM if place.sloped else 5 * HAIR_MM
     near = plan_solid(lean.patch.grown.buffer(margin), -PAST_MM, place.ceiling_mm + PAST_MM)
-    if (same - evaluate(near)).volume() > allowed:
+    more = same.volume() > (1.0 + MORE) * new.volume() + HAIR_MM
+    if more or (same - evaluate(near)).volume() > allowed:
         # The faces go on beyond the place.
         return Fitted(whole, (plain, as_polyhedron(whole)))
     if past > allowed:

@@ -3,7 +3,8 @@
 Along the anchor, each millimetre of it is followed down from layer to layer: as long as the
 outline of the layer below draws back by no more than a layer may step out, the wall goes
 on (a fillet draws back so); where it draws back farther, it ends: at the platform, at a
-pocket or a window, at the next ledge.
+pocket or a window, at the next ledge. What a lip may reach it may draw back besides, so that a
+fillet too small to be found is passed too.
 """
 
 from __future__ import annotations
@@ -108,9 +109,11 @@ def wall_below(
     anchors: Sequence[Floats],
     layers: tuple[int, int],
     depth_mm: float,
+    lip_mm: float = 0.0,
 ) -> Wall:
     """Follow the wall below `anchors` down, no farther than `depth_mm`; each is the outline of
-    the highest of `layers` (first and last, inclusive) that has it."""
+    the highest of `layers` (first and last, inclusive) that has it. Within `lip_mm` of its anchor
+    a wall may draw back at once."""
     lines = tuple(a for a in anchors if len(a) >= 2)
     cut = [_cut(simplified(line)) for line in lines]
     pieces = np.concatenate(cut) if cut else np.empty((0, 2, 2))
@@ -146,8 +149,9 @@ def wall_below(
         area = stack.plan(k)
         offset = np.full(count, np.nan)
         todo = active.copy()
-        for step in np.linspace(0.0, allowed, STEPS + 1).tolist():
-            left = np.flatnonzero(todo)
+        for step in np.arange(0.0, max(allowed, lip_mm) + 1e-9, allowed / STEPS).tolist():
+            within_lip = (step <= allowed + 1e-9) | (here + step <= lip_mm + 1e-9)
+            left = np.flatnonzero(todo & within_lip)
             if not len(left):
                 break
             points = middle[left] + (here[left] + step + SKIN_MM)[:, None] * inward[left]

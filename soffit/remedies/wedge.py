@@ -18,9 +18,11 @@ result. Past `MOST_NODES` the tree is evaluated once and handed on as a polyhedr
 
 from __future__ import annotations
 
+import numpy as np
 import shapely
 
-from soffit.part.solid import Cone, Difference, Intersection, Solid
+from soffit.layers.stack import GRID_MM
+from soffit.part.solid import Cone, Difference, Intersection, Prism, Solid
 from soffit.remedies.anchor import ARC_SAGITTA_MM
 from soffit.remedies.patchwork import Patchwork
 from soffit.remedies.pieces import PAST_MM, Slope, pieces
@@ -51,8 +53,18 @@ def wedge(
     parts = direct
     if clipped:
         parts = [*direct, Intersection((plan_solid(grown, shape.foot, top), union(clipped)))]
-    whole = union(parts)
+    whole = above_platform(union(parts), grown, shape)
     return as_polyhedron(whole) if nodes(whole) > MOST_NODES else whole
+
+
+def above_platform(solid: Solid, region: shapely.Geometry, shape: Slope) -> Solid:
+    """What of a wedge over a plan `region` lies above the platform: behind the anchor of one that
+    stands there its slope would go on below."""
+    if shape.foot >= -GRID_MM:
+        return solid
+    x0, y0, x1, y1 = shapely.bounds(region.buffer(shape.far + PAST_MM)).tolist()
+    room = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+    return Intersection((solid, Prism((room,), 0.0, shape.top)))
 
 
 def slope_above(
@@ -65,4 +77,4 @@ def slope_above(
     far = (top - low) / slope
     shape = Slope(low, top, slope, far, patch.behind_mm + PAST_MM, True)
     whole = union([s for chain in patch.chains for s, _ in pieces(chain, patch, shape)])
-    return whole if nodes(whole) <= MOST_NODES else None
+    return above_platform(whole, patch.grown, shape) if nodes(whole) <= MOST_NODES else None
