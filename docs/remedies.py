@@ -27,6 +27,7 @@ PARTS: dict[str, TopoDS_Shape] = {
     "chamfer": shapes.ledge(10, 20, 14),
     "roof": shapes.slot(18, 20, 16),
     "bottom edge": shapes.rounded_bottom(),
+    "fillet": shapes.filleted_slot(),
     "membrane": shapes.counterbore(),
     "stepped ceiling": shapes.counterbore(),
     "teardrop": shapes.cross_hole(6, 20),

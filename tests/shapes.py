@@ -100,6 +100,13 @@ def slot(span: float = 12, length: float = 20, height: float = 16) -> TopoDS_Sha
                box((0, -1, -1), (span, length + 1, height)))
 
 
+def filleted_slot(span: float = 14, radius: float = 5, length: float = 16,
+                  height: float = 14) -> TopoDS_Shape:
+    """Tunnel along y whose ceiling goes over into both walls by fillets."""
+    return fillet(slot(span, length, height), radius, lambda e: abs(middle(e)[2] - height) < 1e-6
+                  and min(abs(middle(e)[0]), abs(middle(e)[0] - span)) < 1e-6)
+
+
 def blind_box(a: float = 10, b: float = 20, height: float = 12) -> TopoDS_Shape:
     """Block with a pocket a x b open to below, its ceiling at z = `height`."""
     return cut(box((-5, -5, 0), (a + 5, b + 5, height + 4)),
@@ -196,7 +203,8 @@ def mixed() -> TopoDS_Shape:
 
 __all__ = [
     "EXAMPLES", "PROTECTED", "ball", "blind_box", "blind_round", "box", "cone_on_apex",
-    "counterbore", "cross_hole", "cut", "cylinder", "example", "fillet", "flange", "frustum",
-    "fuse", "hanging_tongue", "ledge", "log", "middle", "mixed", "move", "process_with", "ramp",
-    "read", "resolved", "rooted_ledge", "rounded_bottom", "slot", "tee", "turn", "twin_holes",
+    "counterbore", "cross_hole", "cut", "cylinder", "example", "fillet", "filleted_slot",
+    "flange", "frustum", "fuse", "hanging_tongue", "ledge", "log", "middle", "mixed", "move",
+    "process_with", "ramp", "read", "resolved", "rooted_ledge", "rounded_bottom", "slot", "tee",
+    "turn", "twin_holes",
 ]

@@ -145,9 +145,24 @@ def _grow(i: int, j: int, near: dict[int, set[int]], taken: NDArray[np.bool_], m
         row = sorted(inside)
         circle = _circle(mean[row], offset[row], slack) or circle
         row = [q for q in row if _on(q, circle, mean, offset, reach, side, slack)]
+        row = _chords(row, circle, mean, reach, side, slack)
         if len(row) > len(best):
             best = row
     return best
+
+
+def _chords(row: list[int], circle: tuple[Floats, float, float], mean: Floats, reach: Floats,
+            side: Floats, slack: float) -> list[int]:
+    """The strips of a row that are no wider than chords: half of a strip turns by no more than
+    from its normal to that of the next (derived). A narrow plane beside a rounding is wider."""
+    if len(row) < _MIN_PLATES:
+        return row
+    angles = np.sort(np.arctan2(mean[row, 1], mean[row, 0]))
+    gaps = np.sort(np.diff(np.append(angles, angles[0] + 2.0 * math.pi)))
+    most = abs(circle[1]) * min(math.tan(min(float(gaps[-2]), 1.0)), _HALF_CHORD) + 4.0 * slack
+    foot = side[row] @ circle[0]
+    half = np.maximum(foot - reach[row, 0], reach[row, 1] - foot)
+    return [q for q, h in zip(row, half.tolist(), strict=True) if h <= most]
 
 
 def _circle(mean: Floats, offset: Floats, slack: float) -> tuple[Floats, float, float] | None:
@@ -235,6 +250,9 @@ def _cylinder(corners: Floats, normal: Floats, area: Floats, axis: Floats, slack
     room = 8.0 * slack + 1.5 * sagitta + (1e-3 * radius if whole else 0.0)
     miss = np.abs(system @ answer - offset) * (root[:, 0] > 1e-3)
     if float(miss.max()) > room or float(away.min()) < abs(apothem) - room:
+        return None
+    # A plane beside a rounding is tangent to it too, but wider than any chord.
+    if whole and abs(apothem) + room < radius * math.cos(step):
         return None
     # Most of the corners lie on the true circle; those on its facets do not.
     radius = float(np.median(away[away >= radius - 0.25 * max(sagitta, slack)]))

@@ -239,13 +239,18 @@ def _on_side(ring: Floats, away: Floats, k: int) -> bool:
     return False
 
 
-def solid_of(context: Context, place: Place, lean: Lean) -> Solid:
-    """The wedge in the forms that suit the two kernels, bounded by the surface itself."""
+def plain_forms(context: Context, place: Place, lean: Lean) -> tuple[Solid, Solid]:
+    """The wedge below a level ceiling, a hair into the part as meshes need it, and flush."""
     slope = slope_of(context)
     whole = wedge(lean.patch, place.ceiling_mm, lean.depth_mm, slope, HAIR_MM)
     flush = replace(lean.patch, behind_mm=max(0.0, lean.patch.behind_mm - HAIR_MM), strip=(
         lean.patch.strip if lean.patch.behind_mm > HAIR_MM else None))
-    plain = wedge(flush, place.ceiling_mm, lean.depth_mm, slope)
+    return whole, wedge(flush, place.ceiling_mm, lean.depth_mm, slope)
+
+
+def solid_of(context: Context, place: Place, lean: Lean) -> Solid:
+    """The wedge in the forms that suit the two kernels, bounded by the surface itself."""
+    whole, plain = plain_forms(context, place, lean)
     under = _under_faces(context, place, lean)
     assert context.solid is not None
     if under is None:

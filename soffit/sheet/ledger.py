@@ -37,6 +37,7 @@ _KINDS = {"air/ledge": "Ledge", "air/bridge": "Bridge", "air/ceiling": "Ceiling"
           "wall/hole-size": "Small hole", "wall/thin": "Thin wall",
           "warp/corner": "Corner that may lift"}
 _REMEDIES = {"fill": "Filled in", "chamfer": "Chamfer run below it", "wedge": "Wedge below it",
+             "fillet": "Round ended by its tangent chamfer",
              "teardrop": "Crown cut to a teardrop", "membrane": "Membrane, one layer",
              "steps": "Squared-off layers", "prop": "Break-away prop"}
 

@@ -9,8 +9,8 @@ from OCP.TopoDS import TopoDS_Shape
 
 from soffit.errors import GeometryError
 from soffit.part.brep.beside import beside_solids
-from soffit.part.brep.boolean import boolean, unified
-from soffit.part.brep.edit import COLORS, FUZZY_MM, Applied, State, applied
+from soffit.part.brep.boolean import boolean, combine, unified
+from soffit.part.brep.edit import COLORS, FUZZY_MM, Applied, State, Step, applied
 from soffit.part.brep.shapes import from_bytes, is_valid, solids_of, volume_mm3
 from soffit.part.brep.write import PROP_COLOR, NamedSolid, solids_text
 from soffit.part.changes import DrawnEdit, matches
@@ -43,7 +43,7 @@ def changes_text(
                 color = PROP_COLOR
             else:
                 made = applied(state, item, frame)
-                lumps, measured = _trimmed(item.op, item.name, made), abs(made.gained_mm3)
+                lumps, measured = _lumps(item.op, item.name, made), abs(made.gained_mm3)
                 state, color = made.state, COLORS[item.op]
             solids += [NamedSolid(lump, item.name, color) for lump in lumps]
             edits.append(DrawnEdit(item.name, len(lumps), measured))
@@ -53,7 +53,14 @@ def changes_text(
     return solids_text(solids, (), file, product, stamp, "material added and removed"), tuple(edits)
 
 
-def _trimmed(op: Literal["add", "cut"], name: str, made: Applied) -> list[TopoDS_Shape]:
+def _lumps(op: Literal["add", "cut"], name: str, made: Applied) -> list[TopoDS_Shape]:
+    """What a change added or removed, as solids, united where it took more than one boolean.
+    Raises GeometryError."""
+    found = [lump for step in made.steps for lump in _trimmed(op, name, step)]
+    return found if len(made.steps) == 1 else list(solids_of(combine("add", found)))
+
+
+def _trimmed(op: Literal["add", "cut"], name: str, made: Step) -> list[TopoDS_Shape]:
     """What of the tool was outside the solids that it was added to, or inside those that it was
     cut from. Raises GeometryError where no attempt gives solids of the volume that is due."""
     for fuzzy_mm in FUZZY_MM:

@@ -11,26 +11,21 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from OCP.BRep import BRep_Tool
 from OCP.BRepTools import BRepTools_History
-from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_VERTEX
-from OCP.TopoDS import TopoDS_Edge, TopoDS_Shape
+from OCP.TopoDS import TopoDS_Shape
 
 from soffit.errors import GeometryError, SoffitError
 from soffit.part.brep.assemble import Tag, assemble
 from soffit.part.brep.boolean import boolean, unified
-from soffit.part.brep.mend import Flaws, flaws_of, without_slivers
+from soffit.part.brep.descent import Descent
+from soffit.part.brep.mend import Flaws, without_slivers
 from soffit.part.brep.seam import merged_faces
 from soffit.part.brep.shapes import (
-    area_mm2,
     bounds,
     compound_of,
-    edges_of,
     faces_of,
     from_bytes,
     is_valid,
-    items,
-    map_of,
     solids_of,
     volume_about,
     volume_mm3,
@@ -41,7 +36,7 @@ from soffit.part.changes import matches
 from soffit.part.model import Change, Floats, Mesh, Part, Vec3
 from soffit.part.place import transform
 from soffit.part.quality import LOOSE_MM
-from soffit.part.solid import Fitted, Solid
+from soffit.part.solid import Fitted, Solid, Union
 
 # Colours of the sheet's palette, RGB 0..1: material added teal #00797a, removed grey #8a8a8a.
 COLORS: dict[str, Vec3] = {
@@ -80,14 +75,26 @@ class State:
 
 
 @dataclass(frozen=True)
-class Applied:
-    """The state after a change; the tool as it was taken, the solids that it met, united for an
-    addition, and by how much their volume grew (below zero for a cut), mm³."""
+class Step:
+    """One boolean: the tool as it was taken, the solids that it met, united for an addition, and by
+    how much their volume grew (below zero for a cut), mm³."""
 
-    state: State
     tool: TopoDS_Shape
     met: tuple[TopoDS_Shape, ...]
     gained_mm3: float
+
+
+@dataclass(frozen=True)
+class Applied:
+    """The state after a change, and the booleans that it took."""
+
+    state: State
+    steps: tuple[Step, ...]
+
+    @property
+    def gained_mm3(self) -> float:
+        """By how much the volume of the part grew."""
+        return sum(step.gained_mm3 for step in self.steps)
 
 
 def apply_changes(part: Part, changes: Sequence[Change]) -> Part:
@@ -145,57 +152,83 @@ def _tool(solid: Solid, frame: Frame) -> TopoDS_Shape:
 
 
 def applied(state: State, change: Change, frame: Frame) -> Applied:
-    """A change applied: of the forms of its solid, each with the tolerances in turn, the first
-    that leaves no sliver and no short edge, else the one with the fewest, its slivers taken out
-    where the kernel can do without them. Raises GeometryError."""
+    """A change applied: of the forms of its solid the first that leaves nothing too small, else the
+    one that leaves least; a union that the kernel does not take whole part by part. Raises
+    GeometryError."""
     reasons: list[str] = []
-    flawed: tuple[Flaws, Applied, TopoDS_Shape, float] | None = None
+    flawed: tuple[Flaws, Applied] | None = None
     for form in _forms(change.solid):
         try:
-            tool = _tool(form, frame)
-        except Exception as error:
-            reasons.append(f"{_words(error)}; drop the edit")
-            continue
-        touched = [i for i, solid in enumerate(state.solids) if _boxes_meet(solid, tool)]
-        if not touched:
-            reasons.append("it does not touch the part; not applied" if change.op == "add" else
-                           "there is nothing of the part to cut; drop the edit")
-            continue
-        short = False
-        for fuzzy_mm in FUZZY_MM:
-            if short and fuzzy_mm >= LOOSE_MM:
-                break  # loose edges are no better than short ones
-            try:
-                made, flaws = _attempt(state, change, tool, touched, fuzzy_mm)
-            except Exception as error:
-                reasons.append(f"{_words(error)}; not applied")
+            made, flaws = _taken(state, change, form, frame)
+        except GeometryError as error:
+            reasons.append(str(error))
+            if not isinstance(form, Union):
                 continue
-            if not any(flaws):
-                return made
-            if flawed is None or flaws < flawed[0]:
-                flawed = (flaws, made, tool, fuzzy_mm)
-            # Tolerance does not mend slivers, another form may; it closes short edges.
-            if flaws.slivers:
-                break
-            short = True
+            try:
+                made, flaws = _in_steps(state, change, form, frame)
+            except GeometryError:
+                continue
+        if not any(flaws):
+            return made
+        if flawed is None or flaws < flawed[0]:
+            flawed = (flaws, made)
     if flawed is not None:
-        return _mended(state, change, *flawed) if flawed[0].slivers else flawed[1]
+        return flawed[1]
     # The exact attempt says best what is wrong.
     raise GeometryError(f"{_doing(change)}: {reasons[0]}")
 
 
-def _mended(
-    state: State, change: Change, flaws: Flaws, made: Applied, tool: TopoDS_Shape,
-    fuzzy_mm: float,
-) -> Applied:
-    """What an attempt made without its slivers, or as it was if that does not better it."""
-    touched = [i for i, solid in enumerate(state.solids) if _boxes_meet(solid, tool)]
+def _taken(state: State, change: Change, form: Solid, frame: Frame) -> tuple[Applied, Flaws]:
+    """One form applied with the tolerances in turn, and what that left behind: the first that
+    leaves no sliver and no short edge, else the one that leaves least, its slivers taken out where
+    the kernel can do without them. Raises GeometryError."""
     try:
-        mended, left = _attempt(state, change, tool, touched, fuzzy_mm, mend=True)
+        tool = _tool(form, frame)
     except Exception as error:
-        _words(error)  # only one of geometry says that it cannot be mended
-        return made
-    return mended if left < flaws else made
+        raise GeometryError(f"{_words(error)}; drop the edit") from None
+    touched = [i for i, solid in enumerate(state.solids) if _boxes_meet(solid, tool)]
+    if not touched:
+        raise GeometryError("it does not touch the part; not applied" if change.op == "add" else
+                            "there is nothing of the part to cut; drop the edit")
+    reasons: list[str] = []
+    least: tuple[Flaws, Applied, float] | None = None
+    for fuzzy_mm in FUZZY_MM:
+        if least is not None and fuzzy_mm >= LOOSE_MM:
+            break  # loose edges are no better than short ones
+        try:
+            made, flaws = _attempt(state, change, tool, touched, fuzzy_mm)
+        except Exception as error:
+            reasons.append(f"{_words(error)}; not applied")
+            continue
+        if least is None or flaws < least[0]:
+            least = (flaws, made, fuzzy_mm)
+        # Tolerance does not mend slivers, another form may; it closes short edges.
+        if flaws.slivers or not any(flaws):
+            break
+    if least is None:
+        raise GeometryError(reasons[0])
+    flaws, made, fuzzy_mm = least
+    if flaws.slivers:
+        try:
+            mended, left = _attempt(state, change, tool, touched, fuzzy_mm, mend=True)
+        except Exception as error:
+            _words(error)  # only one of geometry says that it cannot be mended
+            return made, flaws
+        if left < flaws:
+            return mended, left
+    return made, flaws
+
+
+def _in_steps(state: State, change: Change, form: Union, frame: Frame) -> tuple[Applied, Flaws]:
+    """The parts of a union applied in turn, and what the last of them left behind: what the kernel
+    merges to one tool touches more of the part at once. Raises GeometryError."""
+    steps: list[Step] = []
+    flaws = Flaws(0, 0)
+    for part in form.parts:
+        made, flaws = _taken(state, change, part, frame)
+        state = made.state
+        steps += made.steps
+    return Applied(state, tuple(steps)), flaws
 
 
 def _words(error: Exception) -> str:
@@ -215,7 +248,10 @@ def _attempt(
     of that can be taken out."""
     before = [state.solids[i] for i in touched]
     result, history = _boolean_one_by_one(change.op, before, tool, fuzzy_mm)
-    found = _Descent(state, touched, change)
+    own = _tags_by_solid(state)
+    found = Descent([f for i in touched for f in faces_of(state.solids[i])],
+                    [tag for i in touched for tag in own[i]],
+                    Tag(name=change.name, color=COLORS[change.op], edit=change.edit))
     keep = found.to_keep(result, history)
     result, merged = merged_faces(result, keep)
     history.Merge(merged)
@@ -235,7 +271,6 @@ def _attempt(
     # The changed bodies take the place of the first of them, so that order stays.
     solids: list[TopoDS_Shape] = []
     tags: list[Tag] = []
-    own = _tags_by_solid(state)
     for i, solid in enumerate(state.solids):
         if i == touched[0]:
             solids += after
@@ -243,7 +278,7 @@ def _attempt(
         elif i not in touched:
             solids.append(solid)
             tags += own[i]
-    made = Applied(State(tuple(solids), tuple(tags)), tool, met, gained)
+    made = Applied(State(tuple(solids), tuple(tags)), (Step(tool, met, gained),))
     return made, found.flaws(after)
 
 
@@ -301,71 +336,6 @@ def _union(shapes: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
     for other in shapes[1:]:
         result, _ = boolean("add", solids_of(result), [other], 0.0)
     return result
-
-
-class _Descent:
-    """Which face of the result comes from which face of the part."""
-
-    def __init__(self, state: State, touched: list[int], change: Change) -> None:
-        own = _tags_by_solid(state)
-        self._faces = [f for i in touched for f in faces_of(state.solids[i])]
-        self._tags = [tag for i in touched for tag in own[i]]
-        self._new = Tag(name=change.name, color=COLORS[change.op], edit=change.edit)
-
-    def tags(self, after: Sequence[TopoDS_Shape], history: BRepTools_History) -> list[Tag]:
-        """Tag of each face of the result: of the largest face that it is made from, if any."""
-        found = map_of(compound_of(after), TopAbs_FACE)
-        best: dict[int, tuple[float, int]] = {}
-        for order, face in enumerate(self._faces):
-            size = area_mm2(face)
-            for image in _images(face, history):
-                index = found.FindIndex(image)
-                if index and size > best.get(index, (-1.0, 0))[0]:
-                    best[index] = (size, order)
-        tags: list[Tag] = []
-        for index in range(1, found.Extent() + 1):
-            tags.append(self._tags[best[index][1]] if index in best else self._new)
-        return tags
-
-    def made(self, after: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
-        """Faces of the result that are not the customer's own as they were."""
-        own = map_of(compound_of(self._faces), TopAbs_FACE)
-        return compound_of(f for f in faces_of(compound_of(after)) if not own.FindIndex(f))
-
-    def flaws(self, after: Sequence[TopoDS_Shape]) -> Flaws:
-        """What of that is too small."""
-        return flaws_of(self.made(after), compound_of(self._faces))
-
-    def to_keep(
-        self, result: TopoDS_Shape, history: BRepTools_History
-    ) -> list[TopoDS_Shape]:
-        """Edges and vertices away from what the edit made, which a merge must not touch: how the
-        customer divided surfaces and edges is theirs, and merging moves them within tolerance."""
-        faces = map_of(result, TopAbs_FACE)
-        old = {faces.FindIndex(i) for face in self._faces for i in _images(face, history)}
-        made = compound_of(f for i, f in enumerate(items(faces), start=1) if i not in old)
-        own = compound_of(self._faces)
-        kept: list[TopoDS_Shape] = []
-        for kind in (TopAbs_EDGE, TopAbs_VERTEX):
-            fresh, there = map_of(made, kind), map_of(result, kind)
-            # What the boolean drew across a face of the customer's is not theirs.
-            theirs = {there.FindIndex(i) for s in items(map_of(own, kind))
-                      for i in _images(s, history)}
-            kept += [s for i, s in enumerate(items(there), start=1)
-                     if i in theirs and not fresh.FindIndex(s)]
-        # Where a round face closes on itself is no border that anybody drew.
-        seams = map_of(compound_of(_seams(result)), TopAbs_EDGE)
-        return [s for s in kept if not seams.FindIndex(s)]
-
-
-def _seams(shape: TopoDS_Shape) -> list[TopoDS_Edge]:
-    return [e for f in faces_of(shape) for e in edges_of(f) if BRep_Tool.IsClosed_s(e, f)]
-
-
-def _images(shape: TopoDS_Shape, history: BRepTools_History) -> list[TopoDS_Shape]:
-    """What became of a face, an edge or a vertex."""
-    # Merged histories call removed what was divided and then became one again.
-    return list(history.Modified(shape)) or ([] if history.IsRemoved(shape) else [shape])
 
 
 def _tags_by_solid(state: State) -> list[list[Tag]]:

@@ -1,0 +1,77 @@
+"""Each face's descent through an edit: where it came from, and what else is the edit's own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from OCP.BRep import BRep_Tool
+from OCP.BRepTools import BRepTools_History
+from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_VERTEX
+from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Shape
+
+from soffit.part.brep.assemble import Tag
+from soffit.part.brep.mend import Flaws, flaws_of
+from soffit.part.brep.shapes import area_mm2, compound_of, edges_of, faces_of, items, map_of
+
+
+class Descent:
+    """Which face of the result comes from which of `faces`, those of the solids that are changed;
+    `tags` are theirs, `new` is that of every face that the change makes."""
+
+    def __init__(self, faces: list[TopoDS_Face], tags: list[Tag], new: Tag) -> None:
+        self._faces, self._tags, self._new = faces, tags, new
+
+    def tags(self, after: Sequence[TopoDS_Shape], history: BRepTools_History) -> list[Tag]:
+        """Tag of each face of the result: of the largest face that it is made from, if any."""
+        found = map_of(compound_of(after), TopAbs_FACE)
+        best: dict[int, tuple[float, int]] = {}
+        for order, face in enumerate(self._faces):
+            size = area_mm2(face)
+            for image in _images(face, history):
+                index = found.FindIndex(image)
+                if index and size > best.get(index, (-1.0, 0))[0]:
+                    best[index] = (size, order)
+        tags: list[Tag] = []
+        for index in range(1, found.Extent() + 1):
+            tags.append(self._tags[best[index][1]] if index in best else self._new)
+        return tags
+
+    def made(self, after: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
+        """Faces of the result that are not the customer's own as they were."""
+        own = map_of(compound_of(self._faces), TopAbs_FACE)
+        return compound_of(f for f in faces_of(compound_of(after)) if not own.FindIndex(f))
+
+    def flaws(self, after: Sequence[TopoDS_Shape]) -> Flaws:
+        """What of that is too small."""
+        return flaws_of(self.made(after), compound_of(self._faces))
+
+    def to_keep(
+        self, result: TopoDS_Shape, history: BRepTools_History
+    ) -> list[TopoDS_Shape]:
+        """Edges and vertices away from what the edit made, which a merge must not touch: how the
+        customer divided surfaces and edges is theirs, and merging moves them within tolerance."""
+        faces = map_of(result, TopAbs_FACE)
+        old = {faces.FindIndex(i) for face in self._faces for i in _images(face, history)}
+        made = compound_of(f for i, f in enumerate(items(faces), start=1) if i not in old)
+        own = compound_of(self._faces)
+        kept: list[TopoDS_Shape] = []
+        for kind in (TopAbs_EDGE, TopAbs_VERTEX):
+            fresh, there = map_of(made, kind), map_of(result, kind)
+            # What the boolean drew across a face of the customer's is not theirs.
+            theirs = {there.FindIndex(i) for s in items(map_of(own, kind))
+                      for i in _images(s, history)}
+            kept += [s for i, s in enumerate(items(there), start=1)
+                     if i in theirs and not fresh.FindIndex(s)]
+        # Where a round face closes on itself is no border that anybody drew.
+        seams = map_of(compound_of(_seams(result)), TopAbs_EDGE)
+        return [s for s in kept if not seams.FindIndex(s)]
+
+
+def _seams(shape: TopoDS_Shape) -> list[TopoDS_Edge]:
+    return [e for f in faces_of(shape) for e in edges_of(f) if BRep_Tool.IsClosed_s(e, f)]
+
+
+def _images(shape: TopoDS_Shape, history: BRepTools_History) -> list[TopoDS_Shape]:
+    """What became of a face, an edge or a vertex."""
+    # Merged histories call removed what was divided and then became one again.
+    return list(history.Modified(shape)) or ([] if history.IsRemoved(shape) else [shape])
