@@ -109,6 +109,7 @@ def resolve(
     `protect`: selectors of faces that must stay as they are. `keep_out`: what must stay free of
     added material: boxes (x0, y0, z0, x1, y1, z1) in the build frame, mm, and closed parts, read
     like any other, that stand beside this one in its file's frame.
+    `up`: as of `review`; of "auto" the best few ways up are resolved until one comes clean.
     `prefer`: what is to be least, once as little as can be prints over air. `forbid`: remedies that
     are not used; `demand`: for a finding of the review, by its id, the remedy that it gets.
     `max_deviation_mm`: farthest that a surface may move. `recipe`: file of decisions taken on this
@@ -121,23 +122,29 @@ def resolve(
 
     from soffit.plan.recipe import load_recipe
     from soffit.plan.resolve import resolve as resolve_part
+    from soffit.plan.way_up import resolve_best_way_up
     from soffit.plan.wishes import Wishes
     from soffit.production.estimate import estimate
 
     if quantity < 1:
         raise InputError(f"resolving {part.source.file}: quantity is {quantity}; give 1 or more")
     how = load_process(process)
-    result = resolve_part(
-        part,
-        how,
-        up=_direction(part, how, up),
-        protect=list(protect),
-        keep_out=list(keep_out),
-        quantity=quantity,
-        wishes=Wishes(prefer, frozenset(forbid), tuple((demand or {}).items()), max_deviation_mm),
-        recipe=None if recipe is None else load_recipe(recipe),
-        progress=progress,
-    )
+    options: dict[str, Any] = {
+        "protect": list(protect),
+        "keep_out": list(keep_out),
+        "quantity": quantity,
+        "wishes": Wishes(prefer, frozenset(forbid), tuple((demand or {}).items()),
+                         max_deviation_mm),
+        "progress": progress,
+    }
+    # What names findings or places of one way up is meant for the one with least over air.
+    named = bool(protect or keep_out or demand or recipe)
+    if up == "auto" and not named:
+        result = resolve_best_way_up(part, how, **options)
+    else:
+        result = resolve_part(
+            part, how, up=_direction(part, how, up),
+            recipe=None if recipe is None else load_recipe(recipe), **options)
     return replace(result, estimate=estimate(result))
 
 

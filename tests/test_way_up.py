@@ -1,0 +1,49 @@
+"""Of several ways up the first that comes clean is taken, else the one that leaves least."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pytest
+
+from soffit.orient.choose import Orientation
+from soffit.part.model import Part, Vec3
+from soffit.plan import way_up
+from soffit.plan.way_up import MOST_WAYS_UP, resolve_best_way_up
+from soffit.plan.wishes import Wishes
+from soffit.process.load import load_process
+from soffit.remedies import modules
+from tests.solids import block, part_of
+
+PLA = load_process("pla-04")
+NOTHING = Wishes(forbid=frozenset(module.NAME for module in modules()))
+DRAWN, FLIPPED, ON_SIDE = (0.0, 0.0, 1.0), (0.0, 0.0, -1.0), (1.0, 0.0, 0.0)
+
+
+def mushroom() -> Part:
+    """A plate of 50 × 50 on a stem of 10 × 10 × 20: 2400 mm² over air as drawn, 0 upside down; on
+    its side the stem hangs 10 × 20 over air."""
+    return part_of(block(20, 20, 0, 30, 30, 21) + block(0, 0, 20, 50, 50, 24))
+
+
+def in_this_order(monkeypatch: pytest.MonkeyPatch, ups: Sequence[Vec3]) -> None:
+    found = [Orientation(up, up == DRAWN, 0.0, 1.0, False, 1.0) for up in ups]
+    monkeypatch.setattr(way_up, "orientations", lambda *_: found)
+
+
+def test_the_first_that_comes_clean(monkeypatch: pytest.MonkeyPatch) -> None:
+    in_this_order(monkeypatch, [DRAWN, FLIPPED, ON_SIDE])
+    found = resolve_best_way_up(mushroom(), PLA, wishes=NOTHING)
+    assert found.clean and found.before.up == FLIPPED
+
+
+def test_else_the_one_that_leaves_least(monkeypatch: pytest.MonkeyPatch) -> None:
+    in_this_order(monkeypatch, [DRAWN, ON_SIDE])
+    found = resolve_best_way_up(mushroom(), PLA, wishes=NOTHING)
+    assert not found.clean and found.before.up == ON_SIDE
+    assert 0.0 < found.after.over_air_mm2 < 2400.0
+
+
+def test_no_more_than_a_few(monkeypatch: pytest.MonkeyPatch) -> None:
+    in_this_order(monkeypatch, [DRAWN] * MOST_WAYS_UP + [FLIPPED])
+    assert not resolve_best_way_up(mushroom(), PLA, wishes=NOTHING).clean
