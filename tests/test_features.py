@@ -29,11 +29,11 @@ from soffit.part.features.recognise import recognise
 from soffit.part.features.sizes import tables
 from soffit.part.model import Part, Vec3
 from soffit.part.place import place
-from soffit.part.topology import winding
 from soffit.plan.protect import select_faces
 from soffit.plan.report import dumps, features_json
 from soffit.plan.select_features import selector_of
 from tests.shapes import EXAMPLES, box, cross_hole, cut, cylinder, example, fillet, fuse, move, read
+from tests.winding import winding
 
 SCHEMAS = Path(__file__).parents[1] / "docs" / "schema"
 UP = (0, 0, 1)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import manifold3d as m3
 import numpy as np
 import pytest
 
 from soffit.part.model import Part
+from soffit.part.topology import turns
 from tests.meshes import Arrays, ball, block, joined, kinds, note_of, part_of, turned, without
+from tests.winding import winding
 
 CUBE = block((0, 0, 0), (10, 10, 10))
 
@@ -144,3 +147,16 @@ def test_surface_without_any_volume_is_a_blocker() -> None:
     part = part_of((sheet, np.array([[0, 1, 2], [0, 2, 1]])))
     assert note_of(part, "file/zero-volume").severity == "blocker"
     assert not part.closed
+
+
+def test_turns_are_the_winding_number() -> None:
+    """A ball with a hollow ball in it, against the sum of solid angles."""
+    outer = m3.Manifold.sphere(10, 48).rotate((11, 23, 37))
+    solid = outer - m3.Manifold.sphere(4, 24).translate((3, 1, 0))
+    mesh = solid.to_mesh64()
+    corners = np.asarray(mesh.vert_properties)[:, :3][np.asarray(mesh.tri_verts)]
+    points = np.random.default_rng(4).uniform(-11, 11, (300, 3))
+    due = np.rint(winding(points, corners)).astype(int)
+    assert 30 < due.sum() < 270
+    assert (turns(points, corners) == due).all()
+    assert (turns(points, corners[:, ::-1]) == -due).all()

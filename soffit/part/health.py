@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from soffit.part.contact import find_contacts
 from soffit.part.model import FileNote, Floats, Ints, Severity, Vec3
 from soffit.part.raw import exact_ids
-from soffit.part.topology import Edges, edges_of, label, shell_volumes, shells, winding
+from soffit.part.topology import Edges, edges_of, label, shell_volumes, shells, turns
 
 Mask = NDArray[np.bool_]
 
@@ -287,7 +287,7 @@ def _nesting(corners: Floats, group: Ints, number: int, volumes: Floats, solid: 
         around = np.flatnonzero(round_it)
         spread = np.linspace(0, len(member[at]) - 1, min(7, len(member[at]))).astype(np.int64)
         points = corners[member[at][spread]].mean(axis=1)
-        depth = {int(s): int(np.rint(np.median(winding(points, corners[member[s]]))))
+        depth = {int(s): int(np.rint(np.median(turns(points, corners[member[s]]))))
                  for s in around}
         holders = [s for s, turns in depth.items() if turns > 0]
         if holders and sum(depth.values()) > 0:

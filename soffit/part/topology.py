@@ -93,19 +93,26 @@ def following(ring: Floats) -> Floats:
     return np.concatenate([ring[1:], ring[:1]])
 
 
-def winding(points: Floats, corners: Floats) -> Floats:
-    """How often a surface winds round each point: 1 inside, 0 outside, a half on it.
+def turns(points: Floats, corners: Floats) -> Ints:
+    """How often a closed surface winds round each point, by the facets that a ray straight up from
+    it passes, (k,): 1 inside, 0 outside. A ray through an edge may count it twice or not at all:
+    ask of several points.
 
-    Sum of the solid angles of the facets (van Oosterom & Strackee 1983) over 4π.
-    `points` (k, 3), `corners` (m, 3, 3); returns (k,).
+    `points` (k, 3), `corners` (m, 3, 3).
     """
-    answer = np.zeros(len(points))
+    answer = np.zeros(len(points), dtype=np.int64)
+    low, high = corners.min(axis=1), corners.max(axis=1)
     for i, point in enumerate(points):
-        v = corners - point
-        size = np.linalg.norm(v, axis=2)
-        top = np.einsum("ij,ij->i", v[:, 0], np.cross(v[:, 1], v[:, 2]))
-        dots = [np.einsum("ij,ij->i", v[:, j], v[:, k]) for j, k in ((0, 1), (1, 2), (2, 0))]
-        bottom = (size[:, 0] * size[:, 1] * size[:, 2] + dots[0] * size[:, 2]
-                  + dots[1] * size[:, 0] + dots[2] * size[:, 1])
-        answer[i] = np.arctan2(top, bottom).sum() / (2.0 * np.pi)
+        near = ((low[:, 0] <= point[0]) & (high[:, 0] > point[0]) & (low[:, 1] <= point[1])
+                & (high[:, 1] > point[1]) & (high[:, 2] > point[2]))
+        v = corners[near] - point
+        side = [v[:, a, 0] * v[:, b, 1] - v[:, b, 0] * v[:, a, 1]
+                for a, b in ((1, 2), (2, 0), (0, 1))]
+        area = side[0] + side[1] + side[2]
+        for sign in (1, -1):
+            inside = sign * area > 0.0
+            for s in side:
+                inside &= sign * s >= 0.0
+            rise = sum(s[inside] * v[inside, a, 2] for a, s in enumerate(side))
+            answer[i] += sign * int((sign * rise > 0.0).sum())
     return answer
