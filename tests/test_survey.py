@@ -14,7 +14,7 @@ from soffit.part.step import read_shape
 from soffit.plan import search
 from soffit.plan.choose import choose
 from soffit.plan.survey import Survey
-from soffit.plan.trials import Rules, State
+from soffit.plan.trials import Carried, Rules, State
 from soffit.plan.wishes import PREFERENCES, Wishes
 from soffit.process.load import load_process
 from soffit.remedies import CHANGES, LAST_RESORT
@@ -95,9 +95,9 @@ def test_what_an_option_made_less_of_is_forgotten_once_the_part_has_changed(
 
     def nothing_at_first(
         state: State, options: Sequence[Option], edits: Sequence[str], rules: Rules
-    ) -> State | str:
+    ) -> Carried | str:
         calls.append([o.finding for o in options])
-        return state if len(calls) <= 2 else real(state, options, edits, rules)
+        return Carried(state, {}) if len(calls) <= 2 else real(state, options, edits, rules)
 
     monkeypatch.setattr(search, "applied", nothing_at_first)
     found = search.Search(survey.state.review, survey.state, survey.rules, Wishes(), None)

@@ -44,6 +44,23 @@ def apply_brep(part: Part, changes: Sequence[Change], *, timeout_s: float = 120.
     return cast(Part, made)
 
 
+def apply_what_can(
+    part: Part, changes: Sequence[Change], *, timeout_s: float = 120.0
+) -> tuple[Part, dict[int, str]]:
+    """As `apply_brep`, but changes that cannot be applied are left out, and named by their index
+    with the reason; the others take the names of the changes in order. Raises KernelError."""
+    names = ", ".join(change.edit for change in changes)
+    made = kernel.call(
+        "soffit.part.brep.edit:apply_what_can",
+        without_mesh(part),
+        list(changes),
+        timeout_s=timeout_s * len(changes),
+        doing=f"applying {names} to {part.source.file}",
+    )
+    changed, refused = cast("tuple[Part, dict[int, str]]", made)
+    return (changed if len(refused) < len(changes) else part), refused
+
+
 def solid_mesh(solid: Solid, part: Part, *, timeout_s: float = 120.0) -> Mesh:
     """Mesh of a solid in the build frame, made by the B-rep kernel. Raises GeometryError."""
     made = kernel.call(

@@ -24,6 +24,18 @@ def apply(part: Part, changes: Sequence[Change]) -> Part:
     return apply_brep(part, changes)
 
 
+def apply_what_can(part: Part, changes: Sequence[Change]) -> tuple[Part, dict[int, str]]:
+    """As `apply`, but changes that cannot be applied are left out, and named by their index with
+    the reason; the others take the names of the changes in order. Raises KernelError."""
+    if part.brep is not None:
+        from soffit.part import brep_edit
+
+        return brep_edit.apply_what_can(part, changes)
+    from soffit.part.mesh_edit import apply_mesh_what_can
+
+    return apply_mesh_what_can(part, changes)
+
+
 def make_body(name: str, solid: Solid, part: Part) -> Body:
     """`solid` as a separate named body standing beside `part`."""
     from soffit.part import mesh_solid

@@ -49,10 +49,24 @@ def apply_mesh(part: Part, changes: Sequence[Change]) -> Part:
     Raises GeometryError where the part's surface is not closed, a tool is not a solid, the
     volume balance is broken or an addition does not touch the part.
     """
-    tools = [evaluate(change.solid, part) for change in changes]
-    for change, tool in zip(changes, tools, strict=True):
-        part = _apply_one(part, change, tool.as_original())
-    return part
+    made, refused = apply_mesh_what_can(part, changes)
+    for why in refused.values():
+        raise GeometryError(why)
+    return made
+
+
+def apply_mesh_what_can(part: Part, changes: Sequence[Change]) -> tuple[Part, dict[int, str]]:
+    """As `apply_mesh`, but changes that cannot be applied are left out, and named by their index
+    with the reason; the others take the names of the changes in order."""
+    given = part
+    refused: dict[int, str] = {}
+    for k, change in enumerate(changes):
+        try:
+            tool = evaluate(change.solid, given).as_original()
+            part = _apply_one(part, change.named(changes[k - len(refused)].edit), tool)
+        except GeometryError as error:
+            refused[k] = str(error)
+    return part, refused
 
 
 def _apply_one(part: Part, change: Change, tool: m3.Manifold) -> Part:

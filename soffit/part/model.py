@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -205,6 +205,10 @@ class Change:
     solid: Solid
     edit: str
     name: str
+
+    def named(self, edit: str) -> Change:
+        """The same change as another edit."""
+        return replace(self, edit=edit, name=self.name.replace(self.edit, edit, 1))
 
 
 @dataclass(frozen=True)

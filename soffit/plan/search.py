@@ -130,8 +130,13 @@ class Search:
             self.progress("apply", len(self.edits) + 1, len(self.edits) + len(stands))
         names = [f"E{len(self.edits) + 1 + k}" for k in range(len(stands))]
         made = applied(self.state, [s.option for s in stands], names, self.rules)
+        if isinstance(made, str):
+            return []
+        for k, why in made.refused.items():
+            self._refused[_key(_place(survey, stands[k].option), stands[k].option)] = why
+        stands = [s for k, s in enumerate(stands) if k not in made.refused]
         mine = [entries[k] for s in stands for k in s.members]
-        if isinstance(made, str) or self._gain(made) < (1.0 - LESS_SHARE) * _due(survey, mine):
+        if self._gain(made.state) < (1.0 - LESS_SHARE) * _due(survey, mine):
             return []
         before = self.state
         for stand in stands:
@@ -140,7 +145,7 @@ class Search:
                 touched |= _origins(before, *(survey.places[i] for i in entries[k].own))
             place = _place(survey, stand.option)
             self._record(self._received_id(place), stand.option, touched, before)
-        self._become(made)
+        self._become(made.state)
         return mine
 
     def _gain(self, made: State) -> float:
@@ -163,17 +168,18 @@ class Search:
         if isinstance(made, str):
             self._refused[key] = made
             return False
-        gain = self._gain(made)
+        after = made.state
+        gain = self._gain(after)
         if gain < (1.0 - LESS_SHARE) * _due(survey, [entry]) and key not in self._made:
             if self.state is survey.state:
-                self._made[key] = outcome(survey.places, made.review)
+                self._made[key] = outcome(survey.places, after.review)
                 return False
             if gain <= 0.0:
                 return False
-        changed = set(touched(self.state.produced, made.produced, self.rules))
+        changed = set(touched(self.state.produced, after.produced, self.rules))
         self._record(self._received_id(finding), option, changed | _origins(self.state, now),
                      self.state)
-        self._become(made)
+        self._become(after)
         return True
 
     def _again(self, finding: Finding, option: Option) -> Option | None:

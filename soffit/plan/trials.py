@@ -18,10 +18,11 @@ from soffit.errors import GeometryError, KernelError
 from soffit.findings.model import Review
 from soffit.findings.review import Look, glance, reviewed
 from soffit.layers.stack import LayerStack, cut_again, cut_layers
-from soffit.part.edit import apply, check_body, make_body
+from soffit.part.edit import apply, apply_what_can, check_body, make_body
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Body, Change, Floats, Part
 from soffit.part.scene import with_bodies
+from soffit.part.topology import edges_of
 from soffit.plan.keep_out import enters
 from soffit.plan.protect import touched_face
 from soffit.remedies.context import Context, context_of
@@ -81,6 +82,10 @@ class Rules:
         return areas_by_origin(part, len(part.faces))
 
 
+# How near to a change an edge that does not close is laid to it, mm (derived: a few lines; the
+# kernel's own tolerances are far less, and its faces seldom that small).
+TORN_MM = 1.0
+
 # Layers around a change that are looked at again: those next to it may be held by it, and that by
 # them (derived: one and the two that say what is too small to be printed, with one to spare).
 AROUND = 4
@@ -101,7 +106,7 @@ def attempt(state: State, option: Option, edit: str, rules: Rules) -> Tried | st
     made = _made(state, [option], [edit], rules)
     if isinstance(made, str):
         return made
-    part, props = made
+    part, props, _ = made
     scene, process = with_bodies(part, props), state.review.process
     solid = evaluate(option.solid, state.mesh_part)
     _, _, z0, _, _, z1 = solid.bounding_box()
@@ -115,16 +120,35 @@ def attempt(state: State, option: Option, edit: str, rules: Rules) -> Tried | st
     return _damage(found, rules) or Tried(found, touched(state.produced, part, rules))
 
 
+@dataclass(frozen=True)
+class Carried:
+    """A state after options were carried out, and why some of them, by index, could not be."""
+
+    state: State
+    refused: dict[int, str]
+
+
 def applied(
     state: State, options: Sequence[Option], edits: Sequence[str], rules: Rules
-) -> State | str:
+) -> Carried | str:
     """`state` with options carried out, each meant for it as it is, by the kernel that fits the
-    part, and looked at again whole; or why that cannot be."""
+    part, and looked at again whole; those that a kernel refuses are left out, and the names in
+    `edits` go to the others in order. Or why that cannot be."""
     brep = state.produced.brep
     made = _made(state, options, edits, rules, in_brep=True)
     if isinstance(made, str):
         return made
-    part, props = made
+    part, props, refused = made
+    if at := _torn(state, part, options, refused):
+        # The kernel's result does not close there: without what was changed about it.
+        kept = [k for k in range(len(options)) if k not in at and k not in refused]
+        if kept:
+            again = applied(state, [options[k] for k in kept], edits[:len(kept)], rules)
+            if isinstance(again, str):
+                return again
+            why = "the surface of the part would not close about it"
+            return Carried(again.state, {**refused, **dict.fromkeys(at, why),
+                                         **{kept[k]: w for k, w in again.refused.items()}})
     scene, process = with_bodies(part, props), state.review.process
     stack = cut_layers(scene, process)
     found, look = reviewed(scene, process, stack=stack)
@@ -136,7 +160,24 @@ def applied(
                 check_body(body, state.produced)
         except (GeometryError, KernelError) as error:
             return str(error)
-    return State(part, props, found, stack, look)
+    return Carried(State(part, props, found, stack, look), refused)
+
+
+def _torn(
+    state: State, part: Part, options: Sequence[Option], refused: dict[int, str]
+) -> list[int]:
+    """Which of several options lie where the surface does not close after them."""
+    if len(options) < 2 or part.closed:
+        return []
+    edges = edges_of(part.mesh.triangles)
+    ends = part.mesh.vertices[edges.ends[edges.count == 1]].reshape(-1, 3)
+    found = []
+    for k, option in enumerate(options):
+        box = np.asarray(evaluate(option.solid, state.mesh_part).bounding_box())
+        near = (ends >= box[:3] - TORN_MM) & (ends <= box[3:] + TORN_MM)
+        if k not in refused and near.all(axis=1).any():
+            found.append(k)
+    return found
 
 
 def touched(before: Part, after: Part, rules: Rules) -> tuple[int, ...]:
@@ -171,8 +212,9 @@ def _enters_keep_out(option: Option, part: Part, rules: Rules) -> bool:
 def _made(
     state: State, options: Sequence[Option], edits: Sequence[str], rules: Rules, *,
     in_brep: bool = False,
-) -> tuple[Part, tuple[Body, ...]] | str:
-    """The part and the props with options, or why they are not allowed."""
+) -> tuple[Part, tuple[Body, ...], dict[int, str]] | str:
+    """The part and the props with options, and which of several changes, by index, a kernel
+    refused and why; or why they are not allowed."""
     part, props = state.mesh_part, state.props
     given = state.produced if in_brep else part
     changes = [change_of(option, edit) for option, edit in zip(options, edits, strict=True)
@@ -186,14 +228,20 @@ def _made(
                 face = touched_face(rules.received.part, rules.protected, props[-1].mesh)
                 if face is not None:
                     return f"it would touch protected face {face}"
-        part = apply(given, changes) if changes else given
+        refused: dict[int, str] = {}
+        if len(changes) > 1:
+            part, refused = apply_what_can(given, changes)
+        else:
+            part = apply(given, changes) if changes else given
     except (GeometryError, KernelError) as error:
         return str(error)
     lost = rules.areas - areas_by_origin(part, len(rules.areas))
     for face in sorted(rules.protected):
         if lost[face - 1] > AREA_SLACK_MM2:
             return f"it would change protected face {face}"
-    return part, props
+    if changes and len(refused) == len(changes):
+        return refused[0]
+    return part, props, refused
 
 
 def _damage(found: Review, rules: Rules) -> str:

@@ -6,12 +6,20 @@ from collections.abc import Sequence
 
 from OCP.BRep import BRep_Tool
 from OCP.BRepTools import BRepTools_History
+from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as ShapeMap
 from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_VERTEX
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Shape
 
 from soffit.part.brep.assemble import Tag
 from soffit.part.brep.mend import Flaws, flaws_of
-from soffit.part.brep.shapes import area_mm2, compound_of, edges_of, faces_of, items, map_of
+from soffit.part.brep.shapes import (
+    area_mm2,
+    compound_of,
+    edges_of,
+    faces_of,
+    items,
+    map_of,
+)
 
 
 class Descent:
@@ -27,9 +35,8 @@ class Descent:
         best: dict[int, tuple[float, int]] = {}
         for order, face in enumerate(self._faces):
             size = area_mm2(face)
-            for image in _images(face, history):
-                index = found.FindIndex(image)
-                if index and size > best.get(index, (-1.0, 0))[0]:
+            for index in _places(face, found, history):
+                if size > best.get(index, (-1.0, 0))[0]:
                     best[index] = (size, order)
         tags: list[Tag] = []
         for index in range(1, found.Extent() + 1):
@@ -51,15 +58,14 @@ class Descent:
         """Edges and vertices away from what the edit made, which a merge must not touch: how the
         customer divided surfaces and edges is theirs, and merging moves them within tolerance."""
         faces = map_of(result, TopAbs_FACE)
-        old = {faces.FindIndex(i) for face in self._faces for i in _images(face, history)}
+        old = {i for face in self._faces for i in _places(face, faces, history)}
         made = compound_of(f for i, f in enumerate(items(faces), start=1) if i not in old)
         own = compound_of(self._faces)
         kept: list[TopoDS_Shape] = []
         for kind in (TopAbs_EDGE, TopAbs_VERTEX):
             fresh, there = map_of(made, kind), map_of(result, kind)
             # What the boolean drew across a face of the customer's is not theirs.
-            theirs = {there.FindIndex(i) for s in items(map_of(own, kind))
-                      for i in _images(s, history)}
+            theirs = {i for s in items(map_of(own, kind)) for i in _places(s, there, history)}
             kept += [s for i, s in enumerate(items(there), start=1)
                      if i in theirs and not fresh.FindIndex(s)]
         # Where a round face closes on itself is no border that anybody drew.
@@ -71,7 +77,10 @@ def _seams(shape: TopoDS_Shape) -> list[TopoDS_Edge]:
     return [e for f in faces_of(shape) for e in edges_of(f) if BRep_Tool.IsClosed_s(e, f)]
 
 
-def _images(shape: TopoDS_Shape, history: BRepTools_History) -> list[TopoDS_Shape]:
-    """What became of a face, an edge or a vertex."""
-    # Merged histories call removed what was divided and then became one again.
-    return list(history.Modified(shape)) or ([] if history.IsRemoved(shape) else [shape])
+def _places(shape: TopoDS_Shape, there: ShapeMap, history: BRepTools_History) -> list[int]:
+    """Where in a result is what became of a face, an edge or a vertex."""
+    # Most are there as they were; to ask the history of each takes long.
+    index = there.FindIndex(shape)
+    if index:
+        return [index]
+    return [i for image in history.Modified(shape) if (i := there.FindIndex(image))]

@@ -6,13 +6,14 @@ add up: V(after) = V(before) + V(tool) − V(common), or V(before) − V(common)
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from OCP.BRepTools import BRepTools_History
-from OCP.TopoDS import TopoDS_Shape
+from OCP.TopAbs import TopAbs_FACE
+from OCP.TopoDS import TopoDS_Face, TopoDS_Shape
 
 from soffit.errors import GeometryError, SoffitError
 from soffit.part.brep.assemble import Tag, assemble
@@ -26,6 +27,7 @@ from soffit.part.brep.shapes import (
     faces_of,
     from_bytes,
     is_valid,
+    map_of,
     solids_of,
     volume_about,
     volume_mm3,
@@ -102,13 +104,28 @@ def apply_changes(part: Part, changes: Sequence[Change]) -> Part:
 
     Every solid is evaluated against the part as given. Raises GeometryError.
     """
+    made, refused = apply_what_can(part, changes)
+    for why in refused.values():
+        raise GeometryError(why)
+    return made
+
+
+def apply_what_can(part: Part, changes: Sequence[Change]) -> tuple[Part, dict[int, str]]:
+    """As `apply_changes`, but those that cannot be applied are left out, and named by their index
+    with the reason; the others take the names of the changes in order."""
     state = State.of(part)
     frame = state.frame(part.placement)
-    for change in changes:
-        state = applied(state, change, frame).state
+    refused: dict[int, str] = {}
+    for k, change in enumerate(changes):
+        try:
+            state = applied(state, change.named(changes[k - len(refused)].edit), frame).state
+        except GeometryError as error:
+            refused[k] = str(error)
+    if len(refused) == len(changes):
+        return part, refused
     notes = tuple(n for n in part.notes if n.kind != "file/mesh")
     made = assemble(state.solids, state.tags, part.source, notes, part.deflection_mm)
-    return transform(replace(made, placement=np.eye(4)), part.placement)
+    return transform(replace(made, placement=np.eye(4)), part.placement), refused
 
 
 def solid_mesh(solid: Solid, part: Part) -> Mesh:
@@ -314,21 +331,29 @@ def _balanced(
     common = [boolean("common", [s], [tool], 0.0)[0] for s in before]
     about = bounds(tool).mean(axis=0)
 
-    def volume(shapes: Sequence[TopoDS_Shape]) -> float:
-        return sum(volume_about(shape, about, _INTEGRATION) for shape in shapes)
+    def volume(faces: Iterable[TopoDS_Shape]) -> float:
+        return sum(volume_about(face, about, _INTEGRATION) for face in faces)
 
-    v_before, v_tool, v_common, v_after = map(volume, (before, [tool], common, after))
+    v_tool, v_common = volume([tool]), volume(common)
     if op == "cut" and v_common <= _BALANCE_MM3:
         raise GeometryError("there is nothing of the part to cut")
-    expected = v_before + v_tool - v_common if op == "add" else v_before - v_common
-    if abs(v_after - expected) <= _BALANCE_REL * v_tool + _BALANCE_MM3:
-        return v_after - v_before
-    if mended and matches(abs(v_after - v_before), abs(expected - v_before)):
-        return v_after - v_before
+    # A face that is in both counts the same in both.
+    old, new = compound_of(before), compound_of(after)
+    grown = volume(_not_in(old, new)) - volume(_not_in(new, old))
+    due = v_tool - v_common if op == "add" else -v_common
+    if abs(grown - due) <= _BALANCE_REL * v_tool + _BALANCE_MM3 or (
+            mended and matches(abs(grown), abs(due))):
+        return grown
     raise GeometryError(
-        f"the volumes do not add up: {v_after:.4f} mm³ after where {expected:.4f} mm³ is due "
-        f"(before {v_before:.4f}, tool {v_tool:.4f}, common {v_common:.4f})"
+        f"the volumes do not add up: the part grows by {grown:.4f} mm³ where {due:.4f} mm³ is due "
+        f"(tool {v_tool:.4f}, common {v_common:.4f})"
     )
+
+
+def _not_in(shape: TopoDS_Shape, other: TopoDS_Shape) -> list[TopoDS_Face]:
+    """The faces of `other` that `shape` has not."""
+    there = map_of(shape, TopAbs_FACE)
+    return [face for face in faces_of(other) if not there.FindIndex(face)]
 
 
 def _union(shapes: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
