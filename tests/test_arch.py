@@ -99,8 +99,9 @@ def test_over_a_slot(pose: Pose, span: float, length: float, tmp_path: Path) -> 
 @pytest.mark.parametrize("pose", POSES)
 @pytest.mark.parametrize("span", [16.0, 12.0 * math.sqrt(2.0)])
 def test_half_a_circle_where_slopes_may_be_so(pose: Pose, span: float, tmp_path: Path) -> None:
-    """(1 − π/4)·2r² with r = s/2; the second span leaves exactly the 12 mm that may be bridged."""
-    process = process_with(lip_mm=9.0)
+    """(1 − π/4)·2r² with r = s/2; the second span leaves exactly the 12 mm that may be bridged. The
+    lip is just too short for the ceiling to be held from its sides."""
+    process = process_with(lip_mm=0.98 * span / 2)
     part = pose(slot(span, 10, 14), tmp_path, DEFLECTION_MM)
     exact = check(part, process, (1 - math.pi / 4) * 2 * (span / 2) ** 2 * 10)
     if part.brep is not None:
