@@ -20,6 +20,7 @@ from soffit.errors import GeometryError
 from soffit.part.brep.boolean import unified
 from soffit.part.brep.health import sewn_solids
 from soffit.part.brep.shapes import (
+    area_mm2,
     bounds,
     faces_of,
     from_bytes,
@@ -44,6 +45,10 @@ VOLUME_SHARE = 0.03
 # line and is left to the sewing (derived: a hundredth of such a gap).
 SEWN_MM = 1e-3
 LINE_MM = 1e-5
+
+# A face smaller than this passes the checker, and yet cannot be read back from a file, mm²
+# (derived: a micrometre squared).
+LEAST_MM2 = 1e-6
 
 # Pieces smaller than this are rounding, mm³ (derived: far below a bead's section by its width).
 LEAST_MM3 = 1e-3
@@ -160,7 +165,8 @@ def _hollow(solid: TopoDS_Shape, cavities: Sequence[TopoDS_Shape]) -> TopoDS_Sha
 
 
 def _is_sound(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
-    return _is_whole(solids, meant_mm3) and all(is_valid(s) for s in solids)
+    return (_is_whole(solids, meant_mm3) and all(is_valid(s) for s in solids)
+            and all(area_mm2(face) > LEAST_MM2 for s in solids for face in faces_of(s)))
 
 
 def _is_whole(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
