@@ -17,10 +17,9 @@ from examples._cad import cylinder as rod
 from examples._cad import fuse as join
 from examples._cad import move
 from soffit.errors import GeometryError
-from soffit.part.brep_edit import apply_brep
 from soffit.part.deviation import face_deviation
+from soffit.part.edit import apply
 from soffit.part.measure import mass_properties
-from soffit.part.mesh_edit import apply_mesh
 from soffit.part.model import Change, Face, Part, Surface
 from soffit.part.place import place
 from soffit.part.quality import quality_change
@@ -68,7 +67,7 @@ def test_full_wedge_under_a_ledge() -> None:
     """½·d²·b = 1000 mm³ (oracle 6); the shelf's underside is gone, one 45° plane is new, and
     its ends are flush with the part's sides, so no face is left of them."""
     before = shelf()
-    after = apply_brep(before, [add(WEDGE)])
+    after = apply(before, [add(WEDGE)])
     assert gain(before, after) == pytest.approx(1000, rel=1e-9)
     assert after.closed
     assert after.bodies == 1
@@ -94,7 +93,7 @@ def test_full_wedge_under_a_ledge() -> None:
 
 def test_fused_cone_is_a_true_cone() -> None:
     plate = read_shape(block((-10, -10, 0), (10, 10, 5)))
-    after = apply_brep(plate, [add(Cone((0, 0, 5), (0, 0, 1), 3, 6, 3))])
+    after = apply(plate, [add(Cone((0, 0, 5), (0, 0, 1), 3, 6, 3))])
     (cone,) = [f for f in after.faces if f.surface is Surface.CONE]
     assert cone.edit == "E1"
     assert not cone.inward
@@ -108,7 +107,7 @@ def test_fused_cone_is_a_true_cone() -> None:
 
 def test_cut_hole_is_a_true_cylinder_in_grey() -> None:
     plate = read_shape(block((-10, -10, 0), (10, 10, 5)))
-    after = apply_brep(plate, [cut(Cone((2, 0, -1), (0, 0, 1), 7, 2, 2))])
+    after = apply(plate, [cut(Cone((2, 0, -1), (0, 0, 1), 7, 2, 2))])
     (hole,) = [f for f in after.faces if f.surface is Surface.CYLINDER]
     assert (hole.edit, hole.name, hole.inward) == ("E1", "hole", True)
     assert hole.color == pytest.approx((0x8A / 255,) * 3)
@@ -126,7 +125,7 @@ def test_quarter_of_a_cone_fills_a_corner() -> None:
                             [[6, y, 16] for y in (-5, 0)], dtype=np.float64))
     along_y = Hull(np.array([[x, 0, z] for x in (-5, 0) for z in (10, 16)] +
                             [[x, 6, 16] for x in (-5, 0)], dtype=np.float64))
-    after = apply_brep(plate, [add(Union((along_x, along_y, sector)), name="corner")])
+    after = apply(plate, [add(Union((along_x, along_y, sector)), name="corner")])
     due = math.pi * 36 * 6 / 3 / 4 + 2 * 18 * 5
     assert gain(plate, after) == pytest.approx(due, rel=1e-6)
     made = [f for f in after.faces if f.edit]
@@ -136,7 +135,7 @@ def test_quarter_of_a_cone_fills_a_corner() -> None:
 
 def test_flush_block_leaves_six_planes() -> None:
     plate = read_shape(block((0, 0, 0), (10, 10, 5)))
-    after = apply_brep(plate, [add(box((10, 0, 0), (14, 10, 5)))])
+    after = apply(plate, [add(box((10, 0, 0), (14, 10, 5)))])
     assert len(after.faces) == 6
     assert after.size_mm == pytest.approx((14, 10, 5))
     (end,) = [f for f in after.faces if f.edit]
@@ -149,14 +148,14 @@ def test_surfaces_that_the_customer_divided_stay_divided() -> None:
     two = BRepAlgoAPI_Fuse(block((0, 0, 0), (10, 10, 5)), block((10, 0, 0), (20, 10, 5))).Shape()
     plate = read_shape(two)
     assert len(plate.faces) == 10
-    after = apply_brep(plate, [add(box((2, 2, 5), (6, 6, 9)))])
+    after = apply(plate, [add(box((2, 2, 5), (6, 6, 9)))])
     assert len(after.faces) == 10 + 5
     assert {f.origin for f in after.faces if f.origin} == set(range(1, 11))
 
 
 def test_changes_in_turn_keep_their_own_faces() -> None:
     before = shelf()
-    after = apply_brep(
+    after = apply(
         before,
         [add(WEDGE), cut(Cone((5, 10, 0), (0, 0, 1), 30, 2, 2), "E2", "bore"),
          add(box((-6, 5, 18), (-2, 9, 22)), "E3", "lug")],
@@ -167,7 +166,7 @@ def test_changes_in_turn_keep_their_own_faces() -> None:
     assert gain(before, after) == pytest.approx(1000 - math.pi * 4 * 9 + 64, rel=1e-9)
     step = before
     for change in [add(WEDGE), cut(Cone((5, 10, 0), (0, 0, 1), 30, 2, 2), "E2", "bore")]:
-        step = apply_brep(step, [change])
+        step = apply(step, [change])
     assert {f.edit for f in step.faces} == {None, "E1", "E2"}
 
 
@@ -178,7 +177,7 @@ def test_names_and_colours_of_the_part_survive() -> None:
         faces=tuple(replace(f, name=f"face {f.id}", color=(f.id / 10, 0.5, 0.25))
                     for f in before.faces),
     )
-    after = apply_brep(painted, [add(WEDGE), cut(box((-4, 8, 17), (-2, 12, 19)), "E2", "notch")])
+    after = apply(painted, [add(WEDGE), cut(box((-4, 8, 17), (-2, 12, 19)), "E2", "notch")])
     for face in after.faces:
         if face.origin:
             assert face.name == f"face {face.origin}"
@@ -197,7 +196,7 @@ def test_edit_of_a_placed_part_is_right_in_the_file_frame(up: tuple[float, float
     part = place(loose, up)
     turn, shift = part.placement[:3, :3], part.placement[:3, 3]
     lug = np.array([[x, y, z] for x in (26, 30) for y in (-12, -4) for z in (23, 26)], dtype=float)
-    after = apply_brep(part, [add(Hull(lug @ turn.T + shift))])
+    after = apply(part, [add(Hull(lug @ turn.T + shift))])
     assert np.array_equal(after.placement, part.placement)
     assert gain(part, after) == pytest.approx(4 * 8 * 3, rel=1e-9)
     assert after.brep is not None
@@ -220,7 +219,7 @@ def test_drop_of_a_curved_face_fills_down_to_the_plate() -> None:
     part = place(read_shape(half))
     (round_face,) = [f for f in part.faces if f.surface is Surface.CYLINDER]
     drop = Drop((round_face.id,), part.triangles_of([round_face.id]), 3.0)
-    after = apply_brep(part, [add(drop)])
+    after = apply(part, [add(drop)])
     assert gain(part, after) == pytest.approx(20 * 50 * 3, rel=1e-6)
     assert after.size_mm == pytest.approx((50, 20, 13), abs=1e-6)
 
@@ -231,7 +230,7 @@ def test_drop_of_a_curved_face_fills_down_to_the_plate() -> None:
 def test_tool_that_touches_two_bodies_joins_them() -> None:
     part = read_shape(compound(block((0, 0, 0), (5, 5, 5)), block((8, 0, 0), (13, 5, 5)),
                                block((40, 0, 0), (45, 5, 5))))
-    after = apply_brep(part, [add(box((5, 0, 0), (8, 5, 5)), name="bridge")])
+    after = apply(part, [add(box((5, 0, 0), (8, 5, 5)), name="bridge")])
     assert (part.bodies, after.bodies) == (3, 2)
     assert len(after.faces) == 12
     assert gain(part, after) == pytest.approx(75)
@@ -240,14 +239,14 @@ def test_tool_that_touches_two_bodies_joins_them() -> None:
 
 def test_bodies_that_overlap_are_joined_by_what_touches_both() -> None:
     part = read_shape(compound(block((0, 0, 0), (6, 5, 5)), block((4, 0, 0), (10, 5, 5))))
-    after = apply_brep(part, [add(box((3, 1, 5), (7, 4, 8)))])
+    after = apply(part, [add(box((3, 1, 5), (7, 4, 8)))])
     assert after.bodies == 1
     assert mass_properties(after)[0] == pytest.approx(250 + 36)
 
 
 def test_cut_that_parts_a_body_leaves_two() -> None:
     part = read_shape(block((0, 0, 0), (20, 5, 5)))
-    after = apply_brep(part, [cut(box((8, -1, -1), (12, 6, 6)))])
+    after = apply(part, [cut(box((8, -1, -1), (12, 6, 6)))])
     assert after.bodies == 2
     assert after.closed
     assert gain(part, after) == pytest.approx(-100)
@@ -271,7 +270,7 @@ def test_cut_that_parts_a_body_leaves_two() -> None:
 )
 def test_wrong_edit_is_refused_in_one_line(change: Change, says: str) -> None:
     with pytest.raises(GeometryError, match=says) as caught:
-        apply_brep(shelf(), [change])
+        apply(shelf(), [change])
     assert "\n" not in str(caught.value)
     assert str(caught.value).startswith(f"edit E1 ({change.op} ")
 
@@ -279,15 +278,15 @@ def test_wrong_edit_is_refused_in_one_line(change: Change, says: str) -> None:
 def test_part_is_never_modified() -> None:
     before = shelf()
     bytes_before, faces_before = before.brep, before.faces
-    apply_brep(before, [add(WEDGE)])
+    apply(before, [add(WEDGE)])
     assert before.brep == bytes_before
     assert before.faces == faces_before
-    assert apply_brep(before, []) is before
+    assert apply(before, []) is before
 
 
 def test_same_changes_give_the_same_part() -> None:
     changes = [add(WEDGE), cut(Cone((5, 10, 0), (0, 0, 1), 30, 2, 2), "E2", "bore")]
-    a, b = apply_brep(shelf(), changes), apply_brep(shelf(), changes)
+    a, b = apply(shelf(), changes), apply(shelf(), changes)
     assert a.faces == b.faces
     assert a.brep == b.brep
     assert a.mesh.vertices.tobytes() == b.mesh.vertices.tobytes()
@@ -300,8 +299,8 @@ def test_both_kernels_agree_on_an_edit() -> None:
     outline = np.array([[-3, 4], [6, 2], [8, 11], [1, 16]], dtype=np.float64)
     solid = Difference(Prism((outline,), 6, 14), Cone((2, 8, 6), (0.1, 0, 1), 6, 2.5, 1))
     part = shelf()
-    exact = apply_brep(part, [add(solid)])
-    faceted = apply_mesh(replace(part, brep=None), [add(solid)])
+    exact = apply(part, [add(solid)])
+    faceted = apply(replace(part, brep=None), [add(solid)])
     assert exact.mesh.volume_mm3 == pytest.approx(faceted.mesh.volume_mm3, rel=1e-4)
     assert exact.mesh.bounds == pytest.approx(faceted.mesh.bounds, abs=1e-6)
 
@@ -313,7 +312,7 @@ def test_deviation_of_a_covered_and_of_untouched_faces() -> None:
     before = place(shelf(), (1, 2, 3))
     turn, shift = before.placement[:3, :3], before.placement[:3, 3]
     lug = np.array([[x, y, z] for x in (2, 6) for y in (8, 12) for z in (18, 21)], dtype=float)
-    after = apply_brep(before, [add(Hull(lug @ turn.T + shift))])
+    after = apply(before, [add(Hull(lug @ turn.T + shift))])
     ids = [f.id for f in before.faces]
     (top,) = [f.id for f in shelf().faces if f.normal[2] > 0.9]
     exact = face_deviation(before, after, ids)
@@ -335,7 +334,7 @@ def test_deviation_of_a_moved_face_is_how_far_it_moved() -> None:
 
 def test_deviation_sees_a_dent_in_a_round_face() -> None:
     shaft = read_shape(rod((0, 0, 0), (0, 0, 1), 8, 40))
-    dented = apply_brep(shaft, [cut(Cone((12, 0, 20), (-1, 0, 0), 9, 1.5, 1.5))])
+    dented = apply(shaft, [cut(Cone((12, 0, 20), (-1, 0, 0), 9, 1.5, 1.5))])
     (side,) = [f.id for f in shaft.faces if f.radius_mm]
     found = face_deviation(shaft, dented, [side])[side]
     # In the middle of the hole, whose floor is deep, the wall is its radius away.
@@ -351,7 +350,7 @@ def test_a_face_too_small_to_pick_is_taken_out_and_the_customers_own_stays() -> 
     part = read_shape(wall)
     slope = Hull(np.array([[x, y, z] for y in (0.0, 10.0)
                            for x, z in [(5, 10), (5.004, 10), (9.004, 14), (5, 14)]]))
-    after = apply_brep(part, [Change("add", slope, "E1", "E1 slope")])
+    after = apply(part, [Change("add", slope, "E1", "E1 slope")])
     change = quality_change(part, after, 1)
     assert (change.before.slivers, change.after.slivers, change.faults) == (1, 1, ())
     # A slope and a top; the sides go on as those of the wall.
@@ -365,6 +364,6 @@ def test_a_face_too_small_to_pick_is_taken_out_and_the_customers_own_stays() -> 
 def test_a_step_that_cannot_be_taken_out_stays() -> None:
     """Two levels 4 µm apart never meet, so the face between them is needed."""
     part = read_shape(block((0, 0, 0), (10, 10, 5)))
-    after = apply_brep(part, [Change("add", box((0, 0, 4), (5, 10, 5.004)), "E1", "E1 step")])
+    after = apply(part, [Change("add", box((0, 0, 4), (5, 10, 5.004)), "E1", "E1 step")])
     assert quality_change(part, after, 1).after.slivers > 0
     assert mass_properties(after)[0] == pytest.approx(500 + 5 * 10 * 0.004, abs=1e-6)

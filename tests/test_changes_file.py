@@ -19,8 +19,9 @@ from examples._cad import fuse as join
 from examples._cad import move
 from soffit.errors import GeometryError
 from soffit.part import changes as changes_module
-from soffit.part.brep_edit import apply_brep, make_body
+from soffit.part.brep_edit import make_body
 from soffit.part.changes import DrawnEdit, matches, write_changes
+from soffit.part.edit import apply
 from soffit.part.measure import mass_properties, solid_volumes
 from soffit.part.model import Body, Change, Floats, Part, Vec3
 from soffit.part.place import place
@@ -66,7 +67,7 @@ def made_of(part: Part, steps: Sequence[Change | Body]) -> Part:
     """The steps applied one at a time, as a resolution does."""
     for step in steps:
         if isinstance(step, Change):
-            part = apply_brep(part, [step])
+            part = apply(part, [step])
     return part
 
 
@@ -149,7 +150,7 @@ def test_a_sweep_of_a_face_that_an_edit_made_is_drawn(tmp_path: Path) -> None:
     it then was."""
     part = read_shape(block((0, 0, 10), (20, 20, 14)))
     first = change("add", box((5, 5, 3), (9, 9, 10)), "E1")
-    between = apply_brep(part, [first])
+    between = apply(part, [first])
     (foot,) = [f for f in between.faces if f.edit and f.normal[2] < -0.9]
     drop = Drop((foot.id,), between.triangles_of([foot.id]), 2.0)
     back, _ = written(part, [first, change("add", drop, "E2")], tmp_path / "c.step")

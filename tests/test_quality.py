@@ -24,7 +24,7 @@ from soffit.errors import GeometryError
 from soffit.part.brep.boolean import unified
 from soffit.part.brep.quality import quality
 from soffit.part.brep.shapes import compound_of, edges_of, faces_of, to_bytes
-from soffit.part.brep_edit import apply_brep
+from soffit.part.edit import apply
 from soffit.part.measure import mass_properties
 from soffit.part.model import Change, Part, Surface
 from soffit.part.place import place
@@ -153,7 +153,7 @@ def test_only_what_was_not_there_is_new() -> None:
 
 def test_the_seam_of_the_customer_cut_in_two_is_still_theirs() -> None:
     before = read_shape(raw(block((0, 0, 0), (10, 10, 5)), block((10, 0, 0), (20, 10, 5))))
-    after = apply_brep(before, [Change("cut", box((9, 4, -1), (11, 6, 6)), "E1", "slot")])
+    after = apply(before, [Change("cut", box((9, 4, -1), (11, 6, 6)), "E1", "slot")])
     change = quality_change(before, after, 1)
     assert change.after.mergeable >= 4
     assert change.new == ()
@@ -211,7 +211,7 @@ def test_a_sweep_of_an_end_goes_on_wherever_the_seam_is(seam_deg: float) -> None
     assert len(before.faces) == 4
     (bottom,) = [f for f in before.faces if f.normal[2] < -0.999]
     drop = Drop((bottom.id,), before.triangles_of([bottom.id]), 3.0)
-    after = apply_brep(before, [Change("add", drop, "E1", "longer")])
+    after = apply(before, [Change("add", drop, "E1", "longer")])
     assert len(after.faces) == 4
     (round_face,) = [f for f in after.faces if f.surface is Surface.CYLINDER]
     assert round_face.area_mm2 == pytest.approx(math.pi * 6 * 13)
@@ -232,7 +232,7 @@ def test_a_disc_on_half_a_post_has_one_round_face(
     x, y, z = (rotation @ [30, -20, 15] + shift).tolist()
     ax, ay, az = (rotation @ [0, 0, 1]).tolist()
     disc = Cone((x, y, z), (ax, ay, az), 3, 6, 6)
-    after = apply_brep(before, [Change("add", disc, "E1", "disc")])
+    after = apply(before, [Change("add", disc, "E1", "disc")])
     assert sorted(f.surface.value for f in after.faces) == ["cylinder"] + ["plane"] * 4
     (round_face,) = [f for f in after.faces if f.surface is Surface.CYLINDER]
     assert round_face.area_mm2 == pytest.approx(math.pi * 6 * 10 + 2 * math.pi * 6 * 3)
@@ -245,7 +245,7 @@ def test_a_bore_made_longer_is_one_bore() -> None:
     faces, and the bore is the customer's still."""
     plate = read_shape(carve(block((0, 0, 10), (20, 20, 14)), rod((8, 9, 9), (0, 0, 1), 3, 6)))
     ring = box((0, 0, 6), (20, 20, 10)) - Cone((8, 9, 5), (0, 0, 1), 6, 3, 3)
-    after = apply_brep(plate, [Change("add", ring, "E1", "thicker")])
+    after = apply(plate, [Change("add", ring, "E1", "thicker")])
     assert len(after.faces) == 7
     (bore,) = [f for f in after.faces if f.radius_mm]
     assert bore.area_mm2 == pytest.approx(2 * math.pi * 3 * 8)
@@ -258,7 +258,7 @@ def test_a_pin_goes_on_whichever_way_the_tool_is_drawn(way: int) -> None:
     """A cylinder made longer by tools whose axes point up and down: three faces."""
     pin = read_shape(rod((0, 0, 0), (0, 0, 1), 5, 4))
     on = Cone((0, 0, 4 if way > 0 else 7), (0, 0, way), 3, 5, 5)
-    after = apply_brep(pin, [Change("add", on, "E1", "on")])
+    after = apply(pin, [Change("add", on, "E1", "on")])
     assert len(after.faces) == 3
     assert mass_properties(after)[0] == pytest.approx(math.pi * 25 * 7)
 
@@ -280,7 +280,7 @@ def test_a_bore_with_its_crown_cut_stays_the_customers(turn_deg: int, level: boo
         (10 + 4 * (a * math.cos(angle) - b * math.sin(angle)), y,
          8 + 4 * (a * math.sin(angle) + b * math.cos(angle)))
         for a, b in [(half, half), (half, -half), *over] for y in (0, 20)]))
-    after = apply_brep(plate, [Change("cut", tool, "E1", "E1 teardrop")])
+    after = apply(plate, [Change("cut", tool, "E1", "E1 teardrop")])
     (bore,) = [f for f in after.faces if f.radius_mm]
     assert (bore.name, bore.edit) == ("bore H7", None)
     assert bore.origin is not None
@@ -305,7 +305,7 @@ def test_two_bores_joined_to_a_part_keep_what_the_customer_divided() -> None:
     """A rod in two lengths stays in two where the edit is elsewhere."""
     two = raw(rod((0, 0, 0), (0, 0, 1), 5, 4), rod((0, 0, 4), (0, 0, 1), 5, 3))
     part = read_shape(two)
-    after = apply_brep(part, [Change("add", box((-2, -2, 7), (2, 2, 9)), "E1", "lug")])
+    after = apply(part, [Change("add", box((-2, -2, 7), (2, 2, 9)), "E1", "lug")])
     assert len([f for f in after.faces if f.surface is Surface.CYLINDER]) == 2
     assert quality_change(part, after, 1).new == ()
 

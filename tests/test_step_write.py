@@ -16,7 +16,8 @@ from examples._cad import cylinder as rod
 from soffit.errors import GeometryError, InputError
 from soffit.part import kernel
 from soffit.part.brep.shapes import is_valid, solids_of
-from soffit.part.brep_edit import apply_brep, make_body
+from soffit.part.brep_edit import make_body
+from soffit.part.edit import apply
 from soffit.part.measure import mass_properties
 from soffit.part.model import Body, Change, Part, Surface
 from soffit.part.place import place
@@ -45,7 +46,7 @@ def edited() -> Part:
 
     up = tuple((turn @ [0, 0, 1]).tolist())
     notch = Hull(np.array([at(x, y, z) for x in (26, 31) for y in (5, 15) for z in (-1, 11)]))
-    return apply_brep(
+    return apply(
         part,
         [
             Change("add", Cone(at(20, 10, 10), up, 5, 3, 1), "E1", "E1 cone → tip"),

@@ -21,34 +21,19 @@ _NO_MESH = Mesh(
 )
 
 
-def apply_brep(part: Part, changes: Sequence[Change], *, timeout_s: float = 120.0) -> Part:
-    """`part` with the changes applied in turn, each solid meant for the part as given.
-
-    Faces keep their names, colours and origin; faces that a change makes carry its edit id
-    and name. Faces on one plane are merged where an edit meets them. `timeout_s` is for each.
-
-    Raises GeometryError where a change is no solid, does not touch the part, gives a result
-    that the geometry checker rejects or breaks the volume balance; KernelError where the
-    kernel fails.
-    """
-    if not changes:
-        return part
-    names = ", ".join(change.edit for change in changes)
-    made = kernel.call(
-        "soffit.part.brep.edit:apply_changes",
-        without_mesh(part),
-        list(changes),
-        timeout_s=timeout_s * len(changes),
-        doing=f"applying {names} to {part.source.file}",
-    )
-    return cast(Part, made)
-
-
 def apply_what_can(
     part: Part, changes: Sequence[Change], *, timeout_s: float = 120.0
 ) -> tuple[Part, dict[int, str]]:
-    """As `apply_brep`, but changes that cannot be applied are left out, and named by their index
-    with the reason; the others take the names of the changes in order. Raises KernelError."""
+    """`part` with the changes applied in turn, each solid meant for the part as given.
+
+    Faces keep their names, colours and origin; faces that a change makes carry its edit id
+    and name. Faces on one plane are merged where an edit meets them. Changes that cannot be applied
+    (no solid, does not touch the part, a result that the geometry checker rejects or whose volume
+    does not balance) are left out, and named by their index with the reason; the others take the
+    names of the changes in order. `timeout_s` is for each. Raises KernelError.
+    """
+    if not changes:
+        return part, {}
     names = ", ".join(change.edit for change in changes)
     made = kernel.call(
         "soffit.part.brep.edit:apply_what_can",

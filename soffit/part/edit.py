@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from soffit.errors import GeometryError
 from soffit.part.model import Body, Change, Part
 from soffit.part.solid import Solid
 
@@ -15,13 +16,10 @@ def apply(part: Part, changes: Sequence[Change]) -> Part:
     Raises GeometryError where a change is not a solid, breaks the volume balance or adds
     something that does not touch the part; KernelError where the B-rep kernel fails.
     """
-    if part.brep is None:
-        from soffit.part.mesh_edit import apply_mesh
-
-        return apply_mesh(part, changes)
-    from soffit.part.brep_edit import apply_brep
-
-    return apply_brep(part, changes)
+    made, refused = apply_what_can(part, changes)
+    for why in refused.values():
+        raise GeometryError(why)
+    return made
 
 
 def apply_what_can(part: Part, changes: Sequence[Change]) -> tuple[Part, dict[int, str]]:
@@ -31,9 +29,9 @@ def apply_what_can(part: Part, changes: Sequence[Change]) -> tuple[Part, dict[in
         from soffit.part import brep_edit
 
         return brep_edit.apply_what_can(part, changes)
-    from soffit.part.mesh_edit import apply_mesh_what_can
+    from soffit.part import mesh_edit
 
-    return apply_mesh_what_can(part, changes)
+    return mesh_edit.apply_what_can(part, changes)
 
 
 def make_body(name: str, solid: Solid, part: Part) -> Body:

@@ -43,21 +43,11 @@ def trial(solid: m3.Manifold, tool: m3.Manifold, op: Literal["add", "cut"]) -> m
     return solid + tool if op == "add" else solid - tool
 
 
-def apply_mesh(part: Part, changes: Sequence[Change]) -> Part:
-    """`part` with each change applied in turn, each solid meant for the part as given.
-
-    Raises GeometryError where the part's surface is not closed, a tool is not a solid, the
-    volume balance is broken or an addition does not touch the part.
-    """
-    made, refused = apply_mesh_what_can(part, changes)
-    for why in refused.values():
-        raise GeometryError(why)
-    return made
-
-
-def apply_mesh_what_can(part: Part, changes: Sequence[Change]) -> tuple[Part, dict[int, str]]:
-    """As `apply_mesh`, but changes that cannot be applied are left out, and named by their index
-    with the reason; the others take the names of the changes in order."""
+def apply_what_can(part: Part, changes: Sequence[Change]) -> tuple[Part, dict[int, str]]:
+    """`part` with each change applied in turn, each solid meant for the part as given. Those that
+    cannot be applied (the part's surface is not closed, no solid, a volume that does not balance,
+    an addition that does not touch the part) are left out, and named by their index with the
+    reason; the others take the names of the changes in order."""
     given = part
     refused: dict[int, str] = {}
     for k, change in enumerate(changes):

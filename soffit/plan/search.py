@@ -140,11 +140,11 @@ class Search:
             return []
         before = self.state
         for stand in stands:
-            touched = {f for k in stand.members for f in entries[k].touched}
+            faces = {f for k in stand.members for f in entries[k].touched}
             for k in stand.members:
-                touched |= _origins(before, *(survey.places[i] for i in entries[k].own))
+                faces |= _origins(before, *(survey.places[i] for i in entries[k].own))
             place = _place(survey, stand.option)
-            self._record(self._received_id(place), stand.option, touched, before)
+            self._record(self._received_id(place), stand.option, faces, before)
         self._become(made.state)
         return mine
 

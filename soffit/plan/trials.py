@@ -213,12 +213,12 @@ def _made(
     state: State, options: Sequence[Option], edits: Sequence[str], rules: Rules, *,
     in_brep: bool = False,
 ) -> tuple[Part, tuple[Body, ...], dict[int, str]] | str:
-    """The part and the props with options, and which of several changes, by index, a kernel
+    """The part and the props with options, and which of several, by index, a kernel
     refused and why; or why they are not allowed."""
     part, props = state.mesh_part, state.props
     given = state.produced if in_brep else part
-    changes = [change_of(option, edit) for option, edit in zip(options, edits, strict=True)
-               if option.op != "prop"]
+    which = [k for k, option in enumerate(options) if option.op != "prop"]
+    changes = [change_of(options[k], edits[k]) for k in which]
     try:
         for option, edit in zip(options, edits, strict=True):
             if option.op != "cut" and _enters_keep_out(option, part, rules):
@@ -230,7 +230,8 @@ def _made(
                     return f"it would touch protected face {face}"
         refused: dict[int, str] = {}
         if len(changes) > 1:
-            part, refused = apply_what_can(given, changes)
+            part, left_out = apply_what_can(given, changes)
+            refused = {which[k]: why for k, why in left_out.items()}
         else:
             part = apply(given, changes) if changes else given
     except (GeometryError, KernelError) as error:
@@ -240,7 +241,7 @@ def _made(
         if lost[face - 1] > AREA_SLACK_MM2:
             return f"it would change protected face {face}"
     if changes and len(refused) == len(changes):
-        return refused[0]
+        return refused[which[0]]
     return part, props, refused
 
 

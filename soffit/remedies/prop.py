@@ -57,7 +57,7 @@ LITTLE_MM3 = 5000.0
 
 # A slope so small is also held by ridges along its rim, on hollow bodies that stand where fins of
 # their height would give way, mm² (own choice: a few beads by a few).
-SMALL_MM2 = 40.0
+SMALL_SLOPE_MM2 = 40.0
 
 # A ridge costs as much as so much more of its length, mm (derived: the ends of its body).
 FOOT_MM = 4.0
@@ -109,7 +109,7 @@ def _ways(context: Context, finding: Finding) -> list[tuple[Floats, ...]]:
             reach = process.lip_mm + process.line_mm
             ways += [tuple(_longer(line, reach) for line in c.lines)
                      for c in combs(patch, process, contour)[:1]]
-        if finding.area_mm2 <= SMALL_MM2:
+        if finding.area_mm2 <= SMALL_SLOPE_MM2:
             ways.append(rim(patch, process))
     some = [lines for lines in ways if 0 < len(lines) <= MOST_RIDGES]
     return sorted(some, key=lambda lines: round(sum(_length(a) + FOOT_MM for a in lines), 6))

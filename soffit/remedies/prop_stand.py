@@ -240,21 +240,19 @@ def _stand(site: Site, fin: m3.Manifold, line: Floats) -> Prop:
         foot = upright(plan, max(0.0, base - BESIDE_MM), base + process.layer_mm + 0.01)
         foot = foot - site.near
         foot = lumps_meeting(foot, body)
-    whole = _down_to(lumps_meeting(body + foot - site.near, upper), base + process.layer_mm)
+    # The tip of a body that walls cut away would start in mid-air.
+    whole = lumps_meeting(body + foot - site.near, upper, base + process.layer_mm)
     if whole.is_empty():
         raise Refused("walls beside it leave no room for its body")
     return Prop(whole, line, house, top - base, base, length, give)
 
 
-def _down_to(body: m3.Manifold, low: float) -> m3.Manifold:
-    """The pieces that reach down to a height: the tip of a body that walls cut away would start in
-    mid-air."""
-    kept = [b for b in lumps(body) if b.bounding_box()[2] <= low]
-    return m3.Manifold.batch_boolean(kept, m3.OpType.Add) if kept else m3.Manifold()
-
-
-def lumps_meeting(body: m3.Manifold, other: m3.Manifold) -> m3.Manifold:
-    kept = [b for b in lumps(body) if (b ^ other).volume() > 1e-7]
+def lumps_meeting(
+    body: m3.Manifold, other: m3.Manifold, low: float = math.inf
+) -> m3.Manifold:
+    """The pieces of a body that meet another and reach down to a height."""
+    kept = [b for b in lumps(body)
+            if b.bounding_box()[2] <= low and (b ^ other).volume() > 1e-7]
     return m3.Manifold.batch_boolean(kept, m3.OpType.Add) if kept else m3.Manifold()
 
 

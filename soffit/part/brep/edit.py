@@ -99,20 +99,10 @@ class Applied:
         return sum(step.gained_mm3 for step in self.steps)
 
 
-def apply_changes(part: Part, changes: Sequence[Change]) -> Part:
-    """`part` with the changes applied in turn; its mesh is not looked at.
-
-    Every solid is evaluated against the part as given. Raises GeometryError.
-    """
-    made, refused = apply_what_can(part, changes)
-    for why in refused.values():
-        raise GeometryError(why)
-    return made
-
-
 def apply_what_can(part: Part, changes: Sequence[Change]) -> tuple[Part, dict[int, str]]:
-    """As `apply_changes`, but those that cannot be applied are left out, and named by their index
-    with the reason; the others take the names of the changes in order."""
+    """`part` with the changes applied in turn, each solid evaluated against the part as given; its
+    mesh is not looked at. Those that cannot be applied are left out, and named by their index with
+    the reason; the others take the names of the changes in order."""
     state = State.of(part)
     frame = state.frame(part.placement)
     refused: dict[int, str] = {}
