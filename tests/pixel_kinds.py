@@ -67,12 +67,12 @@ def judge(layer: Layer, tag: int, pixels: Ints, step: Floats, angle_deg: float) 
             return View(float(step.max()), 0.0, pieces=strands)
     beside = np.concatenate([0.5 * (grid.centres(pixels[m]) + grid.centres(at[m]))
                              for at in sides for m in [layer.tag[at] == -1]])
-    points = np.concatenate([layer.own.points[rim[::2]], _inside(layer, pixels)])
+    points = np.concatenate([layer.own.points[rim], _inside(layer, pixels)])
     sloped = not math.isnan(angle_deg) and angle_deg >= LEVEL_DEG
     distance, run = distances(layer, anchors, beside, points, rules.step_mm if sloped else 0.0)
     reach, most = float(distance.max()), max(float(run.max()), 0.0)
     tried = directions(layer, anchors, rim, sloped)
-    edge_run = np.repeat(run[: (len(rim) + 1) // 2], 2)[: len(rim)]
+    edge_run = run[: len(rim)]
     wide = _width(pixels, grid) >= rules.line_mm
     if sloped:
         row, column = np.divmod(pixels, grid.columns)
