@@ -326,8 +326,11 @@ class _Engine:
         asked = np.flatnonzero(with_core[label] & ~chosen)
         if len(asked):
             # What starts at a wall lies exactly one step from its core: a third of a pixel more.
-            reach = rules.step_mm + 0.35 * grid.pixel_mm
-            near, _ = cKDTree(seeds).query(grid.centres(fresh[asked]), distance_upper_bound=reach)
+            at = grid.centres(fresh[asked])
+            near, _ = cKDTree(seeds).query(
+                at, distance_upper_bound=rules.step_mm + 0.35 * grid.pixel_mm)
+            wall, _ = under.tree.query(at, distance_upper_bound=grid.pixel_mm)
+            near[~np.isfinite(wall) & (near > rules.step_mm + 0.05 * grid.pixel_mm)] = np.inf
             mine[asked[np.isfinite(near)]] = True
         rest = np.flatnonzero(with_core[label] & ~mine)
         number, part = components(fresh[rest], grid.columns)

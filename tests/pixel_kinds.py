@@ -18,6 +18,9 @@ LEVEL_DEG = 2.0
 # Share of a strip that is held at both ends from which the rest is judged alone (as the product).
 MOSTLY = 0.5
 
+# A pixel and those that touch it: rows and columns from it.
+BESIDE_ONE = [(down, right) for down in (-1, 0, 1) for right in (-1, 0, 1)]
+
 # Pixels of a patch from which its reach is measured, besides all points of its outline.
 INSIDE = 2000
 
@@ -210,7 +213,11 @@ def _strand(layer: Layer, tag: int, part: Ints) -> float:
         # What lies between it and the layer below is held: a step, and a pixel for the tip.
         steps = np.arange(layer.rules.step_mm / grid.pixel_mm + 2)
         ahead = np.rint(tip + sign * steps[:, None] * main).astype(np.int64)
-        ends += bool((look(ahead[:, 0], ahead[:, 1]) != AIR).all())
+        # The tip lies on the outline, and the way ahead may run along it.
+        clear = np.ones(len(ahead), dtype=bool)
+        for down, right in BESIDE_ONE:
+            clear &= look(ahead[:, 0] + down, ahead[:, 1] + right) == AIR
+        ends += not clear.any()
     return length if ends == 2 else math.inf
 
 

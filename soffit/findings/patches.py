@@ -47,6 +47,10 @@ LONG_MM = 0.2
 # at 100 mm are known to 4e-6 mm).
 HAIR_MM = 0.1 * GRID_MM
 
+# What hangs together by less than this hangs apart, mm (own choice: a fortieth of a line, far less
+# than a bead; ribs that end flush with a wall leave such necks between them in a faceted mesh).
+NECK_MM = 0.01
+
 # With more pairs of segments and points than this a tree is worth its making (own choice).
 MOST_PAIRS = 1000
 
@@ -244,7 +248,8 @@ def _of_layer(
     grown = offset_of(cores, stack.step_mm + 2.0 * SLIVER_MM, limit=TIP_LIMIT)
     rests = [c for c in components(fresh - grown) if c.area() >= smallest_mm2]
     rest = union_of(rests)
-    new = _printed(tidy(fresh - rest), smallest_mm2)
+    loose = tidy(fresh - rest)
+    new, cut = _printed(loose, smallest_mm2)
     corners = np.concatenate([*stack.regions[layer].to_polygons(), *rest.to_polygons()])
     outlines = [_divided(outline_of(c), corners) for c in new]
     if len(new) == 1 and not rests:
@@ -259,6 +264,9 @@ def _of_layer(
         }
         _add_long(wanted, polygons, facets, span)
     whole = stack.plan(layer)
+    if cut:
+        # What was cut at a neck does not hold what it was cut from.
+        whole = plan_of(stack.regions[layer] - loose)
     aside = plan_of(rest)
     patches = []
     for k, samples in wanted.items():
@@ -296,15 +304,25 @@ def _add_long(
             wanted[k] = np.sort(leaning[found[which == at]])
 
 
-def _printed(region: m3.CrossSection, smallest_mm2: float) -> list[m3.CrossSection]:
-    """Parts of a region that are large enough to be printed. What meets in a corner or along a
-    wall that two layers share to within rounding is apart, whichever way it was rounded."""
-    opened = offset_of(region, -HAIR_MM, limit=TIP_LIMIT)
-    opened = offset_of(opened, HAIR_MM, limit=TIP_LIMIT)
+def _printed(region: m3.CrossSection, smallest_mm2: float) -> tuple[list[m3.CrossSection], bool]:
+    """Parts of a region that are large enough to be printed, and whether one was cut at a neck.
+    What meets in a corner or along a wall that two layers share to within rounding is apart,
+    whichever way it was rounded."""
+    whole = _opened(region, HAIR_MM, smallest_mm2)
+    found = []
+    for part in whole:
+        apart = _opened(part, 0.5 * NECK_MM, smallest_mm2)
+        found += apart if len(apart) > 1 else [part]
+    return found, len(found) > len(whole)
+
+
+def _opened(region: m3.CrossSection, by_mm: float, smallest_mm2: float) -> list[m3.CrossSection]:
+    """Parts of a region that are large enough, apart where it is no wider than twice `by_mm`."""
+    opened = offset_of(offset_of(region, -by_mm, limit=TIP_LIMIT), by_mm, limit=TIP_LIMIT)
     parts = [c for c in components(opened) if c.area() >= smallest_mm2]
     # Grown past what opening took and cut back, so that outlines are those of the region, without
-    # the stubs of what was as thin as a hair.
-    grown = [offset_of(c, HAIR_MM, limit=TIP_LIMIT) ^ region for c in parts]
+    # the stubs of what was thinner.
+    grown = [offset_of(c, by_mm, limit=TIP_LIMIT) ^ region for c in parts]
     grown = [c.simplify(2.0 * HAIR_MM) for c in grown]
     return [max(components(c), key=lambda part: float(part.area())) for c in grown]
 
