@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
+from scipy.spatial import cKDTree
 
 from tests.pixel_columns import Bools, Floats, Grid, Ints, components
 from tests.pixel_held import AIR, Layer, distances
@@ -17,6 +18,10 @@ LEVEL_DEG = 2.0
 
 # Share of a strip that is held at both ends from which the rest is judged alone (as the product).
 MOSTLY = 0.5
+
+# Pixels along which two strips that meet in a corner may seem to lie on each other (derived: what
+# borders on either is known to two pixels).
+IN_CORNER = 4.5
 
 # A pixel and those that touch it: rows and columns from it.
 BESIDE_ONE = [(down, right) for down in (-1, 0, 1) for right in (-1, 0, 1)]
@@ -92,12 +97,25 @@ def judge(layer: Layer, tag: int, pixels: Ints, step: Floats, angle_deg: float) 
             over = _crown(layer, Ceiling(layer, tag, pixels, wide), tried, anchors, beside, area)
             if over:
                 return View(reach, most, pieces=over, held_share=share)
-        strips = np.unique(layer.under.strip[anchors])
-        return View(reach, most, True, [], rim, edge_run, strips[strips >= 0], share)
+        return View(reach, most, True, [], rim, edge_run, _strips_under(layer, anchors), share)
     view = _level(layer, Ceiling(layer, tag, pixels, wide), tried,
                   Around(anchors, beside, rim), reach, most, area)
     view.edge_run = edge_run[np.isin(rim, view.edge)]
     return view
+
+
+def _strips_under(layer: Layer, anchors: Ints) -> Ints:
+    """The strips of slopes that a strip lies on, by the points that hold it; what meets it in a
+    corner only is none of them."""
+    below = layer.under.strip[anchors]
+    near = IN_CORNER * layer.grid.pixel_mm
+    found = []
+    for strip in np.unique(below[below >= 0]).tolist():
+        tree = cKDTree(layer.under.points[anchors[below == strip]])
+        close, beyond = tree.count_neighbors(tree, [near, 2.0 * near])
+        if beyond > close:
+            found.append(strip)
+    return np.array(found, dtype=np.int64)
 
 
 def _crown(layer: Layer, ceiling: Ceiling, tried: list[float], anchors: Ints, beside: Floats,
