@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -20,7 +20,7 @@ from soffit.findings.bridging import ALL_HELD, Strands, best_bridge, directions,
 from soffit.findings.covering import Cover, Spanned, cover
 from soffit.findings.facets import FlatFacets
 from soffit.findings.patches import PROBE_MM, RawPatch
-from soffit.findings.runs import Runs
+from soffit.findings.runs import Asked, Known, Runs
 from soffit.findings.words import within
 from soffit.process.model import Process
 
@@ -62,38 +62,56 @@ class Place:
     starts: tuple[RawPatch, ...] = ()
 
 
+@dataclass
+class Memory:
+    """What was found of patches and of layers, for when most of them are looked at again.
+
+    `described`: what each patch is by itself, by its `id`; `runs`: how far each has come. The
+    patches must outlive it: an `id` is used again."""
+
+    described: dict[int, list[Place]] = field(default_factory=dict)
+    runs: Known = field(default_factory=dict)
+
+    def copy(self) -> Memory:
+        """The same, to be added to apart."""
+        return Memory(dict(self.described), dict(self.runs))
+
+
 def find_places(
     patches: Iterable[RawPatch],
     facets: FlatFacets,
     process: Process,
-    described: dict[int, list[Place]] | None = None,
+    memory: Memory | None = None,
 ) -> list[Place]:
-    """Sort all patches of a part into places. `described`: what each patch is by itself, by its
-    `id`; what is not there yet is added, for when most patches are looked at again. The patches
-    must outlive it: an `id` is used again."""
+    """Sort all patches of a part into places. `memory`: what is known of them; what is found out is
+    added to it."""
+    memory = Memory() if memory is None else memory
     places: list[Place] = []
     by_layer: dict[int, list[Place]] = defaultdict(list)
     for patch in patches:
-        found = None if described is None else described.get(id(patch))
-        if found is None:
-            found = _describe(patch, facets, process)
-            if described is not None:
-                described[id(patch)] = found
-        by_layer[patch.layer] += found
-    runs = Runs(process.step_mm)
+        if id(patch) not in memory.described:
+            memory.described[id(patch)] = _describe(patch, facets, process)
+        by_layer[patch.layer] += memory.described[id(patch)]
+    runs = Runs(process.step_mm, memory.runs)
     slopes = _Slopes()
     for layer in sorted(by_layer):
-        runs.open(layer)
+        running = [p for p in by_layer[layer]
+                   if p.shape == "slope"
+                   or (p.shape == "ledge" and _is_step(p.patches[0], process.line_mm))]
+        asked = [Asked(p.patches[0], p.shape == "slope",
+                       id(p.patches[0]) if p.shape == "slope" else LEVEL) for p in running]
+        found_of = dict(zip(map(id, running), runs.of_layer(layer, asked), strict=True))
         for place in by_layer[layer]:
-            if place.shape == "slope":
-                run, below = runs.add(place.patches[0], slopes.next, sloping=True)
-                slopes.add(place, run, below)
-            elif place.shape == "ledge" and _is_step(place.patches[0], process.line_mm):
-                run, _ = runs.add(place.patches[0], LEVEL, sloping=False)
-                more = run - place.patches[0].reach_mm
-                places.append(replace(place, reach_mm=(place.reach_mm or 0.0) + max(more, 0.0)))
-            else:
+            if id(place) not in found_of:
                 places.append(place)
+                continue
+            found = found_of[id(place)]
+            if place.shape == "slope":
+                slopes.add(place, found.run_mm, found.owners)
+            else:
+                more = max(found.run_mm - place.patches[0].reach_mm, 0.0)
+                places.append(replace(place, reach_mm=(place.reach_mm or 0.0) + more))
+    memory.runs = runs.found
     return places + slopes.places()
 
 
@@ -111,19 +129,16 @@ class _Slopes:
     def __init__(self) -> None:
         self._strips: list[tuple[Place, float, bool]] = []
         self._group: list[int] = []
-
-    @property
-    def next(self) -> int:
-        """The number that the next strip will have."""
-        return len(self._strips)
+        self._number: dict[int, int] = {}
 
     def add(self, place: Place, run_mm: float, below: list[int]) -> None:
-        """Add a strip with its run, and the numbers of the strips that it lies on."""
-        below = [k for k in below if k != LEVEL]
-        self._strips.append((place, run_mm, not below))
+        """Add a strip with its run, and the strips that it lies on, by the `id` of their patch."""
+        on = [self._number[k] for k in below if k != LEVEL]
+        self._strips.append((place, run_mm, not on))
         index = len(self._group)
+        self._number[id(place.patches[0])] = index
         self._group.append(index)
-        for k in below:
+        for k in on:
             a, b = self._root(index), self._root(k)
             self._group[max(a, b)] = min(a, b)
 

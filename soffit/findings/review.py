@@ -32,7 +32,7 @@ from soffit.findings.built import Built
 from soffit.findings.facets import FlatFacets, flat_facets
 from soffit.findings.model import Finding, Patch, Review
 from soffit.findings.patches import RawPatch, find_patches
-from soffit.findings.places import Place, find_places
+from soffit.findings.places import Memory, Place, find_places
 from soffit.layers.stack import GRID_MM, LayerStack, cut_layers, offset_of, union_of
 from soffit.part.model import Floats, Part, Vec3
 from soffit.part.scene import first_bodies
@@ -67,11 +67,12 @@ SMALLEST_SHARE = 0.25
 @dataclass(frozen=True)
 class Look:
     """What of a part lies too far out: patches, lowest first, the facets that they index, and what
-    each patch is by itself, by its `id`."""
+    was found of them. `told`: findings of places that were looked at again, with the place."""
 
     facets: FlatFacets
     patches: tuple[RawPatch, ...]
-    described: dict[int, list[Place]]
+    memory: Memory
+    told: dict[tuple[object, ...], tuple[Place, Finding]]
 
 
 def review(
@@ -114,8 +115,8 @@ def reviewed(
         stack = stack or cut_layers(part, process)
         facets = _facets(part, process, stack, from_surface)
         patches = tuple(find_patches(stack, facets, _smallest(process), progress))
-        seen = Look(facets, patches, {})
-        places = find_places(patches, facets, process, seen.described)
+        seen = Look(facets, patches, Memory(), {})
+        places = find_places(patches, facets, process, seen.memory)
         findings += [_finding(place, part, facets, stack, process) for place in places]
         if unattended and any(not region.is_empty() for region in stack.regions):
             built = whole = Built(part, process, stack)
@@ -143,12 +144,20 @@ def glance(
         z_mm=np.concatenate([old.z_mm, facets.z_mm]),
     )
     kept = [p for p in before.patches if p.layer not in layers]
-    fresh = [_shifted(p, offset)
-             for p in find_patches(stack, facets, _smallest(process), layers=layers)]
+    there = [p for p in before.patches if p.layer in layers]
+    fresh = []
+    for patch in find_patches(stack, facets, _smallest(process), layers=layers):
+        new = _shifted(patch, offset)
+        fresh.append(next((p for p in there if _same(p, new, both)), new))
     patches = sorted([*kept, *fresh], key=lambda p: p.layer)
-    places = find_places(patches, both, process, dict(before.described))
+    places = find_places(patches, both, process, before.memory.copy())
     findings = file_notes.judge(part, process)
-    findings += [_finding(place, part, both, stack, process, bare=True) for place in places]
+    for place in places:
+        # The place is kept, so that the patches that name it live.
+        key = (place.shape, place.reach_mm, *map(id, place.patches), *map(id, place.starts))
+        if key not in before.told:
+            before.told[key] = place, _finding(place, part, both, stack, process, bare=True)
+        findings.append(before.told[key][1])
     return Review(part, process, _up(part), in_order(findings))
 
 
@@ -164,6 +173,19 @@ def _facets(
 
 def _smallest(process: Process) -> float:
     return SMALLEST_SHARE * process.line_mm**2
+
+
+def _same(patch: RawPatch, other: RawPatch, facets: FlatFacets) -> bool:
+    """Whether two patches have the same outline, held alike, under facets that lean alike."""
+    if patch.layer != other.layer or len(patch.rings) != len(other.rings):
+        return False
+    mine = (*patch.rings, *patch.held, *patch.beside)
+    theirs = (*other.rings, *other.held, *other.beside)
+    if len(mine) != len(theirs) or not all(map(np.array_equal, mine, theirs)):
+        return False
+    leans = [facets.weight[p.samples] @ facets.angle_deg[p.samples] for p in (patch, other)]
+    over = [facets.weight[p.samples].sum() for p in (patch, other)]
+    return bool(np.allclose(leans, leans[0]) and np.allclose(over, over[0]))
 
 
 def _shifted(patch: RawPatch, by: int) -> RawPatch:
