@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 from soffit.errors import InputError
@@ -13,7 +14,7 @@ from soffit.layers.stack import cut_layers
 from soffit.part.model import Part, Vec3
 from soffit.part.place import place
 from soffit.part.scene import with_bodies
-from soffit.plan.keep_out import Box, BoxRoom, remembered, rooms
+from soffit.plan.keep_out import Box, BoxRoom, FileRoom, remembered, rooms
 from soffit.plan.model import OpenFinding, ProtectedFace, Resolution
 from soffit.plan.protect import select_faces
 from soffit.plan.recipe import Recipe
@@ -59,6 +60,76 @@ def resolve(
     `after` is the review of the result in memory; writing the files replaces it by the
     review of what was written. Raises InputError for a wrong selector or direction.
     """
+    return searched(
+        part, process, up=up, protect=protect, keep_out=keep_out, quantity=quantity, wishes=wishes,
+        recipe=recipe, progress=progress).resolution()
+
+
+@dataclass(frozen=True)
+class Searched:
+    """One resolution before anybody asks why something stays open, which takes reviews of its own.
+
+    `protected`: each protected face with its selector; the rest as of a `Resolution`."""
+
+    search: Search
+    received: Part
+    protected: dict[int, str]
+    quantity: int
+    wishes: Wishes
+    replay: Replay | None
+    keep_out: tuple[BoxRoom | FileRoom, ...]
+
+    @cached_property
+    def after(self) -> Review:
+        """The review of the result in memory."""
+        state = self.search.state
+        scene = with_bodies(state.produced, state.props)
+        return review(scene, state.review.process, unattended=True, own=state.produced.bodies)
+
+    @cached_property
+    def measured(self) -> tuple[ProtectedFace, ...]:
+        """How far each protected face is from where it was."""
+        return measure_protected(self.received, self.search.state.produced, self.protected)
+
+    @property
+    def clean(self) -> bool:
+        """Whether the resolution will be."""
+        return not self.after.stopping and all(p.untouched for p in self.measured)
+
+    def resolution(self) -> Resolution:
+        """The whole of it."""
+        search = self.search
+        return Resolution(
+            received=self.received,
+            produced=search.state.produced,
+            props=search.state.props,
+            before=search.before,
+            after=self.after,
+            edits=tuple(search.edits),
+            open=open_findings(self.after, _reasons(search)),
+            protected=self.measured,
+            quantity=self.quantity,
+            wishes=self.wishes,
+            replay=self.replay,
+            keep_out=self.keep_out,
+            options=search.options,
+            alternatives=search.alternatives,
+        )
+
+
+def searched(
+    part: Part,
+    process: Process,
+    *,
+    up: Literal["keep"] | Vec3 = "keep",
+    protect: Sequence[str] = (),
+    keep_out: Sequence[Box | Part] = (),
+    quantity: int = 1,
+    wishes: Wishes | None = None,
+    recipe: Recipe | None = None,
+    progress: Progress | None = None,
+) -> Searched:
+    """As `resolve`, as far as the search goes."""
     wishes = checked(wishes or Wishes())
     if recipe is not None and up == "keep":
         up = up_of(recipe, part)
@@ -81,24 +152,8 @@ def resolve(
     rules = Rules(before, frozenset(protected), rooms([*keep_out, *again], received))
     search = Search(before, State(received, (), before, stack, look), rules, wishes, progress)
     search.run()
-    produced, props = search.state.produced, search.state.props
-    after = review(with_bodies(produced, props), process, unattended=True, own=produced.bodies)
-    return Resolution(
-        received=received,
-        produced=produced,
-        props=props,
-        before=before,
-        after=after,
-        edits=tuple(search.edits),
-        open=open_findings(after, _reasons(search)),
-        protected=measure_protected(received, produced, protected),
-        quantity=quantity,
-        wishes=wishes,
-        replay=taken_again,
-        keep_out=(*kept_out, *again),
-        options=search.options,
-        alternatives=search.alternatives,
-    )
+    return Searched(search, received, protected, quantity, wishes, taken_again,
+                    (*kept_out, *again))
 
 
 def _as_decided(wishes: Wishes, recipe: Recipe, found: Replay) -> Wishes:

@@ -12,7 +12,7 @@ from typing import Any
 from soffit.orient.choose import orientations
 from soffit.part.model import Part
 from soffit.plan.model import Resolution
-from soffit.plan.resolve import resolve
+from soffit.plan.resolve import Searched, searched
 from soffit.process.model import Process
 
 # Ways up that are resolved at most (own choice: each takes as long as the first).
@@ -22,12 +22,13 @@ MOST_WAYS_UP = 3
 def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolution:
     """`resolve` in the way up that is best by what it leads to. `options` are those of `resolve`
     but for `up`; what names findings or places of one way up does not belong here."""
-    best: Resolution | None = None
+    best: Searched | None = None
     for found in orientations(part, process)[:MOST_WAYS_UP]:
-        result = resolve(part, process, up=found.up, **options)
+        result = searched(part, process, up=found.up, **options)
         if best is None or result.after.over_air_mm2 < best.after.over_air_mm2:
             best = result
         if result.clean:
-            return result
+            best = result
+            break
     assert best is not None  # the part as drawn is always one of them
-    return best
+    return best.resolution()
