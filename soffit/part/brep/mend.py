@@ -25,8 +25,8 @@ from soffit.part.quality import SHORT_MM
 # than any chord of a tessellation, far below a line's width (derived).
 _NARROW_MM = 0.03
 
-# Most faces that are taken out (own limit: the time grows with their square, to seconds here).
-MOST_FACES = 32
+# Most faces that are taken out (own limit: the time grows with their square, and 29 took a minute).
+MOST_FACES = 12
 
 
 class Flaws(NamedTuple):
