@@ -123,8 +123,13 @@ class Judged:
     def bad_mm2(self, patch: PixelPatch) -> float:
         """Area of the pieces of one patch that the process cannot hold."""
         if patch.slope >= 0:
-            return patch.area_mm2 if self.runs_mm[patch.slope] > self.lip_mm + 1e-3 else 0.0
+            return patch.area_mm2 if self.runs_too_far(patch.slope) else 0.0
         return math.fsum(q.area_mm2 for q in patch.pieces if not q.held)
+
+    def runs_too_far(self, slope: int) -> bool:
+        """Whether the run of a slope is more than the lip: by more than is known of where its
+        strips end, half a pixel."""
+        return self.runs_mm[slope] > self.lip_mm + max(0.5 * self.grid.pixel_mm, ROUNDING_MM)
 
 
 def heights_of(top_mm: float, rules: Rules) -> tuple[Floats, Floats]:

@@ -251,7 +251,7 @@ class Comparison:
     def _measures(self, patch: PixelPatch) -> list[tuple[str, float, float, bool]]:
         if patch.slope >= 0:
             run = self._judged.runs_mm[patch.slope]
-            return [("slope", run, self._rules.lip_mm, run > self._rules.lip_mm + 1e-3)]
+            return [("slope", run, self._rules.lip_mm, self._judged.runs_too_far(patch.slope))]
         return [(q.kind, q.measure_mm, q.limit_mm, not q.held) for q in patch.pieces]
 
     def _kind(self, patch: PixelPatch) -> str:
