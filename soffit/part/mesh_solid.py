@@ -41,21 +41,39 @@ SMOOTH_DEG = 15.0
 # nothing (derived: far above rounding, far below any slope that prints).
 UPRIGHT = 1e-9
 
+# Solids that were evaluated last are kept: an option is asked for its cost, its reach and its props,
+# and is tried later (own choice: the options of some thirty places).
+MOST_RECENT = 256
+_recent: dict[tuple[int, int], tuple[Solid, Mesh | None, m3.Manifold]] = {}
+
 
 def evaluate(solid: Solid, part: Part | None = None) -> m3.Manifold:
     """`solid` as a mesh-kernel solid; `part` is the one whose triangles a `Drop` names.
 
     Raises GeometryError where the expression is not a solid.
     """
+    mesh = None if part is None else part.mesh
+    key = (id(solid), id(mesh))
+    known = _recent.pop(key, None)
+    if known is None:
+        known = (solid, mesh, _evaluated(solid, part))
+    # At the end; what was asked for longest ago goes. Both are kept, so that their ids are theirs.
+    _recent[key] = known
+    while len(_recent) > MOST_RECENT:
+        _recent.pop(next(iter(_recent)), None)
+    return known[2]
+
+
+def _evaluated(solid: Solid, part: Part | None) -> m3.Manifold:
     if isinstance(solid, Union):
-        return _boolean([evaluate(p, part) for p in solid.parts], m3.OpType.Add)
+        return _boolean([_evaluated(p, part) for p in solid.parts], m3.OpType.Add)
     if isinstance(solid, Intersection):
-        return _boolean([evaluate(p, part) for p in solid.parts], m3.OpType.Intersect)
+        return _boolean([_evaluated(p, part) for p in solid.parts], m3.OpType.Intersect)
     if isinstance(solid, Difference):
-        made = evaluate(solid.base, part) - evaluate(solid.tool, part)
+        made = _evaluated(solid.base, part) - _evaluated(solid.tool, part)
         return require(made, "subtract one solid from another")
     if isinstance(solid, Moved):
-        return evaluate(solid.solid, part).transform(np.ascontiguousarray(solid.matrix[:3]))
+        return _evaluated(solid.solid, part).transform(np.ascontiguousarray(solid.matrix[:3]))
     if isinstance(solid, Prism):
         return _prism(solid)
     if isinstance(solid, Extrusion):
@@ -69,7 +87,7 @@ def evaluate(solid: Solid, part: Part | None = None) -> m3.Manifold:
     if isinstance(solid, Polyhedron):
         return _polyhedron(solid)
     if isinstance(solid, Fitted):
-        return evaluate(solid.mesh, part)
+        return _evaluated(solid.mesh, part)
     raise GeometryError(f"evaluate a solid: {type(solid).__name__} is not a known expression")
 
 
