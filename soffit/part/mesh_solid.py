@@ -41,8 +41,8 @@ SMOOTH_DEG = 15.0
 # nothing (derived: far above rounding, far below any slope that prints).
 UPRIGHT = 1e-9
 
-# Solids that were evaluated last are kept: an option is asked for its cost, its reach and its props,
-# and is tried later (own choice: the options of some thirty places).
+# Solids evaluated last are kept: an option is asked for its cost, its reach and its props, and is
+# tried later (own choice: the options of some thirty places).
 MOST_RECENT = 256
 _recent: dict[tuple[int, int], tuple[Solid, Mesh | None, m3.Manifold]] = {}
 
