@@ -6,6 +6,8 @@ says that the surface itself is too flat; not because it is joined to one that d
 
 from __future__ import annotations
 
+import math
+
 import manifold3d as m3
 import numpy as np
 import shapely
@@ -59,10 +61,20 @@ def cores_of(
     # A strip that tessellation explains does not count because it ends at one that does.
     reach = NEAR_STEPS * stack.step_mm
     near = offset_of(wide, margin + reach, limit=MITRE_LIMIT)
-    if (cores - near).area() > GRID_MM**2:
-        strips = _strips(_thinned(facets.segments(span), 0.5 * stack.step_mm), reach)
+    far = cores - near
+    if far.area() > GRID_MM**2:
+        segments = _thinned(facets.segments(span), 0.5 * stack.step_mm)
+        strips = _strips(_within(segments, far, math.sqrt(2.0) * reach + GRID_MM), reach)
         cores = cores ^ (near + m3.CrossSection(strips, m3.FillRule.NonZero))
     return None if cores.is_empty() else cores
+
+
+def _within(segments: Floats, region: m3.CrossSection, distance_mm: float) -> Floats:
+    """Those of segments (n, 2, 2) that lie within a distance of a region."""
+    polygons = [shapely.Polygon(r[0], r[1:]) for r in map(outline_of, components(region))]
+    near = shapely.STRtree(polygons).query(
+        shapely.linestrings(segments), predicate="dwithin", distance=distance_mm)[0]
+    return np.asarray(segments[np.unique(near)])
 
 
 def _thinned(segments: Floats, short_mm: float) -> Floats:
