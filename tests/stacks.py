@@ -177,6 +177,16 @@ def closing(segments: Sequence[Segment], z: float, process: Process
     return steps, edge_at(points, below), min([roof, *flat])
 
 
+def lean_of(segments: Sequence[Segment], closed: float, opening: float, process: Process) -> float:
+    """Mean angle of what in the layer that closes an opening from two walls is too flat, from edge
+    `closed` on, the level roof included."""
+    edges = [e for e, _ in corners_of(segments, 0.0)]
+    flat = [(max(0.0, e1 - max(e0, closed)), angle) for e0, e1, (_, angle)
+            in zip(edges, edges[1:], segments, strict=False) if angle < process.angle_deg]
+    width = opening - 2.0 * edges[-1] + 2.0 * sum(run for run, _ in flat)
+    return 2.0 * sum(run * angle for run, angle in flat) / width
+
+
 @dataclass(frozen=True)
 class Group:
     """Steps of an underside that are one finding. `reach`: the run of a slope, the reach of a
@@ -340,6 +350,8 @@ def arch(col: Column, z: float, segments: Sequence[Segment], opening: float, tal
                      (middle + half - b, middle + half - a)):
             due.append(due_of(group, (u, col.y, v, col.y + length), area, anchor, col.process))
     span = opening - 2.0 * closed
+    # Too wide to be spanned and leaning by two degrees it would be a slope.
+    assume(span <= col.process.bridge_mm or lean_of(segments, closed, opening, col.process) < 1.99)
     due.append(Due("air/bridge", severity(span, col.process.bridge_mm),
                    (middle - 0.5 * span, col.y, middle + 0.5 * span, col.y + length),
                    (lowest, roof), span * length,

@@ -95,12 +95,8 @@ def find_places(
     runs = Runs(process.step_mm, memory.runs)
     slopes = _Slopes()
     for layer in sorted(by_layer):
-        running = [p for p in by_layer[layer]
-                   if p.shape == "slope"
-                   or (p.shape == "ledge" and _is_step(p.patches[0], process.line_mm))]
-        asked = [Asked(p.patches[0], p.shape == "slope",
-                       id(p.patches[0]) if p.shape == "slope" else LEVEL) for p in running]
-        found_of = dict(zip(map(id, running), runs.of_layer(layer, asked), strict=True))
+        asked = {id(p): a for p in by_layer[layer] if (a := _asked(p, process.line_mm))}
+        found_of = dict(zip(asked, runs.of_layer(layer, list(asked.values())), strict=True))
         for place in by_layer[layer]:
             if id(place) not in found_of:
                 places.append(place)
@@ -113,6 +109,16 @@ def find_places(
                 places.append(replace(place, reach_mm=(place.reach_mm or 0.0) + more))
     memory.runs = runs.found
     return places + slopes.places()
+
+
+def _asked(place: Place, line_mm: float) -> Asked | None:
+    """What is asked of the run of a place by itself: None of one that has none."""
+    patch = place.patches[0]
+    if place.shape == "slope":
+        return Asked(patch, True, id(patch))
+    if place.shape == "ledge" and _is_step(patch, line_mm):
+        return Asked(patch, False, LEVEL)
+    return None
 
 
 def _is_step(patch: RawPatch, line_mm: float) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from types import ModuleType
@@ -144,11 +145,13 @@ def glance(
         z_mm=np.concatenate([old.z_mm, facets.z_mm]),
     )
     kept = [p for p in before.patches if p.layer not in layers]
-    there = [p for p in before.patches if p.layer in layers]
+    there: dict[int, list[RawPatch]] = defaultdict(list)
+    for patch in before.patches:
+        there[patch.layer].append(patch)
     fresh = []
     for patch in find_patches(stack, facets, _smallest(process), layers=layers):
         new = _shifted(patch, offset)
-        fresh.append(next((p for p in there if _same(p, new, both)), new))
+        fresh.append(next((p for p in there[new.layer] if _same(p, new, both)), new))
     patches = sorted([*kept, *fresh], key=lambda p: p.layer)
     places = find_places(patches, both, process, before.memory.copy())
     findings = file_notes.judge(part, process)
@@ -176,8 +179,9 @@ def _smallest(process: Process) -> float:
 
 
 def _same(patch: RawPatch, other: RawPatch, facets: FlatFacets) -> bool:
-    """Whether two patches have the same outline, held alike, under facets that lean alike."""
-    if patch.layer != other.layer or len(patch.rings) != len(other.rings):
+    """Whether two patches of a layer have the same outline, held alike, under facets that lean
+    alike."""
+    if len(patch.rings) != len(other.rings):
         return False
     mine = (*patch.rings, *patch.held, *patch.beside)
     theirs = (*other.rings, *other.held, *other.beside)

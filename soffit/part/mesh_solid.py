@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from weakref import ref
 
 import manifold3d as m3
 import numpy as np
@@ -44,7 +45,7 @@ UPRIGHT = 1e-9
 # Solids evaluated last are kept: an option is asked for its cost, its reach and its props, and is
 # tried later (own choice: the options of some thirty places).
 MOST_RECENT = 256
-_recent: dict[tuple[int, int], tuple[Solid, Mesh | None, m3.Manifold]] = {}
+_recent: dict[tuple[int, int], tuple[Solid, Callable[[], Mesh | None], m3.Manifold]] = {}
 
 
 def evaluate(solid: Solid, part: Part | None = None) -> m3.Manifold:
@@ -55,13 +56,18 @@ def evaluate(solid: Solid, part: Part | None = None) -> m3.Manifold:
     mesh = None if part is None else part.mesh
     key = (id(solid), id(mesh))
     known = _recent.pop(key, None)
-    if known is None:
-        known = (solid, mesh, _evaluated(solid, part))
-    # At the end; what was asked for longest ago goes. Both are kept, so that their ids are theirs.
+    # The solid is kept, so that its id is its own; a mesh, which may be large, is not.
+    if known is None or known[1]() is not mesh:
+        known = (solid, _nothing if mesh is None else ref(mesh), _evaluated(solid, part))
+    # At the end; what was asked for longest ago goes.
     _recent[key] = known
     while len(_recent) > MOST_RECENT:
         _recent.pop(next(iter(_recent)), None)
     return known[2]
+
+
+def _nothing() -> None:
+    """What stands for the mesh of no part."""
 
 
 def _evaluated(solid: Solid, part: Part | None) -> m3.Manifold:
