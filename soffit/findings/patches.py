@@ -143,12 +143,16 @@ class RawPatch:
         lines = self.lines(self.kept)
         return float(distances(self.asked, lines)[0].max()) if len(lines) else float("inf")
 
-    def anchors(self) -> tuple[Floats, ...]:
-        """Held edges joined to polylines, each (n, 2)."""
+    def anchors(self, whole: shapely.Geometry | None = None) -> list[Floats]:
+        """Held edges joined to polylines, each (n, 2); of a strip of a slope those that lie on no
+        other strip, as the border of the `whole` of them."""
+        inner = [np.zeros(len(h), dtype=bool) for h in self.held]
+        if whole is not None:
+            inner = list(_borders(self.rings, whole))
         lines: list[Floats] = []
-        for ring, held in zip(self.rings, self.held, strict=True):
-            lines.extend(_runs(ring, held))
-        return tuple(lines)
+        for ring, held, within in zip(self.rings, self.held, inner, strict=True):
+            lines.extend(_runs(ring, held & ~within))
+        return lines
 
 
 def distances(points: Floats, lines: NDArray[np.object_]) -> tuple[Floats, Ints]:

@@ -59,7 +59,6 @@ class Place:
     direction: tuple[float, float] | None = None
     held_round: bool = False
     pierced: bool = False
-    starts: tuple[RawPatch, ...] = ()
 
 
 @dataclass
@@ -133,14 +132,14 @@ class _Slopes:
     """Strips of slopes joined from layer to layer."""
 
     def __init__(self) -> None:
-        self._strips: list[tuple[Place, float, bool]] = []
+        self._strips: list[tuple[Place, float]] = []
         self._group: list[int] = []
         self._number: dict[int, int] = {}
 
     def add(self, place: Place, run_mm: float, below: list[int]) -> None:
         """Add a strip with its run, and the strips that it lies on, by the `id` of their patch."""
         on = [self._number[k] for k in below if k != LEVEL]
-        self._strips.append((place, run_mm, not on))
+        self._strips.append((place, run_mm))
         index = len(self._group)
         self._number[id(place.patches[0])] = index
         self._group.append(index)
@@ -171,7 +170,6 @@ class _Slopes:
             patches,
             float((angle * weight).sum() / weight.sum()),
             reach_mm=max(s[1] for s in strips),
-            starts=tuple(s[0].patches[0] for s in strips if s[2]),
         )
 
 

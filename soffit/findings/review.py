@@ -34,7 +34,7 @@ from soffit.findings.facets import FlatFacets, flat_facets
 from soffit.findings.model import Finding, Patch, Review
 from soffit.findings.patches import RawPatch, find_patches
 from soffit.findings.places import Memory, Place, find_places
-from soffit.layers.stack import GRID_MM, LayerStack, cut_layers, offset_of, union_of
+from soffit.layers.stack import GRID_MM, LayerStack, cut_layers, offset_of, plan_of, union_of
 from soffit.part.model import Floats, Part, Vec3
 from soffit.part.scene import first_bodies
 from soffit.process.model import Process
@@ -157,7 +157,7 @@ def glance(
     findings = file_notes.judge(part, process)
     for place in places:
         # The place is kept, so that the patches that name it live.
-        key = (place.shape, place.reach_mm, *map(id, place.patches), *map(id, place.starts))
+        key = (place.shape, place.reach_mm, *map(id, place.patches))
         if key not in before.told:
             before.told[key] = place, _finding(place, part, both, stack, process, bare=True)
         findings.append(before.told[key][1])
@@ -237,11 +237,10 @@ def _finding(
         arc = arc_words(part, triangles, process.angle_deg)
     if arc:
         message += f"; it is {arc}"
-    rings, at = _outline(place)
-    anchors = place.starts or place.patches
+    rings, anchors, at = _outline(place)
     patch = Patch(
         rings,
-        tuple(line for p in anchors for line in p.anchors()),
+        anchors,
         triangles,
         (low, high),
         (first, last),
@@ -265,10 +264,14 @@ def _finding(
     )
 
 
-def _outline(place: Place) -> tuple[tuple[Floats, ...], tuple[float, float]]:
-    """Plan outline of all strips together, and a point inside the largest of them."""
+def _outline(
+    place: Place,
+) -> tuple[tuple[Floats, ...], tuple[Floats, ...], tuple[float, float]]:
+    """Plan outline of all strips together, where it is held, and a point inside the largest of
+    them."""
     largest = max(place.patches, key=lambda p: p.area_mm2).polygon
     rings = place.patches[0].rings
+    whole: shapely.Geometry | None = None
     if len(place.patches) > 1:
         # Strips share their edges only to within the grid: close what is left between them, and
         # drop what is thinner, as where a wall that two layers share differs by rounding.
@@ -276,6 +279,8 @@ def _outline(place: Place) -> tuple[tuple[Floats, ...], tuple[float, float]]:
         joined = union_of([offset_of(strip, GRID_MM) for strip in strips])
         joined = offset_of(offset_of(joined, -2.0 * GRID_MM), GRID_MM)
         rings = tuple(np.asarray(r, dtype=np.float64) for r in joined.to_polygons())
+        whole = plan_of(joined)
+    anchors = tuple(line for p in place.patches for line in p.anchors(whole))
     point = shapely.point_on_surface(largest)
-    return rings, (float(point.x), float(point.y))
+    return rings, anchors, (float(point.x), float(point.y))
 

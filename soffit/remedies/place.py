@@ -27,6 +27,9 @@ TOUCH_MM = 2e-3
 CROWN_DEG = 8.0
 # Gaps between strands that are looked at are narrower than twice this (derived: half a line).
 STRANDS_MM = 0.2
+# A layer that steps out by this share of what it may nearly starts a slope (derived: chords within
+# 0.01 mm of a surface move an outline by a tenth of a step of 0.2 mm).
+NEARLY = 0.9
 # Facets of a slope begin and end up to half a layer before its first and after its last strip:
 # at 15° that is 0.4 mm in plan (derived, doubled).
 NEAR_MM = 1.0
@@ -95,6 +98,8 @@ def place_of(context: Context, members: Sequence[Finding]) -> Place:
         for line in member.patch.anchors:
             anchors += _away_from(line, rest)
     first = max(0, min(f.patch.layers[0] for f in members) - 1)
+    if members[0].kind == "air/slope":
+        whole, anchors = _levelled(context, whole, anchors, first)
     if any(f.severity == "note" for f in members):
         whole, anchors = _with_bridged(whole, context.stack.plan(first))
     last = max(first, max(f.patch.layers[1] for f in members) - 1)
@@ -105,7 +110,7 @@ def place_of(context: Context, members: Sequence[Finding]) -> Place:
     return Place(
         tuple(members),
         whole,
-        members[0].patch.rings if len(members) == 1 else rings_of(whole),
+        members[0].patch.rings if whole is regions[0] else rings_of(whole),
         wall_below(context.stack, context.solid, anchors, (first, last), deepest,
                    context.process.lip_mm),
         _surface(context, members, whole),
@@ -113,6 +118,31 @@ def place_of(context: Context, members: Sequence[Finding]) -> Place:
         (first, last),
         _circles(context),
     )
+
+
+def _levelled(
+    context: Context, region: shapely.Geometry, anchors: list[Floats], first: int
+) -> tuple[shapely.Geometry, list[Floats]]:
+    """The region of a slope, and its anchors, that start in the lowest layer all along: where the
+    surface there is as steep as may be, a mesh starts some stretches a layer higher than others."""
+    stack = context.stack
+    step, below = stack.step_mm, stack.plan(first)
+    fresh = stack.plan(first + 1).difference(below)
+    half = 0.5 * NEARLY * step
+    wide = fresh.buffer(-half, join_style="mitre").buffer(half, join_style="mitre")
+    more = wide.intersection(region.buffer((2.0 - NEARLY) * step, join_style="mitre"))
+    more = more.buffer(TOUCH_MM, join_style="mitre").intersection(fresh)
+    lower = shapely.union_all([p for p in shapely.get_parts(more)
+                               if shapely.distance(p, region) <= TOUCH_MM])
+    if lower.difference(region).buffer(-0.25 * step).is_empty:
+        return region, anchors
+    whole = region.union(lower).buffer(TOUCH_MM, join_style="mitre")
+    whole = whole.buffer(-TOUCH_MM, join_style="mitre")
+    free = shapely.boundary(whole).difference(below.buffer(2.0 * TOUCH_MM))
+    closed = [np.concatenate([ring, ring[:1]]) for ring in rings_of(whole)]
+    lines = [line for ring in closed for line in _away_from(ring, free)]
+    near = lower.buffer(2.0 * TOUCH_MM)
+    return whole, [*lines, *(part for line in anchors for part in _away_from(line, near))]
 
 
 def _with_bridged(

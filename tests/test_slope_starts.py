@@ -1,0 +1,47 @@
+"""A slope whose surface is as steep as may be where it starts, and so starts a layer lower in some
+stretches than beside them: it is held all along, and its chamfer starts there all along."""
+
+from __future__ import annotations
+
+import math
+
+import manifold3d as m3
+import numpy as np
+import pytest
+
+from soffit.part.model import Part
+from soffit.process.load import load_process
+from soffit.remedies import chamfer
+from tests.solids import block, part_of
+from tests.trying import done, looked_at, over_air
+
+PLA = load_process("pla-04")
+
+
+def fillet(radii: list[tuple[float, float, float]]) -> Part:
+    """A ledge 6 mm deep and 20 wide at 10 mm height, below it a fillet with its axis 6 mm out from
+    the wall: from x to x with a radius."""
+    rooms = [m3.Manifold.cylinder(b - a, r, r, 256).rotate((0, 90, 0)).translate((a, 10, 4))
+             for a, b, r in radii]
+    corner = block(0, 4, 3.9, 20, 10, 10) - block(-1, 4, -1, 21, 10, 4)
+    return part_of(block(0, 0, 0, 20, 4, 20) + block(0, 4, 10, 20, 10, 14)
+                   + (corner - m3.Manifold.batch_boolean(rooms, m3.OpType.Add)))
+
+
+@pytest.mark.parametrize("by", [-0.1, -0.05, 0.0, 0.05])
+def test_the_whole_low_edge_holds_and_carries_the_chamfer(by: float) -> None:
+    part = fillet([(-1, 7, 6.0), (7, 13, 6.0 + by), (13, 21, 6.0)])
+    context = looked_at(part, PLA)
+    (slope,) = context.review.air
+    held = sum(float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+               for line in slope.patch.anchors)
+    assert held == pytest.approx(20.0, abs=0.2)
+    options, _ = chamfer.options(context, slope)
+    assert {o.remedy for o in options} == {"chamfer", "chamfer leaving a lip"}
+    # From the ledge's edge down to the wall at 45°: the segment of the arc of 90° over that chord,
+    # r²(π/4 − ½), and up to as much more as the lowest stretch lies below the others.
+    due = 20 * 6.0**2 * (0.25 * math.pi - 0.5)
+    for option in options:
+        after = done(part, option)
+        assert over_air(after, PLA) == []
+        assert after.mesh.volume_mm3 - part.mesh.volume_mm3 < 1.06 * due
