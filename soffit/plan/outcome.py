@@ -26,10 +26,12 @@ HEIGHT_MM = 0.5
 
 @dataclass(frozen=True)
 class Outcome:
-    """`rest` (n,): what is left of each place before, mm²; `new`: what was not there, mm²."""
+    """`rest` (n,): what is left of each place before, mm²; `new`: what was not there, mm²;
+    `starts`: what of that starts in mid-air, mm²."""
 
     rest: Floats
     new: float
+    starts: float = 0.0
 
 
 def outcome(before: Sequence[Finding], after: Review) -> Outcome:
@@ -38,10 +40,23 @@ def outcome(before: Sequence[Finding], after: Review) -> Outcome:
     Places that the review before had and `before` leaves out are no news: give all of them.
     """
     rest = np.zeros(len(before))
-    new = 0.0
+    new = starts = 0.0
+    for finding, place in zip(after.air, places_of(before, after.air), strict=True):
+        if place is not None:
+            rest[place] += finding.area_mm2
+            continue
+        new += finding.area_mm2
+        starts += finding.area_mm2 if finding.kind == "air/island" else 0.0
+    return Outcome(rest, new, starts)
+
+
+def places_of(before: Sequence[Finding], after: Sequence[Finding]) -> list[int | None]:
+    """Which of the places `before` each finding after a change is what is left of; None where it is
+    new."""
     boxes = [_box(f) for f in before]
     regions: dict[int, m3.CrossSection] = {}
-    for finding in after.air:
+    found: list[int | None] = []
+    for finding in after:
         mine = _box(finding)
         near = [k for k, other in enumerate(boxes) if _meet(mine, other)]
         shared: dict[int, float] = {}
@@ -52,11 +67,8 @@ def outcome(before: Sequence[Finding], after: Review) -> Outcome:
                     regions[k] = _region(before[k])
                 shared[k] = (region ^ regions[k]).area()
         best = max(shared, key=lambda k: shared[k], default=None)
-        if best is None or sum(shared.values()) < SHARED * finding.area_mm2:
-            new += finding.area_mm2
-        else:
-            rest[best] += finding.area_mm2
-    return Outcome(rest, new)
+        found.append(best if sum(shared.values()) >= SHARED * finding.area_mm2 else None)
+    return found
 
 
 def reaches(option_box: Floats, findings: Sequence[Finding], margin_mm: float) -> Floats:

@@ -10,8 +10,8 @@ leave.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -19,18 +19,21 @@ from soffit.findings.model import Finding, Review
 from soffit.part.mesh_solid import evaluate
 from soffit.plan.alternatives import alternatives_of, option_rows
 from soffit.plan.model import Alternative, OptionRow
-from soffit.plan.outcome import Outcome, outcome
+from soffit.plan.outcome import Outcome, outcome, places_of
 from soffit.plan.survey import Entry, Survey
-from soffit.plan.trials import Rules, State, applied, touched
+from soffit.plan.trials import Carried, Rules, State, applied, touched
 from soffit.plan.wishes import Wishes
 from soffit.remedies import CHANGES, LAST_RESORT, NAMES, all_options
 from soffit.remedies.model import Edit, Option
-from soffit.remedies.prop_join import Stand, stand_together
+from soffit.remedies.prop_join import Stand, least_under, stand_together
 
 Progress = Callable[[str, int, int], None]
 
 # Bound of the search (derived: far above what real parts needed, so that it always ends).
 MOST_EDITS = 200
+
+# Props put under what a set of them leaves, at most (own choice: each costs some seconds).
+MOST_MORE = 12
 
 # An edit in the B-rep may gain so much less than it did on the mesh (derived: strips at the borders
 # of layers).
@@ -116,37 +119,60 @@ class Search:
         return taken
 
     def _together(self, survey: Survey, entries: list[Entry]) -> list[Entry]:
-        """Carry out all at once; none of them where that gains less than was found of them."""
-        if len(entries) < 2:
-            return []
+        """Carry out all at once, props with more of them under what they leave; none of them where
+        that gains less than was found of them."""
         options = [e.option for e in entries if e.option is not None]
-        if options[0].op == "prop":
+        props = bool(options) and options[0].op == "prop"
+        if len(options) < 2 and not props:
+            return []
+        if props:
             stands = stand_together(self.state.context, options)
         else:
             stands = [Stand(option, (k,)) for k, option in enumerate(options)]
         if not stands:
             return []
-        if self.progress is not None:
-            self.progress("apply", len(self.edits) + 1, len(self.edits) + len(stands))
-        names = [f"E{len(self.edits) + 1 + k}" for k in range(len(stands))]
-        made = applied(self.state, [s.option for s in stands], names, self.rules)
+        made = self._applied(stands)
         if isinstance(made, str):
             return []
+        if props and (more := self._more(survey, made.state.review.air)):
+            wider = stand_together(self.state.context, [*options, *more])
+            again = self._applied(wider)
+            if not isinstance(again, str) and self._gain(again.state) > self._gain(made.state):
+                stands, made = wider, again
         for k, why in made.refused.items():
             self._refused[_key(_place(survey, stands[k].option), stands[k].option)] = why
         stands = [s for k, s in enumerate(stands) if k not in made.refused]
-        mine = [entries[k] for s in stands for k in s.members]
+        mine = [entries[k] for s in stands for k in s.members if k < len(entries)]
         if self._gain(made.state) < (1.0 - LESS_SHARE) * _due(survey, mine):
             return []
         before = self.state
         for stand in stands:
-            faces = {f for k in stand.members for f in entries[k].touched}
-            for k in stand.members:
-                faces |= _origins(before, *(survey.places[i] for i in entries[k].own))
             place = _place(survey, stand.option)
+            faces = _origins(before, place)
+            for k in stand.members:
+                if k < len(entries):
+                    faces |= set(entries[k].touched)
+                    faces |= _origins(before, *(survey.places[i] for i in entries[k].own))
             self._record(self._received_id(place), stand.option, faces, before)
         self._become(made.state)
         return mine
+
+    def _applied(self, stands: Sequence[Stand]) -> Carried | str:
+        """What several options come to, or why they are not allowed."""
+        if self.progress is not None:
+            self.progress("apply", len(self.edits) + 1, len(self.edits) + len(stands))
+        names = [f"E{len(self.edits) + 1 + k}" for k in range(len(stands))]
+        return applied(self.state, [s.option for s in stands], names, self.rules)
+
+    def _more(self, survey: Survey, left: Sequence[Finding]) -> list[Option]:
+        """Props under what a set of them leaves of the places of a survey."""
+        found: list[Option] = []
+        for finding, place in zip(left, places_of(survey.places, left), strict=True):
+            if place is not None and len(found) < MOST_MORE:
+                option = least_under(self.state.context, finding)
+                if option is not None:
+                    found.append(replace(option, finding=survey.places[place].id))
+        return found
 
     def _gain(self, made: State) -> float:
         return self.state.review.over_air_mm2 - made.review.over_air_mm2

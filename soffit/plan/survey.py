@@ -19,12 +19,13 @@ from soffit.findings.model import Finding
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
 from soffit.plan.choose import Choice, Problem, choose
-from soffit.plan.outcome import Outcome, outcome, reaches
+from soffit.plan.outcome import Outcome, outcome, places_of, reaches
 from soffit.plan.trials import Rules, State, attempt
 from soffit.plan.wishes import Wishes, covers
 from soffit.remedies import LAST_RESORT, all_options
 from soffit.remedies.cost import Cost, cost_of
 from soffit.remedies.model import Option
+from soffit.remedies.prop_join import completed
 
 # An option cures a place when so much of its area is no longer over air; what then remains is a
 # place of its own (derived: strips at the borders of layers), and makes it so much dearer, beside
@@ -34,6 +35,10 @@ REST_SHARE = 0.25
 
 # An option that cures less than this of a place is no cure (from memory).
 HELPED_SHARE = 0.3
+
+# What a prop leaves of its places, if it is no more than this share, gets props of its own at once,
+# which may meet it (common practice, no source).
+SLIGHT_SHARE = 0.25
 
 # Options of one place that are tried at most, on the average (derived: far above what real parts
 # needed, so that it always ends). Then those tried so far must do, and the bound says how far off
@@ -171,14 +176,33 @@ class Survey:
                                       refused=self.refused(finding, option)))
 
     def _try(self, entry: Entry, option: Option) -> None:
+        left = self._attempt(entry, option)
+        area = sum(f.area_mm2 for f in left)
+        whole = sum(self.places[k].area_mm2 for k in entry.own)
+        if option.op != "prop" or not 0.0 < area <= SLIGHT_SHARE * whole:
+            return
+        more = completed(self.state.context, option, left)
+        if more is not None and more.cost is not None:
+            extended = Entry(more, more.cost, entry.places, set(entry.own))
+            self.entries.append(extended)
+            self._attempt(extended, more)
+
+    def _attempt(self, entry: Entry, option: Option) -> list[Finding]:
+        """Try an option; what is left of the places that it is for, and what it brings about."""
         self.tries += 1
         made = attempt(self.state, option, self.edit, self.rules)
         if isinstance(made, str):
             entry.refused = made
             entry.known = Outcome(self._areas(), 0.0)
-        else:
-            entry.known = outcome(self.places, made.review)
-            entry.touched = made.touched
+            return []
+        after = made.review.air
+        entry.known = outcome(self.places, made.review)
+        entry.touched = made.touched
+        if option.op == "add" and entry.known.starts > 0.0:
+            entry.refused = (f"{entry.known.starts:.2f} mm² of it would start in mid-air, where no "
+                             "wall meets it")
+        return [f for f, k in zip(after, places_of(self.places, after), strict=True)
+                if k is None or k in entry.own]
 
     def _wanted(self, wishes: Wishes) -> list[Entry]:
         return [e for e in self.entries

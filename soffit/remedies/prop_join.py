@@ -1,4 +1,5 @@
-"""Props of several places stood together: those that meet become one body.
+"""Props of several places stood together, and of one place completed: those that meet become one
+body.
 
 Each option of a set was made as if it stood alone. Those whose bodies meet are one prop then, which
 is broken off at once. Those that are merely near may stick to each other, and then leave as one
@@ -12,8 +13,9 @@ from dataclasses import dataclass, replace
 
 import manifold3d as m3
 
+from soffit.findings.model import Finding
 from soffit.part.mesh_solid import evaluate
-from soffit.remedies import measured
+from soffit.remedies import LAST_RESORT, all_options, measured
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
 from soffit.remedies.prop import joined, option_of
@@ -48,10 +50,33 @@ def stand_together(context: Context, options: Sequence[Option]) -> list[Stand]:
             body = joined([solids[i] for i in members])
             stand = _stand(context, [options[i] for i in members], body, taken)
             if stand is not None:
+                others = ", ".join(dict.fromkeys(options[i].finding for i in members[1:]))
+                if others:
+                    why = f"one prop with that of {others}, which it meets: {stand.why}"
+                    stand = replace(stand, why=why)
                 stands.append(Stand(stand, tuple(members)))
                 taken.append(body)
                 break
     return stands
+
+
+def completed(context: Context, option: Option, left: Sequence[Finding]) -> Option | None:
+    """A prop with more of them under what it leaves over air, as one option; None where none can
+    stand there or the whole could not leave."""
+    more = [found for finding in left if (found := least_under(context, finding)) is not None]
+    if not more:
+        return None
+    parts = [option, *more]
+    body = joined([evaluate(part.solid, context.part) for part in parts])
+    return _stand(context, parts, body, [])
+
+
+def least_under(context: Context, finding: Finding) -> Option | None:
+    """The smallest prop under a finding of a review of another state, whose facets are not those
+    of this one; None where none can stand there."""
+    bare = replace(finding, patch=replace(finding.patch, triangles=finding.patch.triangles[:0]))
+    found, _ = all_options(context, bare, LAST_RESORT)
+    return min(found, key=lambda option: option.volume_mm3, default=None)
 
 
 def _stand(
@@ -73,8 +98,4 @@ def _stand(
     whole = PropFacts(
         sum(f.ridges for f in facts), all(f.fins for f in facts), max(f.give_mm for f in facts),
         max(f.force_n for f in facts), words, sum(f.column_mm3 for f in facts))
-    made = option_of(options[0].finding, pieces, whole, options[0].rank)
-    if len(options) > 1:
-        others = ", ".join(dict.fromkeys(o.finding for o in options[1:]))
-        made = replace(made, why=f"one prop with that of {others}, which it meets: {made.why}")
-    return measured(context, made)
+    return measured(context, option_of(options[0].finding, pieces, whole, options[0].rank))

@@ -43,6 +43,8 @@ ROUND_MM = 0.05
 # wedge that is 0.71r deep or more, 0.41 of it; what draws back farther is a slope (derived, with
 # room for the steps in which it is measured).
 FILLET = 0.6
+# Least share of the anchor that carries a wedge (own choice: on less it is a fan on a stub).
+LEAST_CARRIED = 0.1
 # The forms of a wedge agree within this share of its volume (derived: a chord's sagitta of
 # 0.02 mm on a round wall of 5 mm, twice).
 AGREE = 0.01
@@ -177,6 +179,8 @@ def _carried(
         return carry
     behind = float(np.nanmax(back[good]))
     share = float(np.linalg.norm(wall.pieces[good, 1] - wall.pieces[good, 0], axis=1).sum())
+    if share < LEAST_CARRIED * wall.length_mm:
+        return np.zeros_like(good)
     strip = _strip(context, place, patch, place.ceiling_mm - depth, behind)
     # A slope that goes on behind the anchor must come to lie within the wall.
     behind += HAIR_MM + (context.stack.step_mm if behind > 0 else 0.0)
