@@ -48,7 +48,8 @@ class Place:
 
     `reach_mm`: to the farthest point from a held edge; for slopes and what follows them it
     includes the run. `span_mm` and `direction`: of the strands. `held_round`: no edge is
-    free. `pierced`: the outer edge is held all round and an inner one is in the air.
+    free. `pierced`: the outer edge is held all round and an inner one is in the air. `starts`: the
+    strips of a slope that lie on no other.
     """
 
     shape: Shape
@@ -59,6 +60,7 @@ class Place:
     direction: tuple[float, float] | None = None
     held_round: bool = False
     pierced: bool = False
+    starts: tuple[RawPatch, ...] = ()
 
 
 @dataclass
@@ -132,14 +134,14 @@ class _Slopes:
     """Strips of slopes joined from layer to layer."""
 
     def __init__(self) -> None:
-        self._strips: list[tuple[Place, float]] = []
+        self._strips: list[tuple[Place, float, bool]] = []
         self._group: list[int] = []
         self._number: dict[int, int] = {}
 
     def add(self, place: Place, run_mm: float, below: list[int]) -> None:
         """Add a strip with its run, and the strips that it lies on, by the `id` of their patch."""
         on = [self._number[k] for k in below if k != LEVEL]
-        self._strips.append((place, run_mm))
+        self._strips.append((place, run_mm, not on))
         index = len(self._group)
         self._number[id(place.patches[0])] = index
         self._group.append(index)
@@ -170,6 +172,7 @@ class _Slopes:
             patches,
             float((angle * weight).sum() / weight.sum()),
             reach_mm=max(s[1] for s in strips),
+            starts=tuple(s[0].patches[0] for s in strips if s[2]),
         )
 
 

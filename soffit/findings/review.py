@@ -64,6 +64,10 @@ CHECKS: tuple[ModuleType, ...] = (
 # be laid on it (derived: half a width in both directions).
 SMALLEST_SHARE = 0.25
 
+# A strip of a slope that lies on others is held where the slope starts, not at its ends, if its
+# held edge is longer than so many times its width (derived: an end is as long as it is wide).
+BESIDE_REACHES = 2.0
+
 
 @dataclass(frozen=True)
 class Look:
@@ -157,7 +161,7 @@ def glance(
     findings = file_notes.judge(part, process)
     for place in places:
         # The place is kept, so that the patches that name it live.
-        key = (place.shape, place.reach_mm, *map(id, place.patches))
+        key = (place.shape, place.reach_mm, *map(id, place.patches), *map(id, place.starts))
         if key not in before.told:
             before.told[key] = place, _finding(place, part, both, stack, process, bare=True)
         findings.append(before.told[key][1])
@@ -264,6 +268,10 @@ def _finding(
     )
 
 
+def _length(line: Floats) -> float:
+    return float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+
+
 def _outline(
     place: Place,
 ) -> tuple[tuple[Floats, ...], tuple[Floats, ...], tuple[float, float]]:
@@ -280,7 +288,9 @@ def _outline(
         joined = offset_of(offset_of(joined, -2.0 * GRID_MM), GRID_MM)
         rings = tuple(np.asarray(r, dtype=np.float64) for r in joined.to_polygons())
         whole = plan_of(joined)
-    anchors = tuple(line for p in place.patches for line in p.anchors(whole))
+    starts = {id(p) for p in place.starts or place.patches}
+    anchors = tuple(line for p in place.patches for line in p.anchors(whole)
+                    if id(p) in starts or _length(line) > BESIDE_REACHES * p.reach_mm)
     point = shapely.point_on_surface(largest)
     return rings, anchors, (float(point.x), float(point.y))
 

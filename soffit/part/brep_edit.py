@@ -24,7 +24,7 @@ _NO_MESH = Mesh(
 def apply_what_can(
     part: Part, changes: Sequence[Change], *, timeout_s: float = 120.0
 ) -> tuple[Part, dict[int, str]]:
-    """`part` with the changes applied in turn, each solid meant for the part as given.
+    """`part` with the changes applied, each solid meant for the part as given.
 
     Faces keep their names, colours and origin; faces that a change makes carry its edit id
     and name. Faces on one plane are merged where an edit meets them. Changes that cannot be applied
@@ -36,7 +36,7 @@ def apply_what_can(
         return part, {}
     names = ", ".join(change.edit for change in changes)
     made = kernel.call(
-        "soffit.part.brep.edit:apply_what_can",
+        "soffit.part.brep.together:apply_what_can",
         without_mesh(part),
         list(changes),
         timeout_s=timeout_s * len(changes),

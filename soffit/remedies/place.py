@@ -27,9 +27,13 @@ TOUCH_MM = 2e-3
 CROWN_DEG = 8.0
 # Gaps between strands that are looked at are narrower than twice this (derived: half a line).
 STRANDS_MM = 0.2
-# A layer that steps out by this share of what it may nearly starts a slope (derived: chords within
-# 0.01 mm of a surface move an outline by a tenth of a step of 0.2 mm).
-NEARLY = 0.9
+# A layer that steps out by this share of what it may nearly starts a slope, and of so many layers
+# each may start it somewhere (derived: chords within 0.01 mm of a surface move an outline by a
+# tenth of a step of 0.2 mm, and the next one by another).
+NEARLY, STARTS = 0.8, 3
+# A mesh moves the outline of a slope by as much, mm (derived: chords within 0.02 mm of it, to both
+# sides).
+WAVES_MM = 0.04
 # Facets of a slope begin and end up to half a layer before its first and after its last strip:
 # at 15° that is 0.4 mm in plan (derived, doubled).
 NEAR_MM = 1.0
@@ -127,22 +131,33 @@ def _levelled(
     surface there is as steep as may be, a mesh starts some stretches a layer higher than others."""
     stack = context.stack
     step, below = stack.step_mm, stack.plan(first)
-    fresh = stack.plan(first + 1).difference(below)
     half = 0.5 * NEARLY * step
-    wide = fresh.buffer(-half, join_style="mitre").buffer(half, join_style="mitre")
-    more = wide.intersection(region.buffer((2.0 - NEARLY) * step, join_style="mitre"))
-    more = more.buffer(TOUCH_MM, join_style="mitre").intersection(fresh)
-    lower = shapely.union_all([p for p in shapely.get_parts(more)
-                               if shapely.distance(p, region) <= TOUCH_MM])
+    whole, lower = region, shapely.Polygon()
+    for layer in range(min(first + STARTS, len(stack) - 1), first, -1):
+        fresh = stack.plan(layer).difference(stack.plan(layer - 1))
+        wide = fresh.buffer(-half, join_style="mitre").buffer(half, join_style="mitre")
+        above = whole.difference(stack.plan(layer))
+        near = wide.intersection(above.buffer((2.0 - NEARLY) * step, join_style="mitre"))
+        near = near.buffer(TOUCH_MM, join_style="mitre").intersection(fresh)
+        more = shapely.union_all([p for p in shapely.get_parts(near)
+                                  if shapely.distance(p, above) <= TOUCH_MM])
+        lower, whole = lower.union(more), whole.union(more)
     if lower.difference(region).buffer(-0.25 * step).is_empty:
         return region, anchors
-    whole = region.union(lower).buffer(TOUCH_MM, join_style="mitre")
-    whole = whole.buffer(-TOUCH_MM, join_style="mitre")
-    free = shapely.boundary(whole).difference(below.buffer(2.0 * TOUCH_MM))
-    closed = [np.concatenate([ring, ring[:1]]) for ring in rings_of(whole)]
+    whole = whole.buffer(TOUCH_MM, join_style="mitre").buffer(-TOUCH_MM, join_style="mitre")
+    lower = lower.buffer(TOUCH_MM, join_style="mitre").buffer(-TOUCH_MM, join_style="mitre")
+    free = shapely.boundary(lower).difference(below.buffer(2.0 * TOUCH_MM))
+    closed = [np.concatenate([ring, ring[:1]]) for ring in rings_of(lower)]
     lines = [line for ring in closed for line in _away_from(ring, free)]
     near = lower.buffer(2.0 * TOUCH_MM)
-    return whole, [*lines, *(part for line in anchors for part in _away_from(line, near))]
+    lines += [part for line in anchors for part in _away_from(line, near)]
+    return whole, [_straight(line) for line in lines]
+
+
+def _straight(line: Floats) -> Floats:
+    """A line without the waves of a mesh, if hardly any corner is left then: else it is a curve."""
+    straight = np.asarray(shapely.simplify(shapely.LineString(line), WAVES_MM).coords)
+    return straight if len(straight) <= max(2, len(line) // 4) else line
 
 
 def _with_bridged(

@@ -50,11 +50,23 @@ def combine(op: Op, shapes: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
         shapes = [s for s in shapes if solids_of(s)]
     if not shapes:
         return empty()
-    result = shapes[0]
-    for other in shapes[1:]:
-        result, _ = boolean(op, [result], [other], 0.0)
+    if op == "add":
+        result = _united(shapes)
+    else:
+        result = shapes[0]
+        for other in shapes[1:]:
+            result, _ = boolean(op, [result], [other], 0.0)
     if len(shapes) > 1:
         result, _ = unified(result, ())
+    return result
+
+
+def _united(shapes: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
+    """Shapes united by halves: neighbours first, so that most booleans are small."""
+    if len(shapes) == 1:
+        return shapes[0]
+    half = len(shapes) // 2
+    result, _ = boolean("add", [_united(shapes[:half])], [_united(shapes[half:])], 0.0)
     return result
 
 

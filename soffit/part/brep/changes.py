@@ -10,8 +10,9 @@ from OCP.TopoDS import TopoDS_Shape
 from soffit.errors import GeometryError
 from soffit.part.brep.beside import beside_solids
 from soffit.part.brep.boolean import boolean, combine, unified
-from soffit.part.brep.edit import COLORS, FUZZY_MM, Applied, State, Step, applied
+from soffit.part.brep.edit import COLORS, FUZZY_MM, State, Step, Tools
 from soffit.part.brep.shapes import from_bytes, is_valid, solids_of, volume_mm3
+from soffit.part.brep.together import changed
 from soffit.part.brep.write import PROP_COLOR, NamedSolid, solids_text
 from soffit.part.changes import DrawnEdit, matches
 from soffit.part.model import Body, Change, Part
@@ -36,15 +37,21 @@ def changes_text(
     edits: list[DrawnEdit] = []
     for step in drawn:
         frame = state.frame(received.placement)
+        changes = [item for item in step if isinstance(item, Change)]
+        made = changed(state, changes, Tools(frame))
+        if made.refused:
+            raise GeometryError(next(iter(made.refused.values())))
+        state, taken = made.state, iter(range(len(changes)))
         for item in step:
             if isinstance(item, Body):
                 lumps = beside_solids(item, frame)
                 measured = sum(map(volume_mm3, lumps))
                 color = PROP_COLOR
             else:
-                made = applied(state, item, frame)
-                lumps, measured = _lumps(item.op, item.name, made), abs(made.gained_mm3)
-                state, color = made.state, COLORS[item.op]
+                steps = made.steps[next(taken)]
+                lumps = _lumps(item.op, item.name, steps)
+                measured = abs(sum(s.gained_mm3 for s in steps))
+                color = COLORS[item.op]
             solids += [NamedSolid(lump, item.name, color) for lump in lumps]
             edits.append(DrawnEdit(item.name, len(lumps), measured))
     due = volume_mm3(from_bytes(produced.brep))
@@ -53,11 +60,11 @@ def changes_text(
     return solids_text(solids, (), file, product, stamp, "material added and removed"), tuple(edits)
 
 
-def _lumps(op: Literal["add", "cut"], name: str, made: Applied) -> list[TopoDS_Shape]:
+def _lumps(op: Literal["add", "cut"], name: str, steps: Sequence[Step]) -> list[TopoDS_Shape]:
     """What a change added or removed, as solids, united where it took more than one boolean.
     Raises GeometryError."""
-    found = [lump for step in made.steps for lump in _trimmed(op, name, step)]
-    return found if len(made.steps) == 1 else list(solids_of(combine("add", found)))
+    found = [lump for step in steps for lump in _trimmed(op, name, step)]
+    return found if len(steps) == 1 else list(solids_of(combine("add", found)))
 
 
 def _trimmed(op: Literal["add", "cut"], name: str, made: Step) -> list[TopoDS_Shape]:

@@ -10,6 +10,7 @@ from OCP.collections import IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher as S
 from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_VERTEX
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Shape
 
+from soffit.errors import GeometryError
 from soffit.part.brep.assemble import Tag
 from soffit.part.brep.mend import Flaws, flaws_of
 from soffit.part.brep.shapes import (
@@ -24,13 +25,16 @@ from soffit.part.brep.shapes import (
 
 class Descent:
     """Which face of the result comes from which of `faces`, those of the solids that are changed;
-    `tags` are theirs, `new` is that of every face that the change makes."""
+    `tags` are theirs, `new` each tool and the tag of every face that it makes."""
 
-    def __init__(self, faces: list[TopoDS_Face], tags: list[Tag], new: Tag) -> None:
+    def __init__(
+        self, faces: list[TopoDS_Face], tags: list[Tag], new: Sequence[tuple[TopoDS_Shape, Tag]]
+    ) -> None:
         self._faces, self._tags, self._new = faces, tags, new
 
     def tags(self, after: Sequence[TopoDS_Shape], history: BRepTools_History) -> list[Tag]:
-        """Tag of each face of the result: of the largest face that it is made from, if any."""
+        """Tag of each face of the result: of the largest face that it is made from, if any, else of
+        the tool. Raises GeometryError where several tools leave that open."""
         found = map_of(compound_of(after), TopAbs_FACE)
         best: dict[int, tuple[float, int]] = {}
         for order, face in enumerate(self._faces):
@@ -38,9 +42,19 @@ class Descent:
             for index in _places(face, found, history):
                 if size > best.get(index, (-1.0, 0))[0]:
                     best[index] = (size, order)
+        made: dict[int, Tag] = {}
+        if len(self._new) > 1:
+            for tool, tag in self._new:
+                for face in faces_of(tool):
+                    made |= dict.fromkeys(_places(face, found, history), tag)
         tags: list[Tag] = []
         for index in range(1, found.Extent() + 1):
-            tags.append(self._tags[best[index][1]] if index in best else self._new)
+            if index in best:
+                tags.append(self._tags[best[index][1]])
+            elif len(self._new) > 1 and index not in made:
+                raise GeometryError("which change made a face cannot be told")
+            else:
+                tags.append(made.get(index, self._new[0][1]))
         return tags
 
     def made(self, after: Sequence[TopoDS_Shape]) -> TopoDS_Shape:

@@ -7,7 +7,7 @@ add up: V(after) = V(before) + V(tool) − V(common), or V(before) − V(common)
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -16,7 +16,7 @@ from OCP.TopAbs import TopAbs_FACE
 from OCP.TopoDS import TopoDS_Face, TopoDS_Shape
 
 from soffit.errors import GeometryError, SoffitError
-from soffit.part.brep.assemble import Tag, assemble
+from soffit.part.brep.assemble import Tag
 from soffit.part.brep.boolean import boolean, unified
 from soffit.part.brep.descent import Descent
 from soffit.part.brep.mend import Flaws, without_slivers
@@ -36,7 +36,6 @@ from soffit.part.brep.solids import Frame, evaluate, file_frame
 from soffit.part.brep.tessellate import tessellate
 from soffit.part.changes import matches
 from soffit.part.model import Change, Floats, Mesh, Part, Vec3
-from soffit.part.place import transform
 from soffit.part.quality import LOOSE_MM
 from soffit.part.solid import Fitted, Solid, Union
 
@@ -93,30 +92,6 @@ class Applied:
     state: State
     steps: tuple[Step, ...]
 
-    @property
-    def gained_mm3(self) -> float:
-        """By how much the volume of the part grew."""
-        return sum(step.gained_mm3 for step in self.steps)
-
-
-def apply_what_can(part: Part, changes: Sequence[Change]) -> tuple[Part, dict[int, str]]:
-    """`part` with the changes applied in turn, each solid evaluated against the part as given; its
-    mesh is not looked at. Those that cannot be applied are left out, and named by their index with
-    the reason; the others take the names of the changes in order."""
-    state = State.of(part)
-    frame = state.frame(part.placement)
-    refused: dict[int, str] = {}
-    for k, change in enumerate(changes):
-        try:
-            state = applied(state, change.named(changes[k - len(refused)].edit), frame).state
-        except GeometryError as error:
-            refused[k] = str(error)
-    if len(refused) == len(changes):
-        return part, refused
-    notes = tuple(n for n in part.notes if n.kind != "file/mesh")
-    made = assemble(state.solids, state.tags, part.source, notes, part.deflection_mm)
-    return transform(replace(made, placement=np.eye(4)), part.placement), refused
-
 
 def solid_mesh(solid: Solid, part: Part) -> Mesh:
     """Mesh of a solid expression in the build frame; faces numbered from 1."""
@@ -147,32 +122,44 @@ def _doing(change: Change) -> str:
     return f"edit {change.edit} ({change.op} {change.name!r})"
 
 
-def _forms(solid: Solid) -> tuple[Solid, ...]:
+def forms(solid: Solid) -> tuple[Solid, ...]:
+    """The forms of a solid that suit this kernel, the best first."""
     return solid.exact if isinstance(solid, Fitted) else (solid,)
 
 
-def _tool(solid: Solid, frame: Frame) -> TopoDS_Shape:
-    tool, _ = unified(evaluate(solid, frame), ())
-    if not solids_of(tool) or volume_mm3(tool) <= _BALANCE_MM3:
-        raise GeometryError("the solid is empty")
-    return tool
+class Tools:
+    """Solids of changes as the kernel's, each made once."""
+
+    def __init__(self, frame: Frame) -> None:
+        self._frame = frame
+        # The solid is kept, so that its `id` stays its own.
+        self._made: dict[int, tuple[Solid, TopoDS_Shape]] = {}
+
+    def of(self, solid: Solid) -> TopoDS_Shape:
+        """A solid as a tool. Raises GeometryError, or what the kernel raises."""
+        if id(solid) not in self._made:
+            tool, _ = unified(evaluate(solid, self._frame), ())
+            if not solids_of(tool) or volume_mm3(tool) <= _BALANCE_MM3:
+                raise GeometryError("the solid is empty")
+            self._made[id(solid)] = solid, tool
+        return self._made[id(solid)][1]
 
 
-def applied(state: State, change: Change, frame: Frame) -> Applied:
+def applied(state: State, change: Change, tools: Tools) -> Applied:
     """A change applied: of the forms of its solid the first that leaves nothing too small, else the
     one that leaves least; a union that the kernel does not take whole part by part. Raises
     GeometryError."""
     reasons: list[str] = []
     flawed: tuple[Flaws, Applied] | None = None
-    for form in _forms(change.solid):
+    for form in forms(change.solid):
         try:
-            made, flaws = _taken(state, change, form, frame)
+            made, flaws = _taken(state, change, form, tools)
         except GeometryError as error:
             reasons.append(str(error))
             if not isinstance(form, Union):
                 continue
             try:
-                made, flaws = _in_steps(state, change, form, frame)
+                made, flaws = _in_steps(state, change, form, tools)
             except GeometryError:
                 continue
         if not any(flaws):
@@ -185,16 +172,15 @@ def applied(state: State, change: Change, frame: Frame) -> Applied:
     raise GeometryError(f"{_doing(change)}: {reasons[0]}")
 
 
-def _taken(state: State, change: Change, form: Solid, frame: Frame) -> tuple[Applied, Flaws]:
+def _taken(state: State, change: Change, form: Solid, tools: Tools) -> tuple[Applied, Flaws]:
     """One form applied with the tolerances in turn, and what that left behind: the first that
     leaves no sliver and no short edge, else the one that leaves least, its slivers taken out where
     the kernel can do without them. Raises GeometryError."""
     try:
-        tool = _tool(form, frame)
+        tool = tools.of(form)
     except Exception as error:
-        raise GeometryError(f"{_words(error)}; drop the edit") from None
-    touched = [i for i, solid in enumerate(state.solids) if _boxes_meet(solid, tool)]
-    if not touched:
+        raise GeometryError(f"{words_of(error)}; drop the edit") from None
+    if not any(_boxes_meet(solid, tool) for solid in state.solids):
         raise GeometryError("it does not touch the part; not applied" if change.op == "add" else
                             "there is nothing of the part to cut; drop the edit")
     reasons: list[str] = []
@@ -203,9 +189,9 @@ def _taken(state: State, change: Change, form: Solid, frame: Frame) -> tuple[App
         if least is not None and fuzzy_mm >= LOOSE_MM:
             break  # loose edges are no better than short ones
         try:
-            made, flaws = _attempt(state, change, tool, touched, fuzzy_mm)
+            made, flaws = attempt(state, [change], [tool], fuzzy_mm)
         except Exception as error:
-            reasons.append(f"{_words(error)}; not applied")
+            reasons.append(f"{words_of(error)}; not applied")
             continue
         if least is None or flaws < least[0]:
             least = (flaws, made, fuzzy_mm)
@@ -217,28 +203,28 @@ def _taken(state: State, change: Change, form: Solid, frame: Frame) -> tuple[App
     flaws, made, fuzzy_mm = least
     if flaws.slivers:
         try:
-            mended, left = _attempt(state, change, tool, touched, fuzzy_mm, mend=True)
+            mended, left = attempt(state, [change], [tool], fuzzy_mm, mend=True)
         except Exception as error:
-            _words(error)  # only one of geometry says that it cannot be mended
+            words_of(error)  # only one of geometry says that it cannot be mended
             return made, flaws
         if left < flaws:
             return mended, left
     return made, flaws
 
 
-def _in_steps(state: State, change: Change, form: Union, frame: Frame) -> tuple[Applied, Flaws]:
+def _in_steps(state: State, change: Change, form: Union, tools: Tools) -> tuple[Applied, Flaws]:
     """The parts of a union applied in turn, and what the last of them left behind: what the kernel
     merges to one tool touches more of the part at once. Raises GeometryError."""
     steps: list[Step] = []
     flaws = Flaws(0, 0)
     for part in form.parts:
-        made, flaws = _taken(state, change, part, frame)
+        made, flaws = _taken(state, change, part, tools)
         state = made.state
         steps += made.steps
     return Applied(state, tuple(steps)), flaws
 
 
-def _words(error: Exception) -> str:
+def words_of(error: Exception) -> str:
     """What went wrong in one attempt; an error that is not of geometry is passed on."""
     if isinstance(error, SoffitError):
         return str(error)
@@ -247,18 +233,24 @@ def _words(error: Exception) -> str:
     return f"the B-rep kernel failed ({type(error).__name__})"
 
 
-def _attempt(
-    state: State, change: Change, tool: TopoDS_Shape, touched: list[int], fuzzy_mm: float,
+def attempt(
+    state: State, changes: Sequence[Change], tools: Sequence[TopoDS_Shape], fuzzy_mm: float,
     *, mend: bool = False,
 ) -> tuple[Applied, Flaws]:
-    """The state after one boolean, and what it left behind that is too small; `mend`: without what
-    of that can be taken out."""
+    """The state after one boolean, a step for each of the changes, and what it left behind that is
+    too small. Several are all additions or all cuts, clear of each other, and leave as many bodies
+    as there were. `mend`: without what of that can be taken out. Raises GeometryError, or what the
+    kernel raises."""
+    op = changes[0].op
+    touched = [i for i, solid in enumerate(state.solids)
+               if any(_boxes_meet(solid, tool) for tool in tools)]
     before = [state.solids[i] for i in touched]
-    result, history = _boolean_one_by_one(change.op, before, tool, fuzzy_mm)
+    result, history = _boolean_one_by_one(op, before, compound_of(tools), fuzzy_mm)
     own = _tags_by_solid(state)
+    new = [(tool, Tag(name=change.name, color=COLORS[op], edit=change.edit))
+           for tool, change in zip(tools, changes, strict=True)]
     found = Descent([f for i in touched for f in faces_of(state.solids[i])],
-                    [tag for i in touched for tag in own[i]],
-                    Tag(name=change.name, color=COLORS[change.op], edit=change.edit))
+                    [tag for i in touched for tag in own[i]], new)
     keep = found.to_keep(result, history)
     result, merged = merged_faces(result, keep)
     history.Merge(merged)
@@ -268,13 +260,15 @@ def _attempt(
     after = solids_of(result)
     if not after:
         raise GeometryError("nothing of the part would be left")
-    if change.op == "add" and len(after) > len(before):
+    if op == "add" and len(after) > len(before):
         raise GeometryError("it does not touch the part")
+    if len(tools) > 1 and len(after) != len(before):
+        raise GeometryError("bodies are joined or parted")
     if not all(is_valid(solid) for solid in after):
         raise GeometryError("the geometry checker rejects the result")
     # Bodies that overlap count once after an addition that joins them: unite them for the sum.
-    met = (_union(before),) if change.op == "add" else tuple(before)
-    gained = _balanced(change.op, met, tool, after, mend)
+    met = (_union(before),) if op == "add" else tuple(before)
+    gained = _balanced(op, met, tools, after, mend)
     # The changed bodies take the place of the first of them, so that order stays.
     solids: list[TopoDS_Shape] = []
     tags: list[Tag] = []
@@ -285,8 +279,8 @@ def _attempt(
         elif i not in touched:
             solids.append(solid)
             tags += own[i]
-    made = Applied(State(tuple(solids), tuple(tags)), (Step(tool, met, gained),))
-    return made, found.flaws(after)
+    steps = tuple(Step(t, met, g) for t, g in zip(tools, gained, strict=True))
+    return Applied(State(tuple(solids), tuple(tags)), steps), found.flaws(after)
 
 
 def _boolean_one_by_one(
@@ -312,32 +306,50 @@ def _boolean_one_by_one(
 def _balanced(
     op: Literal["add", "cut"],
     before: Sequence[TopoDS_Shape],
-    tool: TopoDS_Shape,
+    tools: Sequence[TopoDS_Shape],
     after: Sequence[TopoDS_Shape],
     mended: bool,
-) -> float:
-    """By how much the volume grew, mm³. Raises GeometryError where that is not what is due; what
-    was mended may be off by as much as a body in the file of changes."""
-    common = [boolean("common", [s], [tool], 0.0)[0] for s in before]
-    about = bounds(tool).mean(axis=0)
+) -> list[float]:
+    """By how much the volume grew by each tool, mm³. Raises GeometryError where that is not what is
+    due; what was mended may be off by as much as a body in the file of changes."""
+    common = [boolean("common", [s], [compound_of(tools)], 0.0)[0] for s in before]
+    about = bounds(compound_of(tools)).mean(axis=0)
 
     def volume(faces: Iterable[TopoDS_Shape]) -> float:
         return sum(volume_about(face, about, _INTEGRATION) for face in faces)
 
-    v_tool, v_common = volume([tool]), volume(common)
-    if op == "cut" and v_common <= _BALANCE_MM3:
+    v_tools = [volume([tool]) for tool in tools]
+    lumps = [common] if len(tools) == 1 else _by_tool(common, tools)
+    v_common = [volume(mine) for mine in lumps]
+    if op == "cut" and min(v_common) <= _BALANCE_MM3:
         raise GeometryError("there is nothing of the part to cut")
     # A face that is in both counts the same in both.
     old, new = compound_of(before), compound_of(after)
     grown = volume(_not_in(old, new)) - volume(_not_in(new, old))
-    due = v_tool - v_common if op == "add" else -v_common
-    if abs(grown - due) <= _BALANCE_REL * v_tool + _BALANCE_MM3 or (
+    dues = [t - c if op == "add" else -c for t, c in zip(v_tools, v_common, strict=True)]
+    due = sum(dues)
+    if abs(grown - due) <= _BALANCE_REL * sum(v_tools) + _BALANCE_MM3 or (
             mended and matches(abs(grown), abs(due))):
-        return grown
+        return [grown] if len(tools) == 1 else dues
     raise GeometryError(
         f"the volumes do not add up: the part grows by {grown:.4f} mm³ where {due:.4f} mm³ is due "
-        f"(tool {v_tool:.4f}, common {v_common:.4f})"
+        f"(tool {sum(v_tools):.4f}, common {sum(v_common):.4f})"
     )
+
+
+def _by_tool(
+    shapes: Sequence[TopoDS_Shape], tools: Sequence[TopoDS_Shape]
+) -> list[list[TopoDS_Shape]]:
+    """The solids of shapes that lie within each of some tools, whose boxes are clear of each
+    other."""
+    boxes = [bounds(tool) for tool in tools]
+    found: list[list[TopoDS_Shape]] = [[] for _ in tools]
+    for solid in (s for shape in shapes for s in solids_of(shape)):
+        middle = bounds(solid).mean(axis=0)
+        for mine, (low, high) in zip(found, boxes, strict=True):
+            if (low <= middle).all() and (middle <= high).all():
+                mine.append(solid)
+    return found
 
 
 def _not_in(shape: TopoDS_Shape, other: TopoDS_Shape) -> list[TopoDS_Face]:
