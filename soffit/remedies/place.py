@@ -9,11 +9,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import manifold3d as m3
 import numpy as np
 import shapely
 
 from soffit.findings.model import Finding
-from soffit.layers.stack import GRID_MM
+from soffit.layers.stack import GRID_MM, offset_of, plan_of
 from soffit.part.model import Face, Floats, Surface
 from soffit.remedies.anchor import Circle, polygon, rings_of
 from soffit.remedies.context import Context
@@ -134,9 +135,11 @@ def _levelled(
     half = 0.5 * NEARLY * step
     whole, lower = region, shapely.Polygon()
     for layer in range(min(first + STARTS, len(stack) - 1), first, -1):
-        fresh = stack.plan(layer).difference(stack.plan(layer - 1))
-        wide = fresh.buffer(-half, join_style="mitre").buffer(half, join_style="mitre")
-        above = whole.difference(stack.plan(layer))
+        # By the layer engine, for an outline that touches itself is no valid polygon.
+        new = stack.regions[layer] - stack.regions[layer - 1]
+        fresh, wide = plan_of(new), plan_of(offset_of(offset_of(new, -half), half))
+        here = m3.CrossSection(list(rings_of(whole)), m3.FillRule.Positive)
+        above = plan_of(here - stack.regions[layer])
         near = wide.intersection(above.buffer((2.0 - NEARLY) * step, join_style="mitre"))
         near = near.buffer(TOUCH_MM, join_style="mitre").intersection(fresh)
         more = shapely.union_all([p for p in shapely.get_parts(near)
