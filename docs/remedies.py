@@ -31,6 +31,7 @@ PARTS: dict[str, TopoDS_Shape] = {
     "membrane": shapes.counterbore(),
     "stepped ceiling": shapes.counterbore(),
     "teardrop": shapes.cross_hole(6, 20),
+    "steeper cut": shapes.ramp(38, 7, 14),
     "arch": shapes.slot(18, 20, 16),
     "prop": shapes.hanging_tongue(),
 }

@@ -21,7 +21,7 @@ import pytest
 from OCP.TopoDS import TopoDS_Edge, TopoDS_Shape
 
 import soffit
-from examples._cad import box, cut, cylinder, direction, fillet, fuse, middle, turn
+from examples._cad import box, cut, cylinder, direction, fillet, fuse, middle, sweep, turn
 from soffit.part.brep.shapes import compound_of
 from soffit.part.manifold import to_manifold
 from soffit.part.model import Part
@@ -34,6 +34,7 @@ from soffit.remedies import (
     fill,
     membrane,
     roof,
+    steeper,
     stepped,
     teardrop,
 )
@@ -56,6 +57,7 @@ from tests.shapes import (
     flange,
     ledge,
     process_with,
+    ramp,
     rooted_ledge,
     rounded_bottom,
     slot,
@@ -110,6 +112,15 @@ def stepped_mm3(k: float, h: float) -> float:
                 for i, area in enumerate(cuts))
 
 
+def steeper_mm3(run: float, wide: float, under: float, h: float) -> float:
+    """From where the slope is held, in the last layer that steps out by no more than it may, and
+    further on by 0.3 of the lip of 0.8 mm: ½(t − s)²(1 − tan 40°)."""
+    rise = math.tan(math.radians(40))
+    cut_mm = (math.ceil(under / h - 0.5 - 1e-9) + 0.5) * h - under
+    held = cut_mm / rise if cut_mm / rise <= h else 0.0
+    return 0.5 * (run - held - 0.24) ** 2 * (1 - rise) * wide
+
+
 def mitred_mm3(r: float, w: float, h: float) -> float:
     f = r * math.tan(math.pi / 8)
     moment = r**3 / 6 - ((r - f) ** 3 / 3 + f * (r - f) ** 2 / 2)
@@ -155,6 +166,8 @@ CASES = {
         lambda k: fillet(box((-9 * k, -7 * k, 0), (9 * k, 7 * k, 9 * k)), 3 * k, bottom),
         bottom_edge, "air/slope",
         {"bottom edge": lambda k, _: mitred_mm3(3 * k, 12 * k, 8 * k)}, fine=2e-3),
+    "steeper cut": Case(lambda k: ramp(40, 6 * k, 20 * k), steeper, "air/slope", {
+        "steeper cut": lambda k, h: -steeper_mm3(6 * k, 20 * k, 4, h)}, fine=2e-3),
     "arch": Case(lambda k: ledge(3 * k, 8 * k, 9 * k), arch, "air/ledge", {
         "arch": lambda k, _: ledge_section(3 * k) * 8 * k}, fine=1e-3),
 }
@@ -209,6 +222,14 @@ def pocketed(height: float) -> TopoDS_Shape:
     return cut(box((-20, -20, 0), (20, 20, 20)), box((-10, -8, -1), (10, 8, height)))
 
 
+def arm(thick: float) -> TopoDS_Shape:
+    """A bracket that rises at 40°, so thick upright."""
+    rise, far = math.tan(math.radians(40)), 7.0
+    low, high = 4 + thick, 4 + thick + far * rise
+    return cut(ramp(40, 6, 20), sweep([(0, -1, low), (far, -1, high), (far, -1, 30), (0, -1, 30)],
+                                      (0, 22, 0)))
+
+
 # Hole of a stepped ceiling whose square's corners reach exactly the lip past it.
 SQUARE = 0.8 / (math.sqrt(2) - 1) - 0.12
 WHOLE, SHORT = ["chamfer", "chamfer leaving a lip"], ["chamfer as deep as the wall"]
@@ -236,6 +257,11 @@ LIMITS: dict[str, tuple[TopoDS_Shape, ModuleType, list[str] | None]] = {
     "less beside the strip": (counterbore(5.5, 5.5 - 0.81, 6), stepped, []),
     "two lines over the point": (crown_wall(0.8), teardrop, ["teardrop", "teardrop"]),
     "less over the point": (crown_wall(0.79), teardrop, ["teardrop"]),
+    "cut of not quite 2 mm": (ramp(30, 5.0, 20), steeper, ["steeper cut"]),
+    "deeper cut": (ramp(30, 5.3, 20), steeper, []),
+    # The cut is 0.91 mm deep where it is deepest.
+    "two lines over the cut": (arm(1.72), steeper, ["steeper cut"]),
+    "less over the cut": (arm(1.4), steeper, []),
     # Flatter than 45 degrees from the middle of the first layer on: r sin 45 - sqrt(0.2 r - 0.01),
     # 0.79 and 1.21 mm.
     "rounding within the lip": (rounded_bottom(2.0), bottom_edge, None),

@@ -38,7 +38,8 @@ _KINDS = {"air/ledge": "Ledge", "air/bridge": "Bridge", "air/ceiling": "Ceiling"
           "warp/corner": "Corner that may lift"}
 _REMEDIES = {"fill": "Filled in", "chamfer": "Chamfer run below it", "wedge": "Wedge below it",
              "fillet": "Round ended by its tangent chamfer",
-             "teardrop": "Crown cut to a teardrop", "membrane": "Membrane, one layer",
+             "teardrop": "Crown cut to a teardrop",
+             "steeper cut": "Underside cut steeper", "membrane": "Membrane, one layer",
              "steps": "Squared-off layers", "prop": "Break-away prop"}
 
 CAUTIONS = (
