@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 from soffit.errors import InputError
 from soffit.findings.model import Finding, Review
@@ -36,33 +36,14 @@ MOST_SPLITS = 2
 WORTH_SPLITTING = 0.1
 
 
-def resolve(
-    part: Part,
-    process: Process,
-    *,
-    up: Literal["keep"] | Vec3 = "keep",
-    protect: Sequence[str] = (),
-    keep_out: Sequence[Box | Part] = (),
-    quantity: int = 1,
-    wishes: Wishes | None = None,
-    recipe: Recipe | None = None,
-    progress: Progress | None = None,
-) -> Resolution:
-    """`part` changed so that it prints with nothing over air, as far as that can be done.
+def resolve(part: Part, process: Process, **options: Any) -> Resolution:
+    """`part` changed so that it prints with nothing over air, as far as that can be done: what
+    `searched` finds, with its `options`, and why what stays open does.
 
-    `protect`: selectors of faces that stay as they are (see `soffit.plan.protect`).
-    `keep_out`: boxes x0, y0, z0, x1, y1, z1 in the build frame, mm, and parts in the frame of
-    the part's file, that nothing is added to (see `soffit.plan.keep_out`).
-    `wishes`: what is preferred, forbidden and demanded of remedies. `recipe`: decisions taken on
-    this part or an earlier revision of it, taken again wherever their place is found again; it also
-    says which way is up where `up` is "keep", what stays as it is, which boxes are kept out, and
-    what is preferred where nothing is wished.
-    `after` is the review of the result in memory; writing the files replaces it by the
-    review of what was written. Raises InputError for a wrong selector or direction.
+    `after` is the review of the result in memory; writing the files replaces it by the review of
+    what was written.
     """
-    return searched(
-        part, process, up=up, protect=protect, keep_out=keep_out, quantity=quantity, wishes=wishes,
-        recipe=recipe, progress=progress).resolution()
+    return searched(part, process, **options).resolution()
 
 
 @dataclass(frozen=True)
@@ -129,7 +110,17 @@ def searched(
     recipe: Recipe | None = None,
     progress: Progress | None = None,
 ) -> Searched:
-    """As `resolve`, as far as the search goes."""
+    """What changes `part` so that it prints with nothing over air, as far as that can be done.
+
+    `protect`: selectors of faces that stay as they are (see `soffit.plan.protect`).
+    `keep_out`: boxes x0, y0, z0, x1, y1, z1 in the build frame, mm, and parts in the frame of
+    the part's file, that nothing is added to (see `soffit.plan.keep_out`).
+    `wishes`: what is preferred, forbidden and demanded of remedies. `recipe`: decisions taken on
+    this part or an earlier revision of it, taken again wherever their place is found again; it also
+    says which way is up where `up` is "keep", what stays as it is, which boxes are kept out, and
+    what is preferred where nothing is wished.
+    Raises InputError for a wrong selector or direction.
+    """
     wishes = checked(wishes or Wishes())
     if recipe is not None and up == "keep":
         up = up_of(recipe, part)

@@ -20,7 +20,7 @@ MOST_WAYS_UP = 3
 
 
 def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolution:
-    """`resolve` in the way up that is best by what it leads to. `options` are those of `resolve`
+    """`resolve` in the way up that is best by what it leads to. `options` are those of `searched`
     but for `up`; what names findings or places of one way up does not belong here."""
     best: Searched | None = None
     for found in orientations(part, process)[:MOST_WAYS_UP]:
