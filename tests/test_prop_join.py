@@ -5,10 +5,13 @@ from __future__ import annotations
 import manifold3d as m3
 import pytest
 
-from soffit.findings.review import reviewed
+from soffit.findings.model import Finding
+from soffit.findings.review import review, reviewed
 from soffit.layers.stack import cut_layers
+from soffit.part.edit import make_body
 from soffit.part.mesh_solid import evaluate
 from soffit.part.place import place
+from soffit.part.scene import with_bodies
 from soffit.plan.resolve import resolve
 from soffit.plan.search import Search
 from soffit.plan.trials import Rules, State
@@ -16,7 +19,7 @@ from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
-from soffit.remedies.prop_join import stand_together
+from soffit.remedies.prop_join import completed, stand_together
 from soffit.remedies.prop_solid import as_solid
 from tests.shapes import example
 from tests.solids import block, part_of
@@ -64,6 +67,24 @@ def test_those_that_could_not_leave_as_one_stand_one_by_one() -> None:
     left, right = ring ^ block(0, 0, 0, 20.5, 40, 40), ring ^ block(19.5, 0, 0, 40, 40, 40)
     together = stand_together(context(part), [prop("F1", left), prop("F2", right)])
     assert [stand.members for stand in together] == [(0,)]
+
+
+def test_a_prop_is_completed_under_what_it_leaves() -> None:
+    """One block near the wall leaves the free edge of the shelf in the air."""
+    there = context(SHELF)
+    (shelf,) = there.review.air
+    few = prop(shelf.id, block(14, 1, 0, 16, 39, 30))
+
+    def left(option: Option) -> tuple[Finding, ...]:
+        body = make_body("prop", option.solid, there.part)
+        return review(with_bodies(there.part, (body,)), PLA).air
+
+    assert 0.0 < sum(f.area_mm2 for f in left(few)) < shelf.area_mm2
+    whole = completed(there, few, left(few))
+    assert whole is not None and whole.finding == shelf.id and whole.cost is not None
+    assert left(whole) == ()
+    assert (evaluate(few.solid) - evaluate(whole.solid)).volume() < 1e-3
+    assert completed(there, few, ()) is None
 
 
 def test_a_set_of_changes_is_one_step(monkeypatch: pytest.MonkeyPatch) -> None:
