@@ -109,7 +109,8 @@ def resolve(
     `protect`: selectors of faces that must stay as they are. `keep_out`: what must stay free of
     added material: boxes (x0, y0, z0, x1, y1, z1) in the build frame, mm, and closed parts, read
     like any other, that stand beside this one in its file's frame.
-    `up`: as of `review`; of "auto" the best few ways up are resolved until one comes clean.
+    `up`: as of `review`; of "auto" the best few ways up are resolved until one comes clean with few
+    props.
     `prefer`: what is to be least, once as little as can be prints over air. `forbid`: remedies that
     are not used; `demand`: for a finding of the review, by its id, the remedy that it gets.
     `max_deviation_mm`: farthest that a surface may move. `recipe`: file of decisions taken on this

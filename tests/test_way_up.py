@@ -1,4 +1,5 @@
-"""Of several ways up the first that comes clean is taken, else the one that leaves least."""
+"""Of several ways up that come clean the one that costs least is taken, sought up to the first with
+few props; else the one that leaves least."""
 
 from __future__ import annotations
 
@@ -35,6 +36,38 @@ def test_the_first_that_comes_clean(monkeypatch: pytest.MonkeyPatch) -> None:
     in_this_order(monkeypatch, [DRAWN, FLIPPED, ON_SIDE])
     found = resolve_best_way_up(mushroom(), PLA, wishes=NOTHING)
     assert found.clean and found.before.up == FLIPPED
+
+
+def test_one_without_a_prop_before_one_with(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(way_up, "FEW_PROPS", 0)
+    only_props = Wishes(forbid=NOTHING.forbid - {"prop"})
+    in_this_order(monkeypatch, [DRAWN])
+    found = resolve_best_way_up(mushroom(), PLA, wishes=only_props)
+    assert found.clean and found.props
+    in_this_order(monkeypatch, [DRAWN, ON_SIDE, FLIPPED])
+    found = resolve_best_way_up(mushroom(), PLA, wishes=only_props)
+    assert found.clean and not found.props and found.before.up == FLIPPED
+
+
+def test_of_two_with_props_the_cheaper_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(way_up, "FEW_PROPS", 0)
+    only_props = Wishes(forbid=NOTHING.forbid - {"prop"})
+    prices = {}
+    for ups in ([DRAWN], [ON_SIDE], [DRAWN, ON_SIDE]):
+        in_this_order(monkeypatch, ups)
+        found = resolve_best_way_up(mushroom(), PLA, wishes=only_props)
+        assert found.clean
+        prices[len(ups), found.before.up] = sum(e.cost.price for e in found.edits if e.cost)
+    assert prices[1, ON_SIDE] < prices[1, DRAWN]
+    assert prices[2, ON_SIDE] == prices[1, ON_SIDE]
+
+
+def test_few_props_will_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    in_this_order(monkeypatch, [DRAWN, FLIPPED])
+    only_props = Wishes(forbid=NOTHING.forbid - {"prop"})
+    found = resolve_best_way_up(mushroom(), PLA, wishes=only_props)
+    assert found.clean and 0 < len(found.props) <= way_up.FEW_PROPS
+    assert found.before.up == DRAWN
 
 
 def test_else_the_one_that_leaves_least(monkeypatch: pytest.MonkeyPatch) -> None:

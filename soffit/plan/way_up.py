@@ -1,8 +1,9 @@
 """Resolve a part in the best of several ways up.
 
 The way up with least over air is not always one that can be resolved: what hangs there may be high
-above the platform, in a hole, or trapped. So the best few are resolved in turn, and the first that
-comes clean is taken; where none does, the one that leaves least over air.
+above the platform, in a hole, or trapped. So the best few are resolved in turn, up to the first
+that comes clean with no more than a few props. Of those that come clean the one is taken whose
+edits cost least; where none does, the one that leaves least over air.
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ from soffit.plan.model import Resolution
 from soffit.plan.resolve import Searched, searched
 from soffit.process.model import Process
 
-# Ways up that are resolved at most (own choice: each takes as long as the first).
+# Ways up that are resolved at most, and props that are not too many to look for another (own
+# choice: each takes as long as the first).
 MOST_WAYS_UP = 3
+FEW_PROPS = 3
 
 
 def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolution:
@@ -25,10 +28,16 @@ def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolut
     best: Searched | None = None
     for found in orientations(part, process)[:MOST_WAYS_UP]:
         result = searched(part, process, up=found.up, **options)
-        if best is None or result.after.over_air_mm2 < best.after.over_air_mm2:
+        if best is None or _measure(result) < _measure(best):
             best = result
-        if result.clean:
-            best = result
+        if result.clean and len(result.search.state.props) <= FEW_PROPS:
             break
     assert best is not None  # the part as drawn is always one of them
     return best.resolution()
+
+
+def _measure(result: Searched) -> tuple[bool, float, float]:
+    """What is to be least: what stays open, and what the edits cost."""
+    search = result.search
+    price = sum(search.wishes.weight(edit.cost) for edit in search.edits if edit.cost is not None)
+    return not result.clean, result.after.over_air_mm2, price
