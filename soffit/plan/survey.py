@@ -226,6 +226,11 @@ class Survey:
                 rest[j, entry.places > 0.0] = 0.0
                 continue
             left = np.minimum(entry.known.rest, area)
+            if entry.option is not None and entry.option.op == "prop":
+                # Beside a prop hardly anything else finds room: what it leaves stays.
+                rest[j] = np.where(left > self._nothing, left, 0.0)
+                new[j] = entry.known.new if entry.known.new > self._nothing else 0.0
+                continue
             gained = float((area - left).sum())
             remains = float(left[left <= (1.0 - CURED_SHARE) * area].sum())
             rest[j] = np.where(left <= (1.0 - CURED_SHARE) * area, 0.0,
