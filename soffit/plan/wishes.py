@@ -16,8 +16,9 @@ PREFERENCES: tuple[Prefer, ...] = get_args(Prefer)
 # What is not preferred decides between equals, by this share of its price (derived: far below what
 # differs in plastic, seconds or area, far above rounding).
 TIE = 1e-4
-# The fewer changes the better, if all else is equal (derived).
-EACH = 1e-6
+# The fewer changes the better, if all else is equal (derived: below what prices differ by, above
+# what the sizes of changes count for between equals).
+EACH = 1e-4
 
 
 @dataclass(frozen=True)
