@@ -180,10 +180,13 @@ class Survey:
                                       refused=self.refused(finding, option)))
 
     def _try(self, entry: Entry, option: Option) -> None:
-        left = self._attempt(entry, option)
+        after = self._attempt(entry, option)
+        if option.op != "prop":
+            return
+        places = places_of(self.places, after)
+        left = [f for f, k in zip(after, places, strict=True) if k is None or k in entry.own]
         area = sum(f.area_mm2 for f in left)
-        whole = sum(self.places[k].area_mm2 for k in entry.own)
-        if option.op != "prop" or not 0.0 < area <= SLIGHT_SHARE * whole:
+        if not 0.0 < area <= SLIGHT_SHARE * sum(self.places[k].area_mm2 for k in entry.own):
             return
         more = completed(self.state.context, option, left)
         if more is not None and more.cost is not None:
@@ -191,22 +194,20 @@ class Survey:
             self.entries.append(extended)
             self._attempt(extended, more)
 
-    def _attempt(self, entry: Entry, option: Option) -> list[Finding]:
-        """Try an option; what is left of the places that it is for, and what it brings about."""
+    def _attempt(self, entry: Entry, option: Option) -> tuple[Finding, ...]:
+        """Try an option; what then prints over air, nothing if it cannot be had."""
         self.tries += 1
         made = attempt(self.state, option, self.edit, self.rules)
         if isinstance(made, str):
             entry.refused = made
             entry.known = Outcome(self._areas(), 0.0)
-            return []
-        after = made.review.air
+            return ()
         entry.known = outcome(self.places, made.review)
         entry.touched = made.touched
         if option.op == "add" and entry.known.starts > 0.0:
             entry.refused = (f"{entry.known.starts:.2f} mm² of it would start in mid-air, where no "
                              "wall meets it")
-        return [f for f, k in zip(after, places_of(self.places, after), strict=True)
-                if k is None or k in entry.own]
+        return made.review.air
 
     def _wanted(self, wishes: Wishes) -> list[Entry]:
         return [e for e in self.entries

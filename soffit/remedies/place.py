@@ -149,9 +149,7 @@ def _levelled(
         return region, anchors
     whole = whole.buffer(TOUCH_MM, join_style="mitre").buffer(-TOUCH_MM, join_style="mitre")
     lower = lower.buffer(TOUCH_MM, join_style="mitre").buffer(-TOUCH_MM, join_style="mitre")
-    free = shapely.boundary(lower).difference(below.buffer(2.0 * TOUCH_MM))
-    closed = [np.concatenate([ring, ring[:1]]) for ring in rings_of(lower)]
-    lines = [line for ring in closed for line in _away_from(ring, free)]
+    lines = _held_by(lower, below)
     near = lower.buffer(2.0 * TOUCH_MM)
     lines += [part for line in anchors for part in _away_from(line, near)]
     return whole, [_straight(line) for line in lines]
@@ -170,9 +168,14 @@ def _with_bridged(
     and its anchors: where its edge lies on the layer below."""
     whole = region.buffer(STRANDS_MM, join_style="mitre").buffer(-STRANDS_MM, join_style="mitre")
     whole = whole.difference(below)
-    free = shapely.boundary(whole).difference(below.buffer(2.0 * TOUCH_MM))
-    closed = [np.concatenate([ring, ring[:1]]) for ring in rings_of(whole)]
-    return whole, [line for ring in closed for line in _away_from(ring, free)]
+    return whole, _held_by(whole, below)
+
+
+def _held_by(region: shapely.Geometry, below: shapely.Geometry) -> list[Floats]:
+    """Where the edge of a region lies on the layer below."""
+    free = shapely.boundary(region).difference(below.buffer(2.0 * TOUCH_MM))
+    closed = [np.concatenate([ring, ring[:1]]) for ring in rings_of(region)]
+    return [line for ring in closed for line in _away_from(ring, free)]
 
 
 def slope_of(context: Context) -> float:

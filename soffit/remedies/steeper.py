@@ -26,7 +26,7 @@ import numpy as np
 import shapely
 
 from soffit.findings.model import Finding
-from soffit.layers.stack import plan_of
+from soffit.layers.stack import offset_of, plan_of
 from soffit.part.mesh_solid import evaluate
 from soffit.part.solid import Difference, Prism
 from soffit.remedies.anchor import rings_of
@@ -59,8 +59,8 @@ _ASIDE_MM = 2 * HAIR_MM
 # What cuts less cuts nothing, mm³ (derived: a hair deep and wide over a line's length).
 NOTHING_MM3 = 1e-4
 
-# A cut that still goes on in so wide a rim of its room has not come out, mm (derived: an eighth of
-# a line).
+# A cut that still goes on in so wide a rim of its room has not come out, but for four times as much
+# about what holds the place, mm (derived: an eighth of a line; half of one).
 RIM_MM = 0.05
 
 # Share of a cut over which less may remain than two lines (common practice, no source: at an edge
@@ -148,7 +148,7 @@ def _comes_out(lost: m3.Manifold, solid: Difference, patch: Patchwork) -> bool:
     """Whether a cut ends within its room but where the place is held."""
     assert isinstance(solid.base, Prism)
     room = m3.CrossSection(list(solid.base.rings), m3.FillRule.Positive)
-    rim = room - room.offset(-RIM_MM, m3.JoinType.Miter)
+    rim = room - offset_of(room, -RIM_MM)
     there = plan_of(lost.project() ^ rim)
     beside = shapely.union_all([shapely.LineString(c.polyline) for c in patch.chains])
     left = there.difference(shapely.buffer(beside, 4.0 * RIM_MM))

@@ -180,7 +180,7 @@ def _taken(state: State, change: Change, form: Solid, tools: Tools) -> tuple[App
         tool = tools.of(form)
     except Exception as error:
         raise GeometryError(f"{words_of(error)}; drop the edit") from None
-    if not any(_boxes_meet(solid, tool) for solid in state.solids):
+    if not any(boxes_meet(solid, tool) for solid in state.solids):
         raise GeometryError("it does not touch the part; not applied" if change.op == "add" else
                             "there is nothing of the part to cut; drop the edit")
     reasons: list[str] = []
@@ -243,7 +243,7 @@ def attempt(
     kernel raises."""
     op = changes[0].op
     touched = [i for i, solid in enumerate(state.solids)
-               if any(_boxes_meet(solid, tool) for tool in tools)]
+               if any(boxes_meet(solid, tool) for tool in tools)]
     before = [state.solids[i] for i in touched]
     result, history = _boolean_one_by_one(op, before, compound_of(tools), fuzzy_mm)
     own = _tags_by_solid(state)
@@ -375,6 +375,7 @@ def _tags_by_solid(state: State) -> list[list[Tag]]:
     return found
 
 
-def _boxes_meet(a: TopoDS_Shape, b: TopoDS_Shape) -> bool:
+def boxes_meet(a: TopoDS_Shape, b: TopoDS_Shape, apart_mm: float = 0.0) -> bool:
+    """Whether the boxes of two shapes are no farther apart than this."""
     (low_a, high_a), (low_b, high_b) = bounds(a), bounds(b)
-    return bool((low_a <= high_b).all() and (low_b <= high_a).all())
+    return bool((low_a <= high_b + apart_mm).all() and (low_b <= high_a + apart_mm).all())

@@ -17,8 +17,7 @@ from OCP.TopoDS import TopoDS_Shape
 
 from soffit.errors import GeometryError
 from soffit.part.brep.assemble import assemble
-from soffit.part.brep.edit import State, Step, Tools, applied, attempt, forms, words_of
-from soffit.part.brep.shapes import bounds
+from soffit.part.brep.edit import State, Step, Tools, applied, attempt, boxes_meet, forms, words_of
 from soffit.part.model import Change, Part
 from soffit.part.place import transform
 
@@ -79,18 +78,13 @@ def _clear(changes: Sequence[Change], run: Sequence[int], tools: Tools) -> list[
             alone.append([k])
             continue
         for members, there in groups:
-            if not any(_near(tool, other) for other in there):
+            if not any(boxes_meet(tool, other, CLEAR_MM) for other in there):
                 members.append(k)
                 there.append(tool)
                 break
         else:
             groups.append(([k], [tool]))
     return [*(members for members, _ in groups), *alone]
-
-
-def _near(a: TopoDS_Shape, b: TopoDS_Shape) -> bool:
-    (low_a, high_a), (low_b, high_b) = bounds(a), bounds(b)
-    return bool((low_a <= high_b + CLEAR_MM).all() and (low_b <= high_a + CLEAR_MM).all())
 
 
 def _apply(made: Changed, changes: Sequence[Change], group: list[int], tools: Tools) -> None:
