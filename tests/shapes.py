@@ -133,6 +133,16 @@ def cross_hole(radius: float, crown: float, length: float = 20) -> TopoDS_Shape:
                cylinder((0, -1, crown - radius), (0, 1, 0), radius, length + 2))
 
 
+def nut_seat(across: float = 8, length: float = 10, above: float = 6) -> TopoDS_Shape:
+    """A block with a six-sided hole lying along y, a corner up, `across` between its flats."""
+    half, corner = across / 2, across / math.sqrt(3)
+    z = 4 + corner
+    hole = sweep([(x, -1, z + y) for x, y in (
+        (0, corner), (-half, corner / 2), (-half, -corner / 2), (0, -corner), (half, -corner / 2),
+        (half, corner / 2))], (0, length + 2, 0))
+    return cut(box((-half - 5, 0, 0), (half + 5, length, z + corner + above)), hole)
+
+
 def ball(radius: float = 10) -> TopoDS_Shape:
     """Sphere that stands on its pole."""
     return sphere((0, 0, radius), radius)

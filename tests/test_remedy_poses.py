@@ -31,6 +31,7 @@ from soffit.remedies import (
     arch,
     bottom_edge,
     chamfer,
+    crown,
     fill,
     membrane,
     roof,
@@ -56,6 +57,7 @@ from tests.shapes import (
     cross_hole,
     flange,
     ledge,
+    nut_seat,
     process_with,
     ramp,
     rooted_ledge,
@@ -121,6 +123,18 @@ def steeper_mm3(run: float, wide: float, under: float, h: float) -> float:
     return 0.5 * (run - held - 0.24) ** 2 * (1 - rise) * wide
 
 
+def crown_mm3(half: float, long: float, foot: float, h: float, *, level: bool) -> float:
+    """Two flanks at 30°, each from where it is held and 0.3 of the lip further on; level just above
+    the corner: ∫ min((t − s)(1 − tan 30°), H − t tan 30°) dt."""
+    rise = math.tan(math.radians(30))
+    cut_mm = (math.ceil(foot / h - 0.5 - 1e-9) + 0.5) * h - foot
+    s = 0.24 + (cut_mm / rise if cut_mm / rise <= h else 0.0)
+    pointed = (half - s) ** 2 * (1 - rise) * long
+    crest = half * rise + crown.LIFT_MM
+    top = half - crest - s * (1 - rise)  # of the point that is left, half as wide as high
+    return pointed - (top**2 * long if level else 0.0)
+
+
 def mitred_mm3(r: float, w: float, h: float) -> float:
     f = r * math.tan(math.pi / 8)
     moment = r**3 / 6 - ((r - f) ** 3 / 3 + f * (r - f) ** 2 / 2)
@@ -168,6 +182,11 @@ CASES = {
         {"bottom edge": lambda k, _: mitred_mm3(3 * k, 12 * k, 8 * k)}, fine=2e-3),
     "steeper cut": Case(lambda k: ramp(40, 6 * k, 20 * k), steeper, "air/slope", {
         "steeper cut": lambda k, h: -steeper_mm3(6 * k, 20 * k, 4, h)}, fine=2e-3),
+    "crown cut": Case(lambda k: nut_seat(7 * k, 12 * k), crown, "air/slope", {
+        "level at its top": lambda k, h: -crown_mm3(
+            3.5 * k, 12 * k, 4 + 3.5 * k * math.sqrt(3), h, level=True),
+        "to a point": lambda k, h: -crown_mm3(
+            3.5 * k, 12 * k, 4 + 3.5 * k * math.sqrt(3), h, level=False)}, fine=2e-3),
     "arch": Case(lambda k: ledge(3 * k, 8 * k, 9 * k), arch, "air/ledge", {
         "arch": lambda k, _: ledge_section(3 * k) * 8 * k}, fine=1e-3),
 }
@@ -262,6 +281,11 @@ LIMITS: dict[str, tuple[TopoDS_Shape, ModuleType, list[str] | None]] = {
     # The cut is 0.91 mm deep where it is deepest.
     "two lines over the cut": (arm(1.72), steeper, ["steeper cut"]),
     "less over the cut": (arm(1.4), steeper, []),
+    # To a point 1.96 and 2.01 mm deep.
+    "crown cut to a point": (nut_seat(9.8), crown, ["crown cut", "crown cut"]),
+    "crown too deep for that": (nut_seat(10.2), crown, ["crown cut"]),
+    "two lines over the crown": (nut_seat(7, above=0.82), crown, ["crown cut"]),
+    "less over the crown": (nut_seat(7, above=0.4), crown, []),
     # Flatter than 45 degrees from the middle of the first layer on: r sin 45 - sqrt(0.2 r - 0.01),
     # 0.79 and 1.21 mm.
     "rounding within the lip": (rounded_bottom(2.0), bottom_edge, None),

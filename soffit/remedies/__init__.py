@@ -1,8 +1,8 @@
 """Remedies: one remedy, one file, from a finding to options that are solids to add, cut or prop.
 
 Each module has `NAME`, `RANK` (place in the order of preference: fill 1, chamfer, roof, bottom
-edge, fillet, membrane and stepped ceiling 2, teardrop and steeper cut 3, arch and what else leaves
-a bridge 4, prop 5), a docstring that is its manual, and `options(context, finding)`, which returns
+edge, fillet, membrane and stepped ceiling 2, teardrop, steeper cut and crown cut 3, arch and what
+else leaves a bridge 4, prop 5), a docstring that is its manual, and `options(context, finding)`, which returns
 the options that apply and, for each that does not, one reason in words.
 """
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from soffit.remedies.model import Option
 
 CHANGES = ("fill", "chamfer", "roof", "bottom_edge", "fillet", "membrane", "stepped", "teardrop",
-           "steeper", "arch")
+           "steeper", "crown", "arch")
 LAST_RESORT = ("prop",)
 NAMES = (*CHANGES, *LAST_RESORT)
 

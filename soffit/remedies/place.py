@@ -101,7 +101,7 @@ def place_of(context: Context, members: Sequence[Finding]) -> Place:
     for k, member in enumerate(members):
         rest = shapely.union_all([r for i, r in enumerate(regions) if i != k])
         for line in member.patch.anchors:
-            anchors += _away_from(line, rest)
+            anchors += away_from(line, rest)
     first = max(0, min(f.patch.layers[0] for f in members) - 1)
     if members[0].kind == "air/slope":
         whole, anchors = _levelled(context, whole, anchors, first)
@@ -121,7 +121,7 @@ def place_of(context: Context, members: Sequence[Finding]) -> Place:
         _surface(context, members, whole),
         max(f.patch.z_mm[1] for f in members),
         (first, last),
-        _circles(context),
+        upright_circles(context),
     )
 
 
@@ -151,7 +151,7 @@ def _levelled(
     lower = lower.buffer(TOUCH_MM, join_style="mitre").buffer(-TOUCH_MM, join_style="mitre")
     lines = _held_by(lower, below)
     near = lower.buffer(2.0 * TOUCH_MM)
-    lines += [part for line in anchors for part in _away_from(line, near)]
+    lines += [part for line in anchors for part in away_from(line, near)]
     return whole, [_straight(line) for line in lines]
 
 
@@ -175,7 +175,7 @@ def _held_by(region: shapely.Geometry, below: shapely.Geometry) -> list[Floats]:
     """Where the edge of a region lies on the layer below."""
     free = shapely.boundary(region).difference(below.buffer(2.0 * TOUCH_MM))
     closed = [np.concatenate([ring, ring[:1]]) for ring in rings_of(region)]
-    return [line for ring in closed for line in _away_from(ring, free)]
+    return [line for ring in closed for line in away_from(ring, free)]
 
 
 def slope_of(context: Context) -> float:
@@ -241,7 +241,7 @@ def _joined(a: Finding, b: Finding) -> bool:
     return bool(gap <= TOUCH_MM)
 
 
-def _away_from(line: Floats, rest: shapely.Geometry) -> list[Floats]:
+def away_from(line: Floats, rest: shapely.Geometry) -> list[Floats]:
     """The parts of a polyline that do not border on `rest`."""
     middle = 0.5 * (line[1:] + line[:-1])
     apart = shapely.distance(shapely.points(middle), rest) if not rest.is_empty else None
@@ -259,7 +259,7 @@ def _away_from(line: Floats, rest: shapely.Geometry) -> list[Floats]:
     return [*lines, line[run]] if run else lines
 
 
-def _circles(context: Context) -> tuple[Circle, ...]:
+def upright_circles(context: Context) -> tuple[Circle, ...]:
     """Axes of the part's upright round faces, with the radius of cylinders; these last."""
     axes: list[Circle] = []
     circles: list[Circle] = []

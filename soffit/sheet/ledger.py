@@ -39,8 +39,9 @@ _KINDS = {"air/ledge": "Ledge", "air/bridge": "Bridge", "air/ceiling": "Ceiling"
 _REMEDIES = {"fill": "Filled in", "chamfer": "Chamfer run below it", "wedge": "Wedge below it",
              "fillet": "Round ended by its tangent chamfer",
              "teardrop": "Crown cut to a teardrop",
-             "steeper cut": "Underside cut steeper", "membrane": "Membrane, one layer",
-             "steps": "Squared-off layers", "prop": "Break-away prop"}
+             "steeper cut": "Underside cut steeper", "crown cut": "Crown cut to a roof",
+             "membrane": "Membrane, one layer", "steps": "Squared-off layers",
+             "prop": "Break-away prop"}
 
 CAUTIONS = (
     "Checked for printing only. Whether the changed part is strong enough and safe in use is "

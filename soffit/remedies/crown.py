@@ -1,0 +1,217 @@
+"""Crown cut: the top of a hole that closes too flat, whatever its shape, is cut to a roof.
+
+**What it does.** A hole or a hollow across the build direction may close by two flanks that lean
+too flat: a nut's seat with a corner up, an oval, a square on its corner, a round hole whose axis
+rises. From the lower end of each flank a plane rises at the smallest angle that holds; what lies
+below the planes is cut away. They are cut off level with the highest point of the crown, where
+what is left is a bridge that the process spans, or meet in a point.
+
+**How it is measured.** With t the distance from the foot of a flank, θ its angle, δ the limit and
+s the share of the lip after which the cut starts, the plane passes t·tan δ − s(tan δ − tan θ) above
+the foot. A crown of two such flanks, each a wide, loses per mm of length, pointed,
+(a − s)²(tan δ − tan θ); cut level with its ridge it keeps a flat of 2(a − t₁) with
+t₁ tan δ = a·tan θ + s(tan δ − tan θ) (derived).
+
+**Example.** The seat of a nut 8 mm across flats, corner up, under 45°: as drawn 30° from the
+platform, cut level with its corner it keeps a flat of 3.2 mm.
+
+**Limits.** Two lines of material must remain above the cut, and it is no deeper than 2 mm. A crown
+that a teardrop fits gets the teardrop.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from soffit.findings.model import Finding
+from soffit.layers.stack import plan_of
+from soffit.part.mesh_solid import evaluate
+from soffit.part.model import Floats
+from soffit.remedies.anchor import distance, polygon
+from soffit.remedies.context import BRIDGE_SHARE, HAIR_MM, Context
+from soffit.remedies.model import Option
+from soffit.remedies.place import TOUCH_MM, away_from, slope_of
+from soffit.remedies.undercut import (
+    MOST_MM,
+    NOTHING_MM3,
+    PAST_MM,
+    Side,
+    comes_out,
+    cut_below,
+    deepest_mm,
+    is_thin,
+    sides_of,
+)
+
+NAME = "crown cut"
+RANK = 3
+
+# A level cut lies this far above the highest point of the crown, mm: where it would only touch
+# that, it would be no contact (derived: ten times the grid of the layers).
+LIFT_MM = 0.01
+
+# What follows on a slope borders on it so far from what holds it, as a share of its width (derived:
+# at an end of it that is half, at its upper edge all of it).
+FARTHER = 0.6
+# And on a bridge where that is held, as a share of its span (derived: at an end of it that is up to
+# a half).
+NEARER = 0.25
+# Such a border is at least so long, as a share of what holds one of both (own choice).
+BORDER_SHARE = 0.25
+
+# So far into a wall that ends it the cut goes on, that its end is a face and no sliver, mm
+# (derived: two hairs). So far past the crown it ends upright where it comes out nowhere: as a step
+# of the hole ends its crown.
+_INTO_MM = 2 * HAIR_MM
+
+# The roof's peak is looked for on a grid of so many points each way (derived: to a sixtieth of the
+# crown's width, a tenth of a line for most holes).
+_GRID = 60
+
+
+def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]]:
+    """A crown cut level, and one cut to a point; or why not."""
+    if finding.kind != "air/slope":
+        return [], []
+    members = _closing(context, finding)
+    gap = _gap_mm(context)
+    region = shapely.union_all([
+        shapely.buffer(polygon(f.patch.rings), gap, join_style="mitre") for f in members])
+    region = shapely.buffer(region, TOUCH_MM - gap, join_style="mitre")
+    first = max(0, min(f.patch.layers[0] for f in members) - 1)
+    sides = _sides(context, members)
+    if len(sides) < 2:
+        return [], []
+    slope = slope_of(context)
+    peak = _peak(region, sides, slope)
+    crest = _crest(context, region, members) + LIFT_MM
+    bridged = max(crest, peak - 0.5 * BRIDGE_SHARE * context.process.bridge_mm * slope)
+    held = shapely.buffer(plan_of(context.stack.regions[first]), -_INTO_MM, join_style="mitre")
+    made: list[Option] = []
+    reasons: list[str] = []
+    for level in (True, False):
+        if level and bridged >= peak:
+            continue
+        top = bridged if level else peak + slope * LIFT_MM
+        option = _option(context, finding, region, held, sides, top, peak - top)
+        if isinstance(option, str):
+            reasons.append(f"{NAME}: {option}")
+        else:
+            made.append(option)
+    return made, [] if made else list(dict.fromkeys(reasons))
+
+
+def _option(
+    context: Context, finding: Finding, region: shapely.Geometry, held: shapely.Geometry,
+    sides: Sequence[Side], top: float, short: float,
+) -> Option | str:
+    """The crown cut by the planes of `sides`, `short` mm below where they would meet; or why
+    not."""
+    slope = slope_of(context)
+    for past in (*PAST_MM, _INTO_MM):
+        solid = cut_below(region, held, sides, past, slope, top)
+        if solid is None:
+            return "it would take too many pieces"
+        assert context.solid is not None  # `all_options` asks no remedy without one
+        lost = evaluate(solid) ^ context.solid
+        if lost.volume() < NOTHING_MM3:
+            return "it would cut nothing"
+        if past > _INTO_MM and not comes_out(lost, solid, sides, held):
+            continue
+        deep = deepest_mm(lost, solid)
+        if deep > MOST_MM:
+            return f"it would be deeper than {MOST_MM:.0f} mm"
+        if is_thin(context, lost):
+            return f"less than {2.0 * context.process.line_mm:.2f} mm of wall would remain over it"
+        words = "to a point" if short <= 0.0 else "level at its top, which is bridged"
+        why = (f"the crown is cut {words}, nowhere flatter than {context.process.angle_deg:.3g}° "
+               f"from the platform up to there, {deep:.2f} mm deep")
+        return Option(NAME, finding.id, "cut", solid, RANK, why)
+    return "it would cut nothing"
+
+
+def _closing(context: Context, finding: Finding) -> list[Finding]:
+    """A slope with all that follows on it up to where the hole is closed, lowest first."""
+    members, gap = [finding], _gap_mm(context)
+    others = [f for f in context.review.findings
+              if f.kind.startswith("air/") and f.kind != "air/island"]
+    for member in members:  # grows as it goes
+        members += [f for f in others if f not in members and _follows(member, f, gap)]
+    return sorted(members, key=lambda f: (f.patch.layers, f.at_mm))
+
+
+def _gap_mm(context: Context) -> float:
+    """Half of what may lie between two that border on each other: a step too narrow to be told."""
+    return context.stack.step_mm + TOUCH_MM
+
+
+def _follows(a: Finding, b: Finding, gap: float) -> bool:
+    """Whether two findings border on each other, in the same layers or the next, and not where a
+    slope or a bridge among them ends beside the other."""
+    low, high = sorted((a.patch.layers, b.patch.layers))
+    if high[0] > low[1] + 1:
+        return False
+    regions = [shapely.buffer(polygon(f.patch.rings), gap, join_style="mitre")
+               for f in (a, b)]
+    common = shapely.intersection(*regions)
+    held_mm = [max(map(_length, f.patch.anchors), default=0.0) for f in (a, b)]
+    # Its outline goes there and back.
+    if common.is_empty or 0.5 * common.length < BORDER_SHARE * min(held_mm):
+        return False
+    border = shapely.get_coordinates(shapely.segmentize(common, 4.0 * TOUCH_MM))
+    for finding in (a, b):
+        if not finding.patch.anchors:
+            continue
+        held = shapely.union_all([shapely.linestrings(a) for a in finding.patch.anchors])
+        away = shapely.distance(shapely.points(border), held)
+        if finding.kind == "air/slope":
+            rings = np.concatenate(finding.patch.rings)
+            widest = float(shapely.distance(shapely.points(rings), held).max())
+            if away.mean() < FARTHER * widest:
+                return False
+        elif finding.span_mm is not None and (
+                away.max() > max(2.0 * gap, NEARER * finding.span_mm)):
+            return False
+    return True
+
+
+def _length(line: Floats) -> float:
+    return float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+
+
+def _sides(context: Context, members: Sequence[Finding]) -> list[Side]:
+    """The planes that rise from the feet of a crown's flanks."""
+    regions = [polygon(f.patch.rings) for f in members]
+    found: list[Side] = []
+    for k, member in enumerate(members):
+        if member.kind != "air/slope":
+            continue
+        rest = shapely.union_all([r for i, r in enumerate(regions) if i != k])
+        lines = [part for line in member.patch.anchors for part in away_from(line, rest)]
+        found += sides_of(context, member.patch.rings, lines, max(0, member.patch.layers[0] - 1))
+    return found
+
+
+def _crest(context: Context, region: shapely.Geometry, members: Sequence[Finding]) -> float:
+    """Highest point of a crown, also where its last step is too narrow to be told, mm."""
+    mesh = context.part.mesh
+    facets = np.concatenate([f.patch.triangles for f in members])
+    points = mesh.vertices[np.unique(mesh.triangles[facets])]
+    near = shapely.dwithin(shapely.points(points[:, :2]), region, _gap_mm(context))
+    return max(float(points[near, 2].max(initial=-np.inf)),
+               *(f.patch.z_mm[1] for f in members))
+
+
+def _peak(region: shapely.Geometry, sides: Sequence[Side], slope: float) -> float:
+    """Height at which the planes meet, mm."""
+    x0, y0, x1, y1 = shapely.bounds(region).tolist()
+    x, y = np.meshgrid(np.linspace(x0, x1, _GRID), np.linspace(y0, y1, _GRID))
+    points = np.column_stack([x.ravel(), y.ravel()])
+    within: NDArray[np.bool_] = shapely.contains_xy(region, points[:, 0], points[:, 1])
+    points = np.concatenate([points[within], shapely.get_coordinates(region)])
+    planes = [side.low + slope * distance(points, side.patch.chains) for side in sides]
+    return float(np.min(planes, axis=0).max())
