@@ -2,8 +2,8 @@
 
 Each module has `NAME`, `RANK` (place in the order of preference: fill 1, chamfer, roof, bottom
 edge, fillet, membrane and stepped ceiling 2, teardrop, steeper cut and crown cut 3, arch and what
-else leaves a bridge 4, prop 5), a docstring that is its manual, and `options(context, finding)`, which returns
-the options that apply and, for each that does not, one reason in words.
+else leaves a bridge 4, prop 5), a docstring that is its manual, and `options(context, finding)`,
+which returns the options that apply and, for each that does not, one reason in words.
 """
 
 from __future__ import annotations
