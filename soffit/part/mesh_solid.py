@@ -394,7 +394,13 @@ def _polyhedron(solid: Polyhedron) -> m3.Manifold:
             triangles.append(index[None])
             continue
         area = _newell(vertices[index])
-        u, v = _plane_axes(area / np.linalg.norm(area))
+        size = float(np.linalg.norm(area))
+        if size <= 0.0:  # its corners lie on one line: a fan of facets without area closes it
+            rest = index[1:]
+            fan = [np.full(len(rest) - 1, index[0]), rest[:-1], rest[1:]]
+            triangles.append(np.column_stack(fan))
+            continue
+        u, v = _plane_axes(area / size)
         plan = np.column_stack([vertices[index] @ u, vertices[index] @ v])
         triangles.append(index[np.asarray(m3.triangulate([plan]), dtype=np.int64)])
     return require(_build(vertices, np.concatenate(triangles)), "make a polyhedron")

@@ -1,9 +1,10 @@
 """Remedies: one remedy, one file, from a finding to options that are solids to add, cut or prop.
 
 Each module has `NAME`, `RANK` (place in the order of preference: fill 1, chamfer, roof, bottom
-edge, fillet, membrane and stepped ceiling 2, teardrop, steeper cut and crown cut 3, arch and what
-else leaves a bridge 4, prop 5), a docstring that is its manual, and `options(context, finding)`,
-which returns the options that apply and, for each that does not, one reason in words.
+edge, fillet, membrane and stepped ceiling 2, teardrop, steeper cut, crown cut and drilled hole 3,
+arch and what else leaves a bridge 4, prop 5), a docstring that is its manual, and
+`options(context, finding)`, which returns the options that apply and, for each that does not, one
+reason in words.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from soffit.remedies.model import Option
 
 CHANGES = ("fill", "chamfer", "roof", "bottom_edge", "fillet", "membrane", "stepped", "teardrop",
-           "steeper", "crown", "arch")
+           "steeper", "crown", "drilled", "arch")
 LAST_RESORT = ("prop",)
 NAMES = (*CHANGES, *LAST_RESORT)
 

@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import manifold3d as m3
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -33,17 +34,19 @@ from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
 from soffit.remedies.anchor import distance, polygon
 from soffit.remedies.context import BRIDGE_SHARE, HAIR_MM, Context
+from soffit.remedies.gable import Gable, gable_of
 from soffit.remedies.model import Option
 from soffit.remedies.place import TOUCH_MM, away_from, slope_of
 from soffit.remedies.undercut import (
-    MOST_MM,
     NOTHING_MM3,
     PAST_MM,
+    RIM_MM,
+    Cut,
     Side,
     comes_out,
     cut_below,
     deepest_mm,
-    is_thin,
+    refused,
     sides_of,
 )
 
@@ -86,8 +89,9 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     sides = _sides(context, members)
     if len(sides) < 2:
         return [], []
-    slope = slope_of(context)
-    peak = _peak(region, sides, slope)
+    slope, layer = slope_of(context), context.process.layer_mm
+    gable = gable_of(sides, slope, 0.5 * layer)
+    peak = _peak(region, sides, slope) if gable is None else gable.peak_mm
     crest = _crest(context, region, members) + LIFT_MM
     bridged = max(crest, peak - 0.5 * BRIDGE_SHARE * context.process.bridge_mm * slope)
     held = shapely.buffer(plan_of(context.stack.regions[first]), -_INTO_MM, join_style="mitre")
@@ -97,41 +101,57 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         if level and bridged >= peak:
             continue
         top = bridged if level else peak + slope * LIFT_MM
-        option = _option(context, finding, region, held, sides, top, peak - top)
-        if isinstance(option, str):
-            reasons.append(f"{NAME}: {option}")
+        cut = (_below_all(context, region, held, sides, top) if gable is None
+               else _below_gable(context, region, gable, top))
+        assert context.solid is not None  # `all_options` asks no remedy without one
+        lost = None if cut is None else evaluate(cut.solid) ^ context.solid
+        if cut is None or lost is None or lost.volume() < NOTHING_MM3:
+            reasons.append(f"{NAME}: it would cut nothing")
+        elif no := refused(context, lost, cut):
+            reasons.append(f"{NAME}: {no}")
         else:
-            made.append(option)
+            words = "level at its top, which is bridged" if level else "to a point"
+            why = (f"the crown is cut {words}, nowhere flatter than "
+                   f"{context.process.angle_deg:.3g}° from the platform up to there, "
+                   f"{deepest_mm(lost, cut):.2f} mm deep")
+            made.append(Option(NAME, finding.id, "cut", cut.solid, RANK, why))
     return made, [] if made else list(dict.fromkeys(reasons))
 
 
-def _option(
-    context: Context, finding: Finding, region: shapely.Geometry, held: shapely.Geometry,
-    sides: Sequence[Side], top: float, short: float,
-) -> Option | str:
-    """The crown cut by the planes of `sides`, `short` mm below where they would meet; or why
-    not."""
-    slope = slope_of(context)
+def _below_all(
+    context: Context, region: shapely.Geometry, held: shapely.Geometry, sides: Sequence[Side],
+    top: float,
+) -> Cut | None:
+    """The cut by all planes of a crown, as far past it as it has to go to come out."""
+    assert context.solid is not None  # `all_options` asks no remedy without one
     for past in (*PAST_MM, _INTO_MM):
-        solid = cut_below(region, held, sides, past, slope, top)
-        if solid is None:
-            return "it would take too many pieces"
-        assert context.solid is not None  # `all_options` asks no remedy without one
-        lost = evaluate(solid) ^ context.solid
-        if lost.volume() < NOTHING_MM3:
-            return "it would cut nothing"
-        if past > _INTO_MM and not comes_out(lost, solid, sides, held):
-            continue
-        deep = deepest_mm(lost, solid)
-        if deep > MOST_MM:
-            return f"it would be deeper than {MOST_MM:.0f} mm"
-        if is_thin(context, lost):
-            return f"less than {2.0 * context.process.line_mm:.2f} mm of wall would remain over it"
-        words = "to a point" if short <= 0.0 else "level at its top, which is bridged"
-        why = (f"the crown is cut {words}, nowhere flatter than {context.process.angle_deg:.3g}° "
-               f"from the platform up to there, {deep:.2f} mm deep")
-        return Option(NAME, finding.id, "cut", solid, RANK, why)
-    return "it would cut nothing"
+        cut = cut_below(region, held, sides, past, slope_of(context), top)
+        if cut is None or past == _INTO_MM or comes_out(
+                evaluate(cut.solid) ^ context.solid, cut, sides, held):
+            return cut
+    return None
+
+
+def _below_gable(
+    context: Context, region: shapely.Geometry, gable: Gable, top: float
+) -> Cut:
+    """The cut by the two planes of a crown; each of its ends as far past it as it has to go to come
+    out."""
+    assert context.solid is not None  # `all_options` asks no remedy without one
+    first, last = gable.ends(region)
+    ends = []
+    for low, high, way in ((first, last, -1), (first, last, 1)):
+        for past in (*PAST_MM, _INTO_MM):
+            reach = (low - past, high) if way < 0 else (low, high + past)
+            lost = evaluate(gable.solid(*reach, top)) ^ context.solid
+            end = reach[0] if way < 0 else reach[1]
+            rim = m3.CrossSection([gable.plan(*sorted((end, end - way * RIM_MM)))],
+                                  m3.FillRule.NonZero)
+            if (lost.project() ^ rim).area() < RIM_MM * RIM_MM:
+                break
+        ends.append(end)
+    room = m3.CrossSection([gable.plan(*ends)], m3.FillRule.NonZero)
+    return Cut(gable.solid(ends[0], ends[1], top), room, gable.low_mm, min(top, gable.peak_mm))
 
 
 def _closing(context: Context, finding: Finding) -> list[Finding]:

@@ -27,13 +27,12 @@ from soffit.remedies.context import Context
 from soffit.remedies.model import Option
 from soffit.remedies.place import place_of, slope_of
 from soffit.remedies.undercut import (
-    MOST_MM,
     NOTHING_MM3,
     PAST_MM,
     comes_out,
     cut_below,
     deepest_mm,
-    is_thin,
+    refused,
     sides_of,
 )
 
@@ -60,22 +59,19 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     slope, held = slope_of(context), plan_of(context.stack.regions[place.layers[0]])
     for past in (*PAST_MM, 0.0):
         top = max(side.low for side in sides) + (reach + 2.0 * past) * slope
-        solid = cut_below(place.region, held, sides, past, slope, top)
-        if solid is None:
+        cut = cut_below(place.region, held, sides, past, slope, top)
+        if cut is None:
             continue
-        lost = evaluate(solid) ^ context.solid
+        lost = evaluate(cut.solid) ^ context.solid
         if lost.volume() < NOTHING_MM3:
             return [], [f"{NAME}: it would cut nothing"]
-        deep = deepest_mm(lost, solid)
+        deep = deepest_mm(lost, cut)
         step = STEP_SHARE * context.process.layer_mm if past == 0.0 else 0.0
-        if deep > step and not comes_out(lost, solid, sides, shapely.Polygon()):
+        if deep > step and not comes_out(lost, cut, sides, shapely.Polygon()):
             continue
-        if deep > MOST_MM:
-            return [], [f"{NAME}: it would be deeper than {MOST_MM:.0f} mm"]
-        if is_thin(context, lost):
-            wall = 2.0 * context.process.line_mm
-            return [], [f"{NAME}: less than {wall:.2f} mm of wall would remain over it"]
+        if no := refused(context, lost, cut):
+            return [], [f"{NAME}: {no}"]
         why = (f"the underside is cut at {context.process.angle_deg:.3g}° from the platform, "
                f"{finding.angle_deg:.3g}° as drawn, {deep:.2f} mm deep")
-        return [Option(NAME, finding.id, "cut", solid, RANK, why)], []
+        return [Option(NAME, finding.id, "cut", cut.solid, RANK, why)], []
     return [], [f"{NAME}: it would not come out of the part within {max(PAST_MM):.0f} mm"]

@@ -17,7 +17,7 @@ import shapely
 
 from soffit.layers.stack import GRID_MM, offset_of, plan_of
 from soffit.part.model import Floats
-from soffit.part.solid import Difference, Prism
+from soffit.part.solid import Difference, Prism, Solid
 from soffit.remedies.anchor import rings_of
 from soffit.remedies.context import Context
 from soffit.remedies.patchwork import Patchwork, patchwork
@@ -64,6 +64,21 @@ class Side:
 
     patch: Patchwork
     low: float
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A solid to cut away: below planes, over a plan `room`, from `low` to `top` mm."""
+
+    solid: Solid
+    room: m3.CrossSection
+    low: float
+    top: float
+
+    @property
+    def rim(self) -> m3.CrossSection:
+        """The edge of its room, `RIM_MM` wide."""
+        return self.room - offset_of(self.room, -RIM_MM)
 
 
 def sides_of(
@@ -142,7 +157,7 @@ def _length(line: Floats) -> float:
 def cut_below(
     region: shapely.Geometry, held: shapely.Geometry, sides: Sequence[Side],
     past: float, slope: float, top: float,
-) -> Difference | None:
+) -> Cut | None:
     """All below the planes of `sides` and below `top`, over a plan `region` and `past` mm beside
     it, but not over `held`; None where nothing is left of it, or it has too many pieces."""
     wide = shapely.buffer(region, past, join_style="mitre") if past else region
@@ -163,7 +178,9 @@ def cut_below(
     tents = [tent for tent in above if tent is not None]
     if len(tents) < len(sides):
         return None
-    return Difference(Prism(rings_of(room), min(s.low for s in sides), top), union(tents))
+    rings, low = rings_of(room), min(side.low for side in sides)
+    return Cut(Difference(Prism(rings, low, top), union(tents)),
+               m3.CrossSection(list(rings), m3.FillRule.Positive), low, top)
 
 
 def _ahead(line: Floats, far: float) -> shapely.Geometry:
@@ -176,34 +193,34 @@ def _ahead(line: Floats, far: float) -> shapely.Geometry:
 
 
 def comes_out(
-    lost: m3.Manifold, solid: Difference, sides: Sequence[Side], held: shapely.Geometry
+    lost: m3.Manifold, cut: Cut, sides: Sequence[Side], held: shapely.Geometry
 ) -> bool:
     """Whether what a cut takes away ends within its room but where the place is held, or at a wall
     that stands there from below (`held`)."""
-    assert isinstance(solid.base, Prism)
-    room = m3.CrossSection(list(solid.base.rings), m3.FillRule.Positive)
-    rim = room - offset_of(room, -RIM_MM)
-    there = plan_of(lost.project() ^ rim)
+    there = plan_of(lost.project() ^ cut.rim)
     chains = [shapely.LineString(c.polyline) for side in sides for c in side.patch.chains]
     beside = shapely.union_all([*chains, held])
     left = there.difference(shapely.buffer(beside, 4.0 * RIM_MM))
     return bool(left.area < RIM_MM * RIM_MM)
 
 
-def is_thin(context: Context, lost: m3.Manifold) -> bool:
-    """Whether too little of the part would remain over what a cut takes away."""
+def refused(context: Context, lost: m3.Manifold, cut: Cut) -> str:
+    """Why what a cut takes away may not go; "" where it may."""
+    if deepest_mm(lost, cut) > MOST_MM:
+        return f"it would be deeper than {MOST_MM:.0f} mm"
+    # Too little of the part would remain over it.
     wall = 2.0 * context.process.line_mm
     bare = (lost.translate((0.0, 0.0, wall)) - context.solid).volume()
-    return bool(bare > THIN_SHARE * lost.volume())
+    if bare > THIN_SHARE * lost.volume():
+        return f"less than {wall:.2f} mm of wall would remain over it"
+    return ""
 
 
-def deepest_mm(lost: m3.Manifold, solid: Difference) -> float:
+def deepest_mm(lost: m3.Manifold, cut: Cut) -> float:
     """Greatest height of what a cut takes away, but for the rim of its room, to a hundredth of a
     mm; infinite above `MOST_MM`."""
-    assert isinstance(solid.base, Prism)
-    room = m3.CrossSection(list(solid.base.rings), m3.FillRule.Positive)
-    column = m3.Manifold.extrude(offset_of(room, -RIM_MM), solid.base.z1 - solid.base.z0)
-    inner = lost ^ column.translate((0.0, 0.0, solid.base.z0))
+    column = m3.Manifold.extrude(cut.room - cut.rim, cut.top - cut.low)
+    inner = lost ^ column.translate((0.0, 0.0, cut.low))
 
     def is_over(height: float) -> bool:
         return bool((inner ^ inner.translate((0.0, 0.0, height))).volume() > NOTHING_MM3)
