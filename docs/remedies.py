@@ -33,6 +33,7 @@ PARTS: dict[str, TopoDS_Shape] = {
     "teardrop": shapes.cross_hole(6, 20),
     "steeper cut": shapes.ramp(38, 7, 14),
     "crown cut": shapes.nut_seat(8, 14),
+    "drilled hole": shapes.cross_hole(5, 14),
     "arch": shapes.slot(18, 20, 16),
     "prop": shapes.hanging_tongue(),
 }

@@ -32,6 +32,7 @@ from soffit.remedies import (
     bottom_edge,
     chamfer,
     crown,
+    drilled,
     fill,
     membrane,
     roof,
@@ -187,6 +188,8 @@ CASES = {
             3.5 * k, 12 * k, 4 + 3.5 * k * math.sqrt(3), h, level=True),
         "to a point": lambda k, h: -crown_mm3(
             3.5 * k, 12 * k, 4 + 3.5 * k * math.sqrt(3), h, level=False)}, fine=2e-3),
+    "drilled hole": Case(lambda k: cross_hole(4.5 * k, 14 * k, 15 * k), drilled, "air/slope", {
+        "left out": lambda k, _: math.pi * (4.5 * k) ** 2 * 15 * k - 2 * math.pi / 3}, fine=1e-3),
     "arch": Case(lambda k: ledge(3 * k, 8 * k, 9 * k), arch, "air/ledge", {
         "arch": lambda k, _: ledge_section(3 * k) * 8 * k}, fine=1e-3),
 }
@@ -286,6 +289,10 @@ LIMITS: dict[str, tuple[TopoDS_Shape, ModuleType, list[str] | None]] = {
     "crown too deep for that": (nut_seat(10.2), crown, ["crown cut"]),
     "two lines over the crown": (nut_seat(7, above=0.82), crown, ["crown cut"]),
     "less over the crown": (nut_seat(7, above=0.4), crown, []),
+    "hole of the widest drill": (cross_hole(6.5, 15), drilled, ["drilled hole"]),
+    "wider hole": (cross_hole(6.52, 15), drilled, []),
+    "hole of eight diameters": (cross_hole(4, 12, 64), drilled, ["drilled hole"]),
+    "deeper hole": (cross_hole(4, 12, 64.2), drilled, []),
     # Flatter than 45 degrees from the middle of the first layer on: r sin 45 - sqrt(0.2 r - 0.01),
     # 0.79 and 1.21 mm.
     "rounding within the lip": (rounded_bottom(2.0), bottom_edge, None),

@@ -31,7 +31,8 @@ from numpy.typing import NDArray
 from soffit.findings.model import Finding
 from soffit.layers.stack import plan_of
 from soffit.part.mesh_solid import evaluate
-from soffit.part.model import Floats
+from soffit.part.model import Floats, Surface
+from soffit.remedies import teardrop
 from soffit.remedies.anchor import distance, polygon
 from soffit.remedies.context import BRIDGE_SHARE, HAIR_MM, Context
 from soffit.remedies.gable import Gable, gable_of
@@ -71,6 +72,11 @@ BORDER_SHARE = 0.25
 # of the hole ends its crown.
 _INTO_MM = 2 * HAIR_MM
 
+# Edges face each other whose inner sides look against each other so far, as a cosine, and of so
+# many, the longest, this is asked (derived: 120 degrees; own choice).
+OPPOSITE = 0.5
+_MOST_EDGES = 60
+
 # The roof's peak is looked for on a grid of so many points each way (derived: to a sixtieth of the
 # crown's width, a tenth of a line for most holes).
 _GRID = 60
@@ -81,13 +87,15 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     if finding.kind != "air/slope":
         return [], []
     members = _closing(context, finding)
+    if _is_round(context, members) and teardrop.options(context, finding)[0]:
+        return [], []
     gap = _gap_mm(context)
     region = shapely.union_all([
         shapely.buffer(polygon(f.patch.rings), gap, join_style="mitre") for f in members])
     region = shapely.buffer(region, TOUCH_MM - gap, join_style="mitre")
     first = max(0, min(f.patch.layers[0] for f in members) - 1)
     sides = _sides(context, members)
-    if len(sides) < 2:
+    if not _closes(region, sides, gap):
         return [], []
     slope, layer = slope_of(context), context.process.layer_mm
     gable = gable_of(sides, slope, 0.5 * layer)
@@ -164,6 +172,12 @@ def _closing(context: Context, finding: Finding) -> list[Finding]:
     return sorted(members, key=lambda f: (f.patch.layers, f.at_mm))
 
 
+def _is_round(context: Context, members: Sequence[Finding]) -> bool:
+    """Whether a crown is that of a round hole and nothing else."""
+    faces = [context.part.face(name) for f in members for name in f.faces]
+    return all(face.surface is Surface.CYLINDER and face.inward for face in faces)
+
+
 def _gap_mm(context: Context) -> float:
     """Half of what may lie between two that border on each other: a step too narrow to be told."""
     return context.stack.step_mm + TOUCH_MM
@@ -214,6 +228,28 @@ def _sides(context: Context, members: Sequence[Finding]) -> list[Side]:
         lines = [part for line in member.patch.anchors for part in away_from(line, rest)]
         found += sides_of(context, member.patch.rings, lines, max(0, member.patch.layers[0] - 1))
     return found
+
+
+def _closes(region: shapely.Geometry, sides: Sequence[Side], gap: float) -> bool:
+    """Whether two of the planes rise towards each other, with nothing but the crown between."""
+    edges = np.concatenate([np.stack([c.polyline[:-1], c.polyline[1:]], axis=1)
+                            for side in sides for c in side.patch.chains] or [np.empty((0, 2, 2))])
+    way = edges[:, 1] - edges[:, 0]
+    longest = np.argsort(-np.linalg.norm(way, axis=1), kind="stable")[:_MOST_EDGES]
+    middle, way = edges[longest].mean(axis=1), way[longest]
+    # The place is on the left of what holds it.
+    inner = np.column_stack([-way[:, 1], way[:, 0]])
+    inner /= np.maximum(np.linalg.norm(inner, axis=1), 1e-12)[:, None]
+    to = middle[None] - middle[:, None]
+    ahead = np.einsum("ijk,ik->ij", to, inner) > 0.0
+    facing = ahead & ahead.T & (inner @ inner.T < -OPPOSITE)
+    i, j = np.nonzero(np.triu(facing))
+    if not len(i):
+        return False
+    lines = shapely.linestrings(np.stack([middle[i], middle[j]], axis=1))
+    whole = shapely.buffer(region, 2.0 * gap, join_style="mitre")
+    shapely.prepare(whole)
+    return bool(shapely.covers(whole, lines).any())
 
 
 def _crest(context: Context, region: shapely.Geometry, members: Sequence[Finding]) -> float:

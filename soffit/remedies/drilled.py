@@ -41,8 +41,8 @@ WIDEST_MM, DEEPEST = 13.0, 8.0
 DIMPLE_MM, DIMPLE_SHARE = 1.0, 0.5
 
 # Where the wall of a hole is looked for: so far behind its surface, mm, at so many places around it
-# and along it (derived: five hairs; an eighth of a turn, a thirtieth of its length).
-_BEHIND_MM, _AROUND, _ALONG = 5 * HAIR_MM, 8, 31
+# and along it (derived: five hairs; a sixteenth of a turn, a thirtieth of its length).
+_BEHIND_MM, _AROUND, _ALONG = 5 * HAIR_MM, 16, 31
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ def _plug(solid: m3.Manifold, crown: Crown) -> _Plug:
                     radius, outside=radius > crown.radius)
         forms.append(Difference(plug, _all(list(dimples))))
     depth = "through" if open_ends == 2 else f"{high - low:.1f} mm deep"
-    return _Plug(forms[0], forms[1], f"{where}, {depth}")
+    return _Plug(forms[0], forms[1], f"{where} ({depth})")
 
 
 def _opens(solid: m3.Manifold, crown: Crown, end: float, way: float) -> bool:
@@ -129,7 +129,7 @@ def _walled(solid: m3.Manifold, crown: Crown) -> tuple[float, float]:
     step = (crown.high - crown.low) / _ALONG
     middles = crown.low + (np.arange(_ALONG) + 0.5) * step
     radius = crown.radius + _BEHIND_MM
-    angles = (np.arange(_AROUND) + 0.5) * 2.0 * math.pi / _AROUND
+    angles = np.arange(_AROUND) * 2.0 * math.pi / _AROUND
     whole = [all(inside(solid, crown.at(t, radius * math.cos(a), radius * math.sin(a)))
                  for a in angles) for t in middles.tolist()]
     best, start = (0, 0), None

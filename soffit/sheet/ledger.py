@@ -40,8 +40,8 @@ _REMEDIES = {"fill": "Filled in", "chamfer": "Chamfer run below it", "wedge": "W
              "fillet": "Round ended by its tangent chamfer",
              "teardrop": "Crown cut to a teardrop",
              "steeper cut": "Underside cut steeper", "crown cut": "Crown cut to a roof",
-             "membrane": "Membrane, one layer", "steps": "Squared-off layers",
-             "prop": "Break-away prop"}
+             "drilled hole": "Hole left out, to be drilled", "membrane": "Membrane, one layer",
+             "steps": "Squared-off layers", "prop": "Break-away prop"}
 
 CAUTIONS = (
     "Checked for printing only. Whether the changed part is strong enough and safe in use is "
