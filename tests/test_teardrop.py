@@ -13,7 +13,8 @@ from OCP.BRepPrimAPI import BRepPrimAPI_MakeCone
 from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
 from OCP.TopoDS import TopoDS_Shape
 
-from examples._cad import box, cut, cylinder, move, turn
+import soffit
+from examples._cad import box, cut, cylinder, fillet, middle, move, turn
 from soffit.part.model import Part, Surface
 from soffit.part.quality import quality_change
 from soffit.remedies import teardrop
@@ -257,3 +258,14 @@ def test_axis_at_the_limit_needs_no_roof() -> None:
     assert teardrop.roof_angle(limit, 0.0) == pytest.approx(limit)
     phi = teardrop.roof_angle(limit, math.radians(30))
     assert math.cos(phi) * math.cos(math.radians(30)) == pytest.approx(math.cos(limit))
+
+
+def test_a_rounded_mouth_belongs_to_its_hole(tmp_path: Path) -> None:
+    """A hole of 5 mm holds by itself; its rounded mouths, which are wider, do not."""
+    block = cross_hole(2.5, 12, 4)
+    shape = fillet(block, 1.0, lambda e: abs(middle(e)[0]) < 4 and 5 < middle(e)[2] < 14)
+    part = read(shape, tmp_path)
+    assert {f.kind for f in soffit.review(part).air} == {"air/slope"}
+    result = soffit.resolve(part, forbid=["prop", "drilled hole", "crown cut", "steeper cut"])
+    assert result.clean
+    assert {e.remedy for e in result.edits} == {"teardrop"}

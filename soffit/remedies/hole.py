@@ -66,6 +66,7 @@ def find_crowns(part: Part, finding: Finding, solid: m3.Manifold | None = None) 
     """
     holes = round_walls(part, (face for face in part.faces if _is_hole(face)))
     under = set(np.unique(part.mesh.face_of[finding.patch.triangles]).tolist())
+    under |= {wall.face for wall in holes for name in under if _widens(part, part.face(name), wall)}
     crowns: list[Crown] = []
     done: set[int] = set()
     for seed in holes:
@@ -83,6 +84,21 @@ def find_crowns(part: Part, finding: Finding, solid: m3.Manifold | None = None) 
             if crown is not None:
                 crowns.append(crown)
     return crowns
+
+
+def _widens(part: Part, face: Face, wall: Wall) -> bool:
+    """Whether a face is a countersink or a rounded mouth at an end of a hole."""
+    if face.surface not in (Surface.CONE, Surface.TORUS) or face.axis_dir is None:
+        return False
+    assert face.axis_point is not None  # both have one
+    off = np.asarray(face.axis_point) - wall.point
+    aside = float(np.linalg.norm(off - (off @ wall.along) * wall.along))
+    if aside > HAIR_MM or abs(float(np.asarray(face.axis_dir) @ wall.along)) < 1.0 - 1e-6:
+        return False
+    spans = [(part.mesh.corners[part.mesh.of_face(name)].reshape(-1, 3) - wall.point) @ wall.along
+             for name in (face.id, wall.face)]
+    gap = max(spans[0].min() - spans[1].max(), spans[1].min() - spans[0].max())
+    return bool(gap <= HAIR_MM)
 
 
 def _is_hole(face: Face) -> bool:
