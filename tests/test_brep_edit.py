@@ -367,3 +367,16 @@ def test_a_step_that_cannot_be_taken_out_stays() -> None:
     after = apply(part, [Change("add", box((0, 0, 4), (5, 10, 5.004)), "E1", "E1 step")])
     assert quality_change(part, after, 1).after.slivers > 0
     assert mass_properties(after)[0] == pytest.approx(500 + 5 * 10 * 0.004, abs=1e-6)
+
+
+@pytest.mark.parametrize(("count", "taken"), [(5, True), (12, False)])
+def test_a_change_that_leaves_many_slivers_is_refused(count: int, taken: bool) -> None:
+    """Each pad of 4 µm has three sides on the part too low to pick; the fourth is on its border."""
+    part = read_shape(block((0, 0, 0), (40, 10, 5)))
+    pads = Union(tuple(box((3.0 * k + 1, 0, 4), (3.0 * k + 2, 8, 5.004)) for k in range(count)))
+    if taken:
+        after = apply(part, [Change("add", pads, "E1", "E1 pads")])
+        assert quality_change(part, after, 1).after.slivers == 3 * count
+        return
+    with pytest.raises(GeometryError, match=f"leave {3 * count} faces too small to pick"):
+        apply(part, [Change("add", pads, "E1", "E1 pads")])

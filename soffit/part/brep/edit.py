@@ -49,6 +49,10 @@ COLORS: dict[str, Vec3] = {
 # polygon grid (1e-4 mm) and of ten grids (derived).
 FUZZY_MM = (0.0, 1e-5, 1e-4, 1e-3)
 
+# Faces too small to pick that a change may leave at most (from memory of one real part: with 26 of
+# them later booleans held, with 63 none did).
+MOST_SLIVERS = 30
+
 # Volume balance: 1e-4 of the tool, and 1e-3 mm³, a cube of 0.1 mm, where that is nothing: far
 # under what a missing or doubled lump would be, over the error of integration (derived).
 _BALANCE_REL = 1e-4
@@ -147,8 +151,8 @@ class Tools:
 
 def applied(state: State, change: Change, tools: Tools) -> Applied:
     """A change applied: of the forms of its solid the first that leaves nothing too small, else the
-    one that leaves least; a union that the kernel does not take whole part by part. Raises
-    GeometryError."""
+    one that leaves least, if that is few; a union that the kernel does not take whole part by part.
+    Raises GeometryError."""
     reasons: list[str] = []
     flawed: tuple[Flaws, Applied] | None = None
     for form in forms(change.solid):
@@ -167,6 +171,9 @@ def applied(state: State, change: Change, tools: Tools) -> Applied:
         if flawed is None or flaws < flawed[0]:
             flawed = (flaws, made)
     if flawed is not None:
+        if flawed[0].slivers > MOST_SLIVERS:
+            raise GeometryError(f"{_doing(change)}: it would leave {flawed[0].slivers} faces too "
+                                f"small to pick, more than {MOST_SLIVERS}; not applied")
         return flawed[1]
     # The exact attempt says best what is wrong.
     raise GeometryError(f"{_doing(change)}: {reasons[0]}")
