@@ -115,13 +115,15 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         lost = None if cut is None else evaluate(cut.solid) ^ context.solid
         if cut is None or lost is None or lost.volume() < NOTHING_MM3:
             reasons.append(f"{NAME}: it would cut nothing")
-        elif no := refused(context, lost, cut):
+            continue
+        deep = deepest_mm(lost, cut)
+        if no := refused(context, lost, deep):
             reasons.append(f"{NAME}: {no}")
         else:
             words = "level at its top, which is bridged" if level else "to a point"
             why = (f"the crown is cut {words}, nowhere flatter than "
                    f"{context.process.angle_deg:.3g}° from the platform up to there, "
-                   f"{deepest_mm(lost, cut):.2f} mm deep")
+                   f"{deep:.2f} mm deep")
             made.append(Option(NAME, finding.id, "cut", cut.solid, RANK, why))
     return made, [] if made else list(dict.fromkeys(reasons))
 

@@ -65,11 +65,13 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         lost = evaluate(cut.solid) ^ context.solid
         if lost.volume() < NOTHING_MM3:
             return [], [f"{NAME}: it would cut nothing"]
-        deep = deepest_mm(lost, cut)
-        step = STEP_SHARE * context.process.layer_mm if past == 0.0 else 0.0
-        if deep > step and not comes_out(lost, cut, sides, shapely.Polygon()):
+        out = comes_out(lost, cut, sides, shapely.Polygon())
+        if past > 0.0 and not out:
             continue
-        if no := refused(context, lost, cut):
+        deep = deepest_mm(lost, cut)
+        if not out and deep > STEP_SHARE * context.process.layer_mm:
+            continue
+        if no := refused(context, lost, deep):
             return [], [f"{NAME}: {no}"]
         why = (f"the underside is cut at {context.process.angle_deg:.3g}° from the platform, "
                f"{finding.angle_deg:.3g}° as drawn, {deep:.2f} mm deep")

@@ -204,9 +204,9 @@ def comes_out(
     return bool(left.area < RIM_MM * RIM_MM)
 
 
-def refused(context: Context, lost: m3.Manifold, cut: Cut) -> str:
-    """Why what a cut takes away may not go; "" where it may."""
-    if deepest_mm(lost, cut) > MOST_MM:
+def refused(context: Context, lost: m3.Manifold, deep_mm: float) -> str:
+    """Why what a cut takes away, so deep, may not go; "" where it may."""
+    if deep_mm > MOST_MM:
         return f"it would be deeper than {MOST_MM:.0f} mm"
     # Too little of the part would remain over it.
     wall = 2.0 * context.process.line_mm
