@@ -298,3 +298,21 @@ def test_the_scene_is_clean_and_the_part_alone_is_not() -> None:
     alone = review(replace(result.produced, brep=None), PLA)
     assert alone.over_air_mm2 == pytest.approx(200.0, rel=1e-6)
     assert review(with_bodies(result.produced, result.props), PLA).clean
+
+
+def test_a_bevel_narrower_than_a_ridge_is_held_at_its_foot() -> None:
+    """The free edge of a shelf rises for 0.5 mm at 29°: its strip is narrower than a line, but
+    the ledge that it goes on from has room for a ridge."""
+    x0, x1 = 20.0, 20.5
+    bevel = m3.Manifold.hull_points(np.array([
+        [x, y, z] for y in (0.0, 20.0) for x, z in [(x0, 20), (x1, 20.28), (x1, 24), (x0, 24)]]))
+    solid = shelf() + bevel
+    part = part_of(solid)
+    stack = cut_layers(part, PLA)
+    seen = review(part, PLA, stack=stack)
+    slope = next(f for f in seen.air if f.kind == "air/slope")
+    options, why_not = prop.options(context_of(seen, stack), slope)
+    assert options, why_not
+    left = [[f for f in review(part_of(solid + evaluate(o.solid)), PLA).air
+             if f.kind == "air/slope"] for o in options]
+    assert [] in left

@@ -27,12 +27,14 @@ edges are sharp.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import manifold3d as m3
 import numpy as np
 
 from soffit.findings.model import Finding
 from soffit.findings.places import LEVEL_DEG
+from soffit.layers.stack import offset_of
 from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.remedies.context import Context
@@ -90,9 +92,31 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
             made.append(_option(site, finding, props, "fins along its contours", len(made)))
         except Refused as no:
             reasons.append(f"prop: {no}")
+    if not made and (rim_below := _rim_below(context, finding)) is not None:
+        made, _ = options(context, rim_below)
     if made:
         return made, []
     return [], list(dict.fromkeys(reasons)) or ["prop: there is no place for a ridge under it"]
+
+
+def _rim_below(context: Context, finding: Finding) -> Finding | None:
+    """What the first layer of a slope goes on from, where that hangs in the air itself, as the
+    place to be held: the slope's own strips may be narrower than a ridge. None where nothing
+    does."""
+    first = finding.patch.layers[0] - 1
+    if finding.kind != "air/slope" or first < 1:
+        return None
+    process, regions = context.process, context.stack.regions
+    strips = m3.CrossSection(list(finding.patch.rings), m3.FillRule.Positive)
+    over = regions[first] - offset_of(regions[first - 1], context.stack.step_mm)
+    rim = offset_of(strips, process.lip_mm) ^ over
+    if rim.area() < process.line_mm**2:
+        return None
+    low = context.stack.bottom_mm(first)
+    patch = replace(
+        finding.patch, rings=tuple(np.asarray(ring, np.float64) for ring in rim.to_polygons()),
+        anchors=(), triangles=finding.patch.triangles[:0], layers=(first, first), z_mm=(low, low))
+    return replace(finding, kind="air/ledge", angle_deg=None, z_mm=(low, low), patch=patch)
 
 
 def _ways(context: Context, finding: Finding) -> list[tuple[Floats, ...]]:
