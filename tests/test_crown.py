@@ -40,7 +40,16 @@ def diamond(degrees: float) -> TopoDS_Shape:
                      (0, 6, 0)))
 
 
+def oval(half: float, high: float) -> TopoDS_Shape:
+    """An oval hole, drawn with 96 chords."""
+    ring = [(half * math.cos(a), high * math.sin(a))
+            for a in (2 * math.pi * k / 96 for k in range(96))]
+    return cut(box((-half - 5, 0, 0), (half + 5, 10, 30)),
+               sweep([(x, -1, 10 + z) for x, z in ring], (0, 12, 0)))
+
+
 @pytest.mark.parametrize(("shape", "edits"), [
+    (oval(6, 5), ["crown cut"]),
     (nut_seat(8, 4), ["crown cut"]),
     (nut_trap(), ["crown cut"]),
     (rising_hole(4.0), ["crown cut"]),
