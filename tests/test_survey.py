@@ -69,8 +69,11 @@ def test_what_is_forbidden_or_moves_too_far_is_not_taken() -> None:
     assert {e.option.remedy for e in chosen if e.option} == {"teardrop"}
     no_drops = surveyed("twin holes", Wishes(forbid=frozenset({"teardrop"})))
     chosen, _ = no_drops.best()
-    assert {e.option.remedy for e in chosen if e.option} == {"prop"}
+    assert {e.option.remedy for e in chosen if e.option} == {"drilled hole"}
     assert "teardrop: forbidden" in no_drops.why_not(0)
+    as_drawn = Wishes(forbid=frozenset({"teardrop", "drilled hole"}))
+    chosen, _ = surveyed("twin holes", as_drawn).best()
+    assert {e.option.remedy for e in chosen if e.option} == {"prop"}
     little, _ = surveyed("twin holes", Wishes(most_mm=0.1)).best()
     assert all(e.cost.deviation_mm <= 0.1 for e in little)
 
