@@ -88,6 +88,14 @@ def test_hull_box_polyhedron_and_moved() -> None:
     assert made.bounding_box() == pytest.approx((-5, 6, 7, 5, 16, 9))
 
 
+def test_polyhedron_with_a_loop_on_one_line() -> None:
+    """Where one side of an edge is cut in three and the other is not, a loop without area closes
+    the gap between them."""
+    corners = np.array([[0, 0, 0], [6, 0, 0], [0, 6, 0], [0, 0, 6], [2, 0, 0], [4, 0, 0]], float)
+    loops = ((0, 2, 1, 5, 4), (0, 1, 3), (1, 2, 3), (0, 3, 2), (0, 4, 5, 1))
+    assert evaluate(Polyhedron(corners, loops)).volume() == pytest.approx(36.0)
+
+
 def test_boolean_expressions() -> None:
     a, b = box((0, 0, 0), (2, 2, 2)), box((1, 0, 0), (3, 2, 2))
     assert evaluate(a | b).volume() == pytest.approx(12)

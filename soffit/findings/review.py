@@ -37,6 +37,7 @@ from soffit.findings.places import Memory, Place, find_places
 from soffit.layers.stack import GRID_MM, LayerStack, cut_layers, offset_of, plan_of, union_of
 from soffit.part.model import Floats, Part, Vec3
 from soffit.part.scene import first_bodies
+from soffit.part.topology import line_length
 from soffit.process.model import Process
 
 JUDGES: dict[str, ModuleType] = {
@@ -268,10 +269,6 @@ def _finding(
     )
 
 
-def _length(line: Floats) -> float:
-    return float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
-
-
 def _outline(
     place: Place,
 ) -> tuple[tuple[Floats, ...], tuple[Floats, ...], tuple[float, float]]:
@@ -290,7 +287,7 @@ def _outline(
         whole = plan_of(joined)
     starts = {id(p) for p in place.starts or place.patches}
     anchors = tuple(line for p in place.patches for line in p.anchors(whole)
-                    if id(p) in starts or _length(line) > BESIDE_REACHES * p.reach_mm)
+                    if id(p) in starts or line_length(line) > BESIDE_REACHES * p.reach_mm)
     point = shapely.point_on_surface(largest)
     return rings, anchors, (float(point.x), float(point.y))
 

@@ -26,6 +26,12 @@ Vec3 = tuple[float, float, float]
 Severity = Literal["blocker", "marginal", "note"]
 
 
+def vec3(values: Floats) -> Vec3:
+    """Three numbers, (3,), as a tuple."""
+    x, y, z = values.tolist()
+    return (x, y, z)
+
+
 class Surface(enum.Enum):
     """What a face lies on. `REGION` is a smooth patch of a mesh whose surface is not known."""
 

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from soffit.errors import InputError
-from soffit.part.model import Face, Floats, Part, Vec3
+from soffit.part.model import Face, Floats, Part, Vec3, vec3
 
 
 def rotation_to_up(up: Vec3) -> Floats:
@@ -60,25 +60,20 @@ def transform(part: Part, step: Floats) -> Part:
 def in_file(part: Part, point: Vec3) -> Vec3:
     """A point of the build frame in the file's frame, mm: the same whichever way up."""
     turn, shift = part.placement[:3, :3], part.placement[:3, 3]
-    return _vec3(turn.T @ (np.asarray(point) - shift))
+    return vec3(turn.T @ (np.asarray(point) - shift))
 
 
 def _moved(face: Face, turn: Floats, shift: Floats) -> Face:
     def point(p: Vec3 | None) -> Vec3 | None:
-        return None if p is None else _vec3(turn @ np.asarray(p) + shift)
+        return None if p is None else vec3(turn @ np.asarray(p) + shift)
 
     def direction(d: Vec3 | None) -> Vec3 | None:
-        return None if d is None else _vec3(turn @ np.asarray(d))
+        return None if d is None else vec3(turn @ np.asarray(d))
 
     return replace(
         face,
-        centroid=_vec3(turn @ np.asarray(face.centroid) + shift),
-        normal=_vec3(turn @ np.asarray(face.normal)),
+        centroid=vec3(turn @ np.asarray(face.centroid) + shift),
+        normal=vec3(turn @ np.asarray(face.normal)),
         axis_point=point(face.axis_point),
         axis_dir=direction(face.axis_dir),
     )
-
-
-def _vec3(v: Floats) -> Vec3:
-    x, y, z = v.tolist()
-    return (x, y, z)

@@ -88,6 +88,11 @@ def ring_area(ring: Floats) -> float:
     return 0.5 * float(x[:-1] @ y[1:] - y[:-1] @ x[1:])
 
 
+def line_length(line: Floats) -> float:
+    """Length of a polyline (n, 2) or (n, 3)."""
+    return float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+
+
 def following(ring: Floats) -> Floats:
     """For each point (or value) of a closed ring the next one."""
     return np.concatenate([ring[1:], ring[:1]])

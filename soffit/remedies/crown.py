@@ -21,7 +21,7 @@ that a teardrop fits gets the teardrop.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import manifold3d as m3
 import numpy as np
@@ -31,7 +31,8 @@ from numpy.typing import NDArray
 from soffit.findings.model import Finding
 from soffit.layers.stack import plan_of
 from soffit.part.mesh_solid import evaluate
-from soffit.part.model import Floats, Surface
+from soffit.part.model import Surface
+from soffit.part.topology import line_length
 from soffit.remedies import teardrop
 from soffit.remedies.anchor import distance, polygon
 from soffit.remedies.context import BRIDGE_SHARE, HAIR_MM, Context
@@ -87,8 +88,6 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     if finding.kind != "air/slope":
         return [], []
     members = _closing(context, finding)
-    if _is_round(context, members) and teardrop.options(context, finding)[0]:
-        return [], []
     gap = _gap_mm(context)
     region = shapely.union_all([
         shapely.buffer(polygon(f.patch.rings), gap, join_style="mitre") for f in members])
@@ -96,6 +95,8 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     first = max(0, min(f.patch.layers[0] for f in members) - 1)
     sides = _sides(context, members)
     if not _closes(region, sides, gap):
+        return [], []
+    if _is_round(context, members) and teardrop.options(context, finding)[0]:
         return [], []
     slope, layer = slope_of(context), context.process.layer_mm
     gable = gable_of(sides, slope, 0.5 * layer)
@@ -150,13 +151,11 @@ def _below_gable(
     assert context.solid is not None  # `all_options` asks no remedy without one
     first, last = gable.ends(region)
     ends = []
-    for low, high, way in ((first, last, -1), (first, last, 1)):
+    for near, far, way in ((first, last, -1.0), (last, first, 1.0)):
         for past in (*PAST_MM, _INTO_MM):
-            reach = (low - past, high) if way < 0 else (low, high + past)
-            lost = evaluate(gable.solid(*reach, top)) ^ context.solid
-            end = reach[0] if way < 0 else reach[1]
-            rim = m3.CrossSection([gable.plan(*sorted((end, end - way * RIM_MM)))],
-                                  m3.FillRule.NonZero)
+            end = near + way * past
+            lost = evaluate(gable.solid(far, end, top)) ^ context.solid
+            rim = m3.CrossSection([gable.plan(end - way * RIM_MM, end)], m3.FillRule.NonZero)
             if (lost.project() ^ rim).area() < RIM_MM * RIM_MM:
                 break
         ends.append(end)
@@ -166,11 +165,14 @@ def _below_gable(
 
 def _closing(context: Context, finding: Finding) -> list[Finding]:
     """A slope with all that follows on it up to where the hole is closed, lowest first."""
-    members, gap = [finding], _gap_mm(context)
-    others = [f for f in context.review.findings
-              if f.kind.startswith("air/") and f.kind != "air/island"]
+    gap = _gap_mm(context)
+    near = {f.id: shapely.buffer(polygon(f.patch.rings), gap, join_style="mitre")
+            for f in context.review.findings
+            if f.kind.startswith("air/") and f.kind != "air/island"}
+    others = [f for f in context.review.findings if f.id in near]
+    members = [finding]
     for member in members:  # grows as it goes
-        members += [f for f in others if f not in members and _follows(member, f, gap)]
+        members += [f for f in others if f not in members and _follows(member, f, near, gap)]
     return sorted(members, key=lambda f: (f.patch.layers, f.at_mm))
 
 
@@ -185,16 +187,14 @@ def _gap_mm(context: Context) -> float:
     return context.stack.step_mm + TOUCH_MM
 
 
-def _follows(a: Finding, b: Finding, gap: float) -> bool:
+def _follows(a: Finding, b: Finding, near: Mapping[str, shapely.Geometry], gap: float) -> bool:
     """Whether two findings border on each other, in the same layers or the next, and not where a
-    slope or a bridge among them ends beside the other."""
+    slope or a bridge among them ends beside the other. `near`: their regions, so much wider."""
     low, high = sorted((a.patch.layers, b.patch.layers))
     if high[0] > low[1] + 1:
         return False
-    regions = [shapely.buffer(polygon(f.patch.rings), gap, join_style="mitre")
-               for f in (a, b)]
-    common = shapely.intersection(*regions)
-    held_mm = [max(map(_length, f.patch.anchors), default=0.0) for f in (a, b)]
+    common = shapely.intersection(near[a.id], near[b.id])
+    held_mm = [max(map(line_length, f.patch.anchors), default=0.0) for f in (a, b)]
     # Its outline goes there and back.
     if common.is_empty or 0.5 * common.length < BORDER_SHARE * min(held_mm):
         return False
@@ -213,10 +213,6 @@ def _follows(a: Finding, b: Finding, gap: float) -> bool:
                 away.max() > max(2.0 * gap, NEARER * finding.span_mm)):
             return False
     return True
-
-
-def _length(line: Floats) -> float:
-    return float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
 
 
 def _sides(context: Context, members: Sequence[Finding]) -> list[Side]:

@@ -1,9 +1,9 @@
 """Drilled hole: a round hole that cannot be printed as drawn is left out, and drilled afterwards.
 
-**What it does.** A hole across the build direction whose crown leaves no room for a roof, and that
-a prop could not be taken out of, is filled. A dimple of 45° stays where it opens, to start the
-drill in. Inside, the part prints as sparse infill, so that this takes little plastic; the
-work left after printing is stated.
+**What it does.** A hole across the build direction that gets no roof, for want of wall over it or
+because a roof is forbidden, is filled. A dimple of 45° stays where it opens, to start the drill in.
+Inside, the part prints as sparse infill, so that this takes little plastic; the work left after
+printing is stated and priced.
 
 **How it is measured.** A plug of the hole's own radius r, from one end of its whole wall to the
 other: πr²·l, less πd³/3 for each dimple d deep.
@@ -24,12 +24,13 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.findings.model import Finding
-from soffit.part.model import Floats
-from soffit.part.solid import Cone, Difference, Fitted, Solid, Union
+from soffit.part.model import vec3
+from soffit.part.solid import Cone, Difference, Fitted, Solid
 from soffit.remedies.context import HAIR_MM, Context
 from soffit.remedies.hole import Crown, find_crowns
 from soffit.remedies.model import Option
 from soffit.remedies.probe import hits, inside
+from soffit.remedies.trees import union
 
 NAME = "drilled hole"
 RANK = 3
@@ -70,14 +71,10 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     except _No as no:
         return [], [f"{NAME}: {no}"]
     holes = " and ".join(dict.fromkeys(plug.words for plug in plugs))
-    mesh, exact = (_all([getattr(plug, form) for plug in plugs]) for form in ("mesh", "exact"))
+    mesh, exact = union([p.mesh for p in plugs]), union([p.exact for p in plugs])
     why = f"{holes} is left out, but for a dimple where it opens"
     return [Option(NAME, finding.id, "add", Fitted(mesh, (exact, mesh)), RANK, why,
                    f"drill {holes}")], []
-
-
-def _all(solids: list[Solid]) -> Solid:
-    return solids[0] if len(solids) == 1 else Union(tuple(solids))
 
 
 def _plug(solid: m3.Manifold, crown: Crown) -> _Plug:
@@ -92,21 +89,21 @@ def _plug(solid: m3.Manifold, crown: Crown) -> _Plug:
     if high - low > DEEPEST * width:
         raise _No(f"{where} is deeper than {DEEPEST:g} diameters")
     deep = min(DIMPLE_MM, DIMPLE_SHARE * crown.radius)
-    dimples = []
+    dimples: list[Solid] = []
     for end, way in ((low, -1.0), (high, 1.0)):
         mouth = crown.centre + end * crown.along
         if _opens(solid, crown, end, way):
             out = mouth + way * HAIR_MM * crown.along
             axis = -way * crown.along
-            dimples.append(Cone(_vec(out), _vec(axis), deep + HAIR_MM, deep + HAIR_MM, 0.0))
+            dimples.append(Cone(vec3(out), vec3(axis), deep + HAIR_MM, deep + HAIR_MM, 0.0))
     open_ends = len(dimples)
     if not open_ends:
         raise _No(f"no drill would reach {where}")
     forms = []
     for radius in (crown.radius + HAIR_MM, crown.radius):
-        plug = Cone(_vec(crown.centre + low * crown.along), _vec(crown.along), high - low, radius,
+        plug = Cone(vec3(crown.centre + low * crown.along), vec3(crown.along), high - low, radius,
                     radius, outside=radius > crown.radius)
-        forms.append(Difference(plug, _all(list(dimples))))
+        forms.append(Difference(plug, union(dimples)))
     depth = "through" if open_ends == 2 else f"{high - low:.1f} mm deep"
     return _Plug(forms[0], forms[1], f"{where} ({depth})")
 
@@ -117,10 +114,6 @@ def _opens(solid: m3.Manifold, crown: Crown, end: float, way: float) -> bool:
     return not any(
         hits(solid, crown.at(end, x, y), way * crown.along, 4.0 * crown.radius)
         for x, y in ((0.0, 0.0), (near, 0.0), (-near, 0.0), (0.0, near), (0.0, -near)))
-
-
-def _vec(v: Floats) -> tuple[float, float, float]:
-    return (float(v[0]), float(v[1]), float(v[2]))
 
 
 def _walled(solid: m3.Manifold, crown: Crown) -> tuple[float, float]:

@@ -24,7 +24,7 @@ import shapely
 
 from soffit.layers.stack import GRID_MM
 from soffit.part.blends import Blend, Side, from_middle, normals_at
-from soffit.part.model import Floats, Part
+from soffit.part.model import Floats, Part, vec3
 from soffit.part.solid import Cone, Difference, Extrusion, Hull, Intersection, Prism, Solid
 from soffit.remedies.anchor import polygon, rings_of
 from soffit.remedies.context import HAIR_MM, Context
@@ -268,7 +268,7 @@ def _bar(
     start, end = ((at * axis) for at in (low - PAST_MM, high + PAST_MM))
     z = np.concatenate([corners + start, corners + end])[:, 2]
     below = Prism(rings_of(region), float(z.min()) - PAST_MM, float(z.max()) + PAST_MM)
-    return Intersection((Extrusion(corners + start, _vec(end - start)), below))
+    return Intersection((Extrusion(corners + start, vec3(end - start)), below))
 
 
 def _straight_ends(
@@ -355,8 +355,3 @@ def _sector(part: Part, blend: Blend) -> tuple[float, float] | None:
 
 def _unit(phi: float) -> Floats:
     return np.array([math.cos(phi), math.sin(phi)])
-
-
-def _vec(values: Floats) -> tuple[float, float, float]:
-    x, y, z = values.tolist()
-    return (x, y, z)

@@ -31,7 +31,6 @@ A seat or bearing that needs its whole circle must be protected; then the prop i
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import manifold3d as m3
@@ -43,11 +42,12 @@ from soffit.findings.places import LEVEL_DEG
 from soffit.findings.words import within
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
-from soffit.part.solid import Extrusion, Fitted, Solid, Union
+from soffit.part.solid import Extrusion, Fitted
 from soffit.remedies.context import BRIDGE_SHARE, HAIR_MM, Context
 from soffit.remedies.hole import Crown, find_crowns
 from soffit.remedies.model import Option
 from soffit.remedies.probe import hits, inside, reach_of
+from soffit.remedies.trees import union
 
 NAME = "teardrop"
 RANK = 3
@@ -83,20 +83,15 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         if problems:
             reasons += [f"teardrop: {p}" for p in problems]
             continue
-        exact = _all(cut.exact for cut in cuts)
-        lifted = _all(cut.lifted for cut in cuts)
-        shape = Fitted(_all(cut.mesh for cut in cuts), (exact, lifted) if level else (exact,))
+        exact = union([cut.exact for cut in cuts])
+        lifted = union([cut.lifted for cut in cuts])
+        shape = Fitted(union([cut.mesh for cut in cuts]), (exact, lifted) if level else (exact,))
         volume = float((solid ^ evaluate(shape, context.part)).volume())
         why = "; ".join(dict.fromkeys(cut.words for cut in cuts))
         made.append(Option(NAME, finding.id, "cut", shape, RANK, why, volume_mm3=volume))
     if len(made) == 2 and made[0].why == made[1].why:
         made.pop()
     return made, list(dict.fromkeys(reasons))
-
-
-def _all(solids: Iterable[Solid]) -> Solid:
-    parts = tuple(solids)
-    return parts[0] if len(parts) == 1 else Union(parts)
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from soffit.layers.stack import GRID_MM
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats, Ints
 from soffit.part.solid import Drop, Fitted, Intersection, Moved, Solid
+from soffit.part.topology import line_length
 from soffit.remedies.anchor import ARC_SAGITTA_MM, ARC_TURN_DEG, distance, rings_of
 from soffit.remedies.context import HAIR_MM, Context
 from soffit.remedies.model import Option
@@ -301,8 +302,7 @@ def _under_faces(context: Context, place: Place, lean: Lean) -> Intersection | N
 
 def _held_round(patch: Patchwork) -> bool:
     """Whether no edge of the patch is free."""
-    held = sum(float(np.linalg.norm(np.diff(c.polyline, axis=0), axis=1).sum())
-               for c in patch.chains)
+    held = sum(line_length(c.polyline) for c in patch.chains)
     return held > 0.999 * float(shapely.length(patch.region))
 
 

@@ -1,4 +1,4 @@
-"""Cuts from below by planes at the limit: what the steeper cut and the peaked crown share.
+"""Cuts from below by planes at the limit: what the steeper cut and the crown cut share.
 
 From each edge that holds a place a plane rises at the smallest angle that holds; what of the part
 lies below all of them over the place, and a little past it, goes.
@@ -18,6 +18,7 @@ import shapely
 from soffit.layers.stack import GRID_MM, offset_of, plan_of
 from soffit.part.model import Floats
 from soffit.part.solid import Difference, Prism, Solid
+from soffit.part.topology import line_length
 from soffit.remedies.anchor import rings_of
 from soffit.remedies.context import Context
 from soffit.remedies.patchwork import Patchwork, patchwork
@@ -76,9 +77,9 @@ class Cut:
     top: float
 
     @property
-    def rim(self) -> m3.CrossSection:
-        """The edge of its room, `RIM_MM` wide."""
-        return self.room - offset_of(self.room, -RIM_MM)
+    def inner(self) -> m3.CrossSection:
+        """Its room without a rim `RIM_MM` wide."""
+        return offset_of(self.room, -RIM_MM)
 
 
 def sides_of(
@@ -102,9 +103,7 @@ def sides_of(
             if not abs(lows[k] - lows[ends[-1]]) <= near:
                 ends.append(k)
         runs = [(line[a : b + 1], lows[a:b]) for a, b in itertools.pairwise([*ends, len(lows)])]
-        long = [run for run in runs if _length(run[0]) >= SHORTEST_MM]
-        if not long or len(runs) == 1:
-            long = [(line, lows)]
+        long = [run for run in runs if line_length(run[0]) >= SHORTEST_MM] or [(line, lows)]
         found += [(at, float(np.nanmin(low))) for at, low in long if not np.isnan(low).all()]
     sides = []
     for line, low in found:
@@ -150,10 +149,6 @@ def _surface_at(context: Context, at: Floats, first: int) -> float | None:
     return next((base + h.at_mm for h in up if h.entering), None)
 
 
-def _length(line: Floats) -> float:
-    return float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
-
-
 def cut_below(
     region: shapely.Geometry, held: shapely.Geometry, sides: Sequence[Side],
     past: float, slope: float, top: float,
@@ -197,7 +192,7 @@ def comes_out(
 ) -> bool:
     """Whether what a cut takes away ends within its room but where the place is held, or at a wall
     that stands there from below (`held`)."""
-    there = plan_of(lost.project() ^ cut.rim)
+    there = plan_of(lost.project() ^ (cut.room - cut.inner))
     chains = [shapely.LineString(c.polyline) for side in sides for c in side.patch.chains]
     beside = shapely.union_all([*chains, held])
     left = there.difference(shapely.buffer(beside, 4.0 * RIM_MM))
@@ -219,7 +214,7 @@ def refused(context: Context, lost: m3.Manifold, deep_mm: float) -> str:
 def deepest_mm(lost: m3.Manifold, cut: Cut) -> float:
     """Greatest height of what a cut takes away, but for the rim of its room, to a hundredth of a
     mm; infinite above `MOST_MM`."""
-    column = m3.Manifold.extrude(cut.room - cut.rim, cut.top - cut.low)
+    column = m3.Manifold.extrude(cut.inner, cut.top - cut.low)
     inner = lost ^ column.translate((0.0, 0.0, cut.low))
 
     def is_over(height: float) -> bool:

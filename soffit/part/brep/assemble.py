@@ -13,7 +13,7 @@ from soffit.errors import FileError
 from soffit.part.brep.shapes import area_mm2, compound_of, faces_of, to_bytes
 from soffit.part.brep.surfaces import describe, is_inward, normals, point_at
 from soffit.part.brep.tessellate import Tessellation, tessellate
-from soffit.part.model import Face, FileNote, Floats, Part, Source, Surface, Vec3
+from soffit.part.model import Face, FileNote, Floats, Part, Source, Surface, Vec3, vec3
 
 
 @dataclass(frozen=True)
@@ -123,8 +123,8 @@ def _face(
         surface=what.surface,
         body=body,
         area_mm2=area_mm2(exact),
-        centroid=_vec3(centroid),
-        normal=_vec3(normal),
+        centroid=vec3(centroid),
+        normal=vec3(normal),
         axis_point=what.axis_point,
         axis_dir=what.axis_dir,
         radius_mm=what.radius_mm,
@@ -158,8 +158,3 @@ def _inside_any(corners: Floats, cross: Floats, point: Floats) -> bool:
         side = np.cross(corners[:, (i + 1) % 3] - corners[:, i], point - corners[:, i])
         inside &= np.einsum("ij,ij->i", side, cross) >= 0
     return bool(inside.any())
-
-
-def _vec3(v: Floats) -> Vec3:
-    x, y, z = v.tolist()
-    return (x, y, z)
