@@ -4,12 +4,14 @@ few props; else the one that leaves least."""
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import pytest
 
 from soffit.orient.choose import Orientation
 from soffit.part.model import Part, Vec3
 from soffit.plan import way_up
+from soffit.plan.resolve import Searched, searched
 from soffit.plan.way_up import MOST_WAYS_UP, resolve_best_way_up
 from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
@@ -80,3 +82,23 @@ def test_else_the_one_that_leaves_least(monkeypatch: pytest.MonkeyPatch) -> None
 def test_no_more_than_a_few(monkeypatch: pytest.MonkeyPatch) -> None:
     in_this_order(monkeypatch, [DRAWN] * MOST_WAYS_UP + [FLIPPED])
     assert not resolve_best_way_up(mushroom(), PLA, wishes=NOTHING).clean
+
+
+def test_one_that_must_cost_more_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(way_up, "FEW_PROPS", 0)
+    results: list[Searched] = []
+
+    def watched(*args: Any, **options: Any) -> Searched:
+        results.append(searched(*args, **options))
+        return results[-1]
+
+    monkeypatch.setattr(way_up, "searched", watched)
+    in_this_order(monkeypatch, [ON_SIDE, DRAWN])
+    found = resolve_best_way_up(mushroom(), PLA, wishes=Wishes(forbid=NOTHING.forbid - {"prop"}))
+    assert found.clean and found.before.up == ON_SIDE
+    first, second = results
+    assert first.clean and not first.search.given_up
+    # It would come clean by itself, for more.
+    assert second.search.given_up and not second.search.edits
+    alone = searched(mushroom(), PLA, up=DRAWN, wishes=first.wishes)
+    assert alone.clean and alone.search.price > first.search.price

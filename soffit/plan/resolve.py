@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -109,6 +110,7 @@ def searched(
     wishes: Wishes | None = None,
     recipe: Recipe | None = None,
     progress: Progress | None = None,
+    most: float = math.inf,
 ) -> Searched:
     """What changes `part` so that it prints with nothing over air, as far as that can be done.
 
@@ -118,7 +120,8 @@ def searched(
     `wishes`: what is preferred, forbidden and demanded of remedies. `recipe`: decisions taken on
     this part or an earlier revision of it, taken again wherever their place is found again; it also
     says which way is up where `up` is "keep", what stays as it is, which boxes are kept out, and
-    what is preferred where nothing is wished.
+    what is preferred where nothing is wished. `most`: what the edits may cost together, by the
+    wishes; the search is given up as soon as it is sure that they cost more.
     Raises InputError for a wrong selector or direction.
     """
     wishes = checked(wishes or Wishes())
@@ -141,7 +144,8 @@ def searched(
         wishes = _as_decided(wishes, recipe, taken_again)
         protected |= {k.face: k.selector for k in taken_again.protected if k.face is not None}
     rules = Rules(before, frozenset(protected), rooms([*keep_out, *again], received))
-    search = Search(before, State(received, (), before, stack, look), rules, wishes, progress)
+    search = Search(before, State(received, (), before, stack, look), rules, wishes, progress,
+                    most)
     search.run()
     return Searched(search, received, protected, quantity, wishes, taken_again,
                     (*kept_out, *again))

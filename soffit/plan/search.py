@@ -10,6 +10,7 @@ leave.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -53,6 +54,9 @@ class Search:
     rules: Rules
     wishes: Wishes
     progress: Progress | None
+    # What the edits may cost together; where they must cost more the search is given up.
+    most: float = math.inf
+    given_up: bool = False
     edits: list[Edit] = field(default_factory=list)
     reasons: dict[tuple[object, ...], str] = field(default_factory=dict)
     options: tuple[OptionRow, ...] = ()
@@ -80,7 +84,11 @@ class Search:
                 if entry.option is not None:
                     entry.known = self._made.get(self._key_of(survey, entry))
             first = not self.edits and not self.options
-            chosen, _ = survey.best()
+            left = self.most - self.price
+            chosen, choice = survey.best(most=left)
+            if choice.cost > left:
+                self.given_up = True
+                return
             if first:
                 self.alternatives = alternatives_of(survey, chosen)
             taken = self._take(survey, chosen)
@@ -90,6 +98,11 @@ class Search:
             for k, finding in enumerate(survey.places):
                 if k not in covered and signature(finding) not in self.reasons:
                     self.reasons[signature(finding)] = survey.why_not(k)
+
+    @property
+    def price(self) -> float:
+        """What the edits cost together, by what is wished."""
+        return sum(self.wishes.weight(e.cost) for e in self.edits if e.cost is not None)
 
     def _asks(self, finding: Finding) -> tuple[str, ...]:
         """The remedies that a place is asked about: none where it was given up."""

@@ -10,6 +10,7 @@ which take longest to work out, are only made where even the cheapest one would 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -105,23 +106,24 @@ class Survey:
         return self.state.review.air
 
     def best(
-        self, wishes: Wishes | None = None, *, more: int | None = None
+        self, wishes: Wishes | None = None, *, more: int | None = None, most: float = math.inf
     ) -> tuple[list[Entry], Choice]:
         """The best set by these wishes (else its own), every option of it tried; with no more than
-        so many `more` of them tried or made, the best of those that are."""
+        so many `more` of them tried or made, the best of those that are. As soon as it is sure that
+        the best set costs more than `most`, one that does is returned, tried or not."""
         wishes = wishes or self.wishes
-        most = TRIES_PER_PLACE * (1 + len(self.places))
+        tries = TRIES_PER_PLACE * (1 + len(self.places))
         if more is not None:
-            most = min(most, self.tries + more)
+            tries = min(tries, self.tries + more)
         while True:
             entries = self._wanted(wishes)
-            if self.tries >= most:
+            if self.tries >= tries:
                 self.proven = False
                 entries = [e for e in entries if e.known is not None]
             choice = choose(self._problem(entries, wishes))
             chosen = [entries[j] for j in choice.options]
             open_ends = [e for e in chosen if e.known is None]
-            if not open_ends:
+            if not open_ends or choice.cost > most:
                 return chosen, choice
             for entry in open_ends:
                 if entry.option is None:

@@ -3,11 +3,13 @@
 The way up with least over air is not always one that can be resolved: what hangs there may be high
 above the platform, in a hole, or trapped. So the best few are resolved in turn, up to the first
 that comes clean with no more than a few props. Of those that come clean the one is taken whose
-edits cost least; where none does, the one that leaves least over air.
+edits cost least; where none does, the one that leaves least over air. Once one came clean, another
+is given up as soon as it is sure to cost more, as the bound of the best set tells (`Survey.best`).
 """
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from soffit.orient.choose import orientations
@@ -24,20 +26,21 @@ FEW_PROPS = 3
 
 def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolution:
     """`resolve` in the way up that is best by what it leads to. `options` are those of `searched`
-    but for `up`; what names findings or places of one way up does not belong here."""
+    but for `up` and `most`; what names findings or places of one way up does not belong here."""
     best: Searched | None = None
     for found in orientations(part, process)[:MOST_WAYS_UP]:
-        result = searched(part, process, up=found.up, **options)
+        most = best.search.price if best is not None and best.clean else math.inf
+        result = searched(part, process, up=found.up, most=most, **options)
+        if result.search.given_up:
+            continue
         if best is None or _measure(result) < _measure(best):
             best = result
         if result.clean and len(result.search.state.props) <= FEW_PROPS:
             break
-    assert best is not None  # the part as drawn is always one of them
+    assert best is not None  # the first is never given up
     return best.resolution()
 
 
 def _measure(result: Searched) -> tuple[bool, float, float]:
     """What is to be least: what stays open, and what the edits cost."""
-    search = result.search
-    price = sum(search.wishes.weight(edit.cost) for edit in search.edits if edit.cost is not None)
-    return not result.clean, result.after.over_air_mm2, price
+    return not result.clean, result.after.over_air_mm2, result.search.price
