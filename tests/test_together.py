@@ -4,11 +4,19 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from OCP.ShapeFix import ShapeFix_ShapeTolerance
+from OCP.TopoDS import TopoDS_Shape
 
 from examples._cad import box
+from soffit.errors import GeometryError
+from soffit.part.brep import edit, together
+from soffit.part.brep.balance import Commons
+from soffit.part.brep.edit import Applied, State, Tools, attempt
+from soffit.part.brep.shapes import to_bytes
 from soffit.part.edit import apply, apply_what_can
 from soffit.part.measure import mass_properties
 from soffit.part.model import Change, Part
@@ -77,3 +85,47 @@ def test_a_cut_that_parts_the_body_is_applied_alone(tmp_path: Path) -> None:
     made, refused = apply_what_can(part, [hole(1, 8.0), slit, hole(3, 50.0)])
     assert refused == {} and made.bodies == 2
     assert set(made_by(made)) == {"E1", "E2", "E3"}
+
+
+def test_one_that_leaves_a_sliver_is_applied_alone(tmp_path: Path) -> None:
+    """The slot leaves a wall of 0.005 mm beside it: no attempt closes that, and the others do not
+    wait for it."""
+    slot = Change("cut", Prism((rect(54.0, -1.0, 59.995, 21.0),), 4.0, 11.0), "E2", "E2 slot")
+    changes = [hole(1, 8.0), slot, hole(3, 20.0), hole(4, 40.0)]
+    state = State.of(bar(tmp_path))
+    tools = Tools(state.frame(np.eye(4)))
+    groups: list[int] = []
+
+    def watched(*args: Any, **options: Any) -> Applied:
+        groups.append(len(args[1]))
+        return attempt(*args, **options)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(together, "attempt", watched)
+        made = together.changed(state, changes, tools)
+    assert groups == [4, 3] and not made.refused
+    at_once, _ = apply_what_can(bar(tmp_path), changes)
+    one_by_one = bar(tmp_path)
+    for change in changes:
+        one_by_one = apply(one_by_one, [change])
+    assert made_by(at_once) == made_by(one_by_one)
+
+
+def test_what_a_failed_attempt_does_to_shapes_stays_in_it(tmp_path: Path) -> None:
+    """Merging faces may change shapes in place (seen on a real part, whose solid was no longer
+    valid after an attempt that failed)."""
+    state = State.of(bar(tmp_path))
+    tool = Tools(state.frame(np.eye(4))).of(hole(1, 8.0).solid)
+    before = [to_bytes(shape) for shape in (*state.solids, tool)]
+
+    def spoil(shape: TopoDS_Shape, _keep: object) -> None:
+        ShapeFix_ShapeTolerance().SetTolerance(shape, 0.5)
+        raise GeometryError("spoilt")
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(edit, "merged_faces", spoil)
+        with pytest.raises(GeometryError, match="spoilt"):
+            attempt(state, [hole(1, 8.0)], [tool], 0.0, Commons())
+    assert [to_bytes(shape) for shape in (*state.solids, tool)] == before
+    made = attempt(state, [hole(1, 8.0)], [tool], 0.0, Commons())
+    assert made.steps[0].gained_mm3 == pytest.approx(-math.pi * 9 * 10, rel=1e-6)

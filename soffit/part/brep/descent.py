@@ -12,7 +12,7 @@ from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Shape
 
 from soffit.errors import GeometryError
 from soffit.part.brep.assemble import Tag
-from soffit.part.brep.mend import Flaws, flaws_of
+from soffit.part.brep.mend import Small, small_of
 from soffit.part.brep.shapes import (
     area_mm2,
     compound_of,
@@ -57,14 +57,13 @@ class Descent:
                 tags.append(made.get(index, self._new[0][1]))
         return tags
 
-    def made(self, after: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
-        """Faces of the result that are not the customer's own as they were."""
-        own = map_of(compound_of(self._faces), TopAbs_FACE)
-        return compound_of(f for f in faces_of(compound_of(after)) if not own.FindIndex(f))
-
-    def flaws(self, after: Sequence[TopoDS_Shape]) -> Flaws:
-        """What of that is too small."""
-        return flaws_of(self.made(after), compound_of(self._faces))
+    def small(self, after: Sequence[TopoDS_Shape]) -> Small:
+        """What is too small of the faces of the result that are not the customer's own as they
+        were."""
+        own = compound_of(self._faces)
+        theirs = map_of(own, TopAbs_FACE)
+        made = compound_of(f for f in faces_of(compound_of(after)) if not theirs.FindIndex(f))
+        return small_of(made, own)
 
     def to_keep(
         self, result: TopoDS_Shape, history: BRepTools_History

@@ -1,40 +1,41 @@
 """Changes applied to the solids of a part, and each face's descent kept.
 
-A change is accepted only if the kernel's checker finds the result valid and the volumes
-add up: V(after) = V(before) + V(tool) − V(common), or V(before) − V(common) for a cut.
+A change is accepted only if the kernel's checker finds the result valid and the volumes add up
+(`soffit.part.brep.balance`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from OCP.BRepTools import BRepTools_History
 from OCP.TopAbs import TopAbs_FACE
-from OCP.TopoDS import TopoDS_Face, TopoDS_Shape
+from OCP.TopoDS import TopoDS_Shape
 
 from soffit.errors import GeometryError, SoffitError
 from soffit.part.brep.assemble import Tag
+from soffit.part.brep.balance import BALANCE_MM3, Commons, balanced
 from soffit.part.brep.boolean import boolean, unified
 from soffit.part.brep.descent import Descent
-from soffit.part.brep.mend import Flaws, without_slivers
+from soffit.part.brep.mend import Flaws, Small, without_slivers
 from soffit.part.brep.seam import merged_faces
 from soffit.part.brep.shapes import (
     bounds,
     compound_of,
+    copy_of,
     faces_of,
     from_bytes,
     is_valid,
+    items,
     map_of,
     solids_of,
-    volume_about,
     volume_mm3,
 )
 from soffit.part.brep.solids import Frame, evaluate, file_frame
 from soffit.part.brep.tessellate import tessellate
-from soffit.part.changes import matches
 from soffit.part.model import Change, Floats, Mesh, Part, Vec3
 from soffit.part.quality import LOOSE_MM
 from soffit.part.solid import Fitted, Solid, Union
@@ -52,13 +53,6 @@ FUZZY_MM = (0.0, 1e-5, 1e-4, 1e-3)
 # Faces too small to pick that a change may leave at most (from memory of one real part: with 26 of
 # them later booleans held, with 63 none did).
 MOST_SLIVERS = 30
-
-# Volume balance: 1e-4 of the tool, and 1e-3 mm³, a cube of 0.1 mm, where that is nothing: far
-# under what a missing or doubled lump would be, over the error of integration (derived).
-_BALANCE_REL = 1e-4
-_BALANCE_MM3 = 1e-3
-
-_INTEGRATION = 1e-6  # relative error per face, a hundredth of the balance (derived)
 
 
 @dataclass(frozen=True)
@@ -91,10 +85,17 @@ class Step:
 
 @dataclass(frozen=True)
 class Applied:
-    """The state after a change, and the booleans that it took."""
+    """The state after changes, the booleans that they took, and what is too small of what these
+    made."""
 
     state: State
     steps: tuple[Step, ...]
+    small: Small
+
+    @property
+    def flaws(self) -> Flaws:
+        """How much that is."""
+        return self.small.flaws
 
 
 def solid_mesh(solid: Solid, part: Part) -> Mesh:
@@ -143,46 +144,51 @@ class Tools:
         """A solid as a tool. Raises GeometryError, or what the kernel raises."""
         if id(solid) not in self._made:
             tool, _ = unified(evaluate(solid, self._frame), ())
-            if not solids_of(tool) or volume_mm3(tool) <= _BALANCE_MM3:
+            if not solids_of(tool) or volume_mm3(tool) <= BALANCE_MM3:
                 raise GeometryError("the solid is empty")
             self._made[id(solid)] = solid, tool
         return self._made[id(solid)][1]
 
 
-def applied(state: State, change: Change, tools: Tools) -> Applied:
+def applied(
+    state: State, change: Change, tools: Tools, commons: Commons | None = None
+) -> Applied:
     """A change applied: of the forms of its solid the first that leaves nothing too small, else the
     one that leaves least, if that is few; a union that the kernel does not take whole part by part.
-    Raises GeometryError."""
+    `commons`: what is known of its tool. Raises GeometryError."""
+    commons = commons or Commons()
     reasons: list[str] = []
-    flawed: tuple[Flaws, Applied] | None = None
+    least: Applied | None = None
     for form in forms(change.solid):
         try:
-            made, flaws = _taken(state, change, form, tools)
+            made = _taken(state, change, form, tools, commons)
         except GeometryError as error:
             reasons.append(str(error))
             if not isinstance(form, Union):
                 continue
             try:
-                made, flaws = _in_steps(state, change, form, tools)
+                made = _in_steps(state, change, form, tools)
             except GeometryError:
                 continue
-        if not any(flaws):
+        if not any(made.flaws):
             return made
-        if flawed is None or flaws < flawed[0]:
-            flawed = (flaws, made)
-    if flawed is not None:
-        if flawed[0].slivers > MOST_SLIVERS:
-            raise GeometryError(f"{_doing(change)}: it would leave {flawed[0].slivers} faces too "
-                                f"small to pick, more than {MOST_SLIVERS}; not applied")
-        return flawed[1]
-    # The exact attempt says best what is wrong.
-    raise GeometryError(f"{_doing(change)}: {reasons[0]}")
+        if least is None or made.flaws < least.flaws:
+            least = made
+    if least is None:
+        # The exact attempt says best what is wrong.
+        raise GeometryError(f"{_doing(change)}: {reasons[0]}")
+    if least.flaws.slivers > MOST_SLIVERS:
+        raise GeometryError(f"{_doing(change)}: it would leave {least.flaws.slivers} faces too "
+                            f"small to pick, more than {MOST_SLIVERS}; not applied")
+    return least
 
 
-def _taken(state: State, change: Change, form: Solid, tools: Tools) -> tuple[Applied, Flaws]:
-    """One form applied with the tolerances in turn, and what that left behind: the first that
-    leaves no sliver and no short edge, else the one that leaves least, its slivers taken out where
-    the kernel can do without them. Raises GeometryError."""
+def _taken(
+    state: State, change: Change, form: Solid, tools: Tools, commons: Commons
+) -> Applied:
+    """One form applied with the tolerances in turn: the first that leaves no sliver and no short
+    edge, else the one that leaves least, its slivers taken out where the kernel can do without
+    them. Raises GeometryError."""
     try:
         tool = tools.of(form)
     except Exception as error:
@@ -191,44 +197,43 @@ def _taken(state: State, change: Change, form: Solid, tools: Tools) -> tuple[App
         raise GeometryError("it does not touch the part; not applied" if change.op == "add" else
                             "there is nothing of the part to cut; drop the edit")
     reasons: list[str] = []
-    least: tuple[Flaws, Applied, float] | None = None
+    least: tuple[Applied, float] | None = None
     for fuzzy_mm in FUZZY_MM:
         if least is not None and fuzzy_mm >= LOOSE_MM:
             break  # loose edges are no better than short ones
         try:
-            made, flaws = attempt(state, [change], [tool], fuzzy_mm)
+            made = attempt(state, [change], [tool], fuzzy_mm, commons)
         except Exception as error:
             reasons.append(f"{words_of(error)}; not applied")
             continue
-        if least is None or flaws < least[0]:
-            least = (flaws, made, fuzzy_mm)
+        if least is None or made.flaws < least[0].flaws:
+            least = (made, fuzzy_mm)
         # Tolerance does not mend slivers, another form may; it closes short edges.
-        if flaws.slivers or not any(flaws):
+        if made.flaws.slivers or not any(made.flaws):
             break
     if least is None:
         raise GeometryError(reasons[0])
-    flaws, made, fuzzy_mm = least
-    if flaws.slivers:
+    made, fuzzy_mm = least
+    if made.small.mendable:
         try:
-            mended, left = attempt(state, [change], [tool], fuzzy_mm, mend=True)
+            mended = attempt(state, [change], [tool], fuzzy_mm, commons, mend=True)
         except Exception as error:
             words_of(error)  # only one of geometry says that it cannot be mended
-            return made, flaws
-        if left < flaws:
-            return mended, left
-    return made, flaws
+            return made
+        if mended.flaws < made.flaws:
+            return mended
+    return made
 
 
-def _in_steps(state: State, change: Change, form: Union, tools: Tools) -> tuple[Applied, Flaws]:
-    """The parts of a union applied in turn, and what the last of them left behind: what the kernel
-    merges to one tool touches more of the part at once. Raises GeometryError."""
+def _in_steps(state: State, change: Change, form: Union, tools: Tools) -> Applied:
+    """The parts of a union applied in turn, with what is too small of the last of them: what the
+    kernel merges to one tool touches more of the part at once. Raises GeometryError."""
     steps: list[Step] = []
-    flaws = Flaws(0, 0)
     for part in form.parts:
-        made, flaws = _taken(state, change, part, tools)
+        made = _taken(state, change, part, tools, Commons())
         state = made.state
         steps += made.steps
-    return Applied(state, tuple(steps)), flaws
+    return replace(made, steps=tuple(steps))
 
 
 def words_of(error: Exception) -> str:
@@ -242,27 +247,29 @@ def words_of(error: Exception) -> str:
 
 def attempt(
     state: State, changes: Sequence[Change], tools: Sequence[TopoDS_Shape], fuzzy_mm: float,
-    *, mend: bool = False,
-) -> tuple[Applied, Flaws]:
-    """The state after one boolean, a step for each of the changes, and what it left behind that is
-    too small. Several are all additions or all cuts, clear of each other, and leave as many bodies
-    as there were. `mend`: without what of that can be taken out. Raises GeometryError, or what the
-    kernel raises."""
+    commons: Commons, *, mend: bool = False,
+) -> Applied:
+    """The state after one boolean, a step for each of the changes. Several are all additions or all
+    cuts, clear of each other, and leave as many bodies as there were. `commons`: what is known of
+    the tools; `mend`: without what is too small and can be taken out. Raises GeometryError, or what
+    the kernel raises."""
     op = changes[0].op
     touched = [i for i, solid in enumerate(state.solids)
                if any(boxes_meet(solid, tool) for tool in tools)]
     before = [state.solids[i] for i in touched]
-    result, history = _boolean_one_by_one(op, before, compound_of(tools), fuzzy_mm)
+    # Merging changes shapes in place, also where the attempt fails: it gets copies.
+    taken, own_tools = [copy_of(solid) for solid in before], [copy_of(tool) for tool in tools]
+    result, history = _boolean_one_by_one(op, taken, compound_of(own_tools), fuzzy_mm)
     own = _tags_by_solid(state)
     new = [(tool, Tag(name=change.name, color=COLORS[op], edit=change.edit))
-           for tool, change in zip(tools, changes, strict=True)]
-    found = Descent([f for i in touched for f in faces_of(state.solids[i])],
+           for tool, change in zip(own_tools, changes, strict=True)]
+    found = Descent([f for solid in taken for f in faces_of(solid)],
                     [tag for i in touched for tag in own[i]], new)
     keep = found.to_keep(result, history)
     result, merged = merged_faces(result, keep)
     history.Merge(merged)
     if mend:
-        result, without = without_slivers(result, found.made(solids_of(result)))
+        result, without = without_slivers(result, found.small(solids_of(result)))
         history.Merge(without)
     after = solids_of(result)
     if not after:
@@ -273,9 +280,15 @@ def attempt(
         raise GeometryError("bodies are joined or parted")
     if not all(is_valid(solid) for solid in after):
         raise GeometryError("the geometry checker rejects the result")
-    # Bodies that overlap count once after an addition that joins them: unite them for the sum.
-    met = (_union(before),) if op == "add" else tuple(before)
-    gained = _balanced(op, met, tools, after, mend)
+    if op == "add" and len(before) > 1:
+        # Bodies that overlap count once after an addition that joins them: unite them for the sum.
+        before = taken = [_union(taken)]
+    # A face that is in both counts the same in both.
+    there, old = map_of(result, TopAbs_FACE), map_of(compound_of(taken), TopAbs_FACE)
+    gone = [face for face, now in zip(faces_of(compound_of(before)), items(old), strict=True)
+            if not there.FindIndex(now)]
+    come = [face for face in faces_of(result) if not old.FindIndex(face)]
+    gained = balanced(op, commons.mm3(before, tools), tools, gone, come, mend)
     # The changed bodies take the place of the first of them, so that order stays.
     solids: list[TopoDS_Shape] = []
     tags: list[Tag] = []
@@ -286,8 +299,8 @@ def attempt(
         elif i not in touched:
             solids.append(solid)
             tags += own[i]
-    steps = tuple(Step(t, met, g) for t, g in zip(tools, gained, strict=True))
-    return Applied(State(tuple(solids), tuple(tags)), steps), found.flaws(after)
+    steps = tuple(Step(t, tuple(before), g) for t, g in zip(tools, gained, strict=True))
+    return Applied(State(tuple(solids), tuple(tags)), steps, found.small(after))
 
 
 def _boolean_one_by_one(
@@ -308,61 +321,6 @@ def _boolean_one_by_one(
         result, history = boolean("add", solids_of(result), [body], fuzzy_mm)
         whole.Merge(history)
     return result, whole
-
-
-def _balanced(
-    op: Literal["add", "cut"],
-    before: Sequence[TopoDS_Shape],
-    tools: Sequence[TopoDS_Shape],
-    after: Sequence[TopoDS_Shape],
-    mended: bool,
-) -> list[float]:
-    """By how much the volume grew by each tool, mm³. Raises GeometryError where that is not what is
-    due; what was mended may be off by as much as a body in the file of changes."""
-    common = [boolean("common", [s], [compound_of(tools)], 0.0)[0] for s in before]
-    about = bounds(compound_of(tools)).mean(axis=0)
-
-    def volume(faces: Iterable[TopoDS_Shape]) -> float:
-        return sum(volume_about(face, about, _INTEGRATION) for face in faces)
-
-    v_tools = [volume([tool]) for tool in tools]
-    lumps = [common] if len(tools) == 1 else _by_tool(common, tools)
-    v_common = [volume(mine) for mine in lumps]
-    if op == "cut" and min(v_common) <= _BALANCE_MM3:
-        raise GeometryError("there is nothing of the part to cut")
-    # A face that is in both counts the same in both.
-    old, new = compound_of(before), compound_of(after)
-    grown = volume(_not_in(old, new)) - volume(_not_in(new, old))
-    dues = [t - c if op == "add" else -c for t, c in zip(v_tools, v_common, strict=True)]
-    due = sum(dues)
-    if abs(grown - due) <= _BALANCE_REL * sum(v_tools) + _BALANCE_MM3 or (
-            mended and matches(abs(grown), abs(due))):
-        return [grown] if len(tools) == 1 else dues
-    raise GeometryError(
-        f"the volumes do not add up: the part grows by {grown:.4f} mm³ where {due:.4f} mm³ is due "
-        f"(tool {sum(v_tools):.4f}, common {sum(v_common):.4f})"
-    )
-
-
-def _by_tool(
-    shapes: Sequence[TopoDS_Shape], tools: Sequence[TopoDS_Shape]
-) -> list[list[TopoDS_Shape]]:
-    """The solids of shapes that lie within each of some tools, whose boxes are clear of each
-    other."""
-    boxes = [bounds(tool) for tool in tools]
-    found: list[list[TopoDS_Shape]] = [[] for _ in tools]
-    for solid in (s for shape in shapes for s in solids_of(shape)):
-        middle = bounds(solid).mean(axis=0)
-        for mine, (low, high) in zip(found, boxes, strict=True):
-            if (low <= middle).all() and (middle <= high).all():
-                mine.append(solid)
-    return found
-
-
-def _not_in(shape: TopoDS_Shape, other: TopoDS_Shape) -> list[TopoDS_Face]:
-    """The faces of `other` that `shape` has not."""
-    there = map_of(shape, TopAbs_FACE)
-    return [face for face in faces_of(other) if not there.FindIndex(face)]
 
 
 def _union(shapes: Sequence[TopoDS_Shape]) -> TopoDS_Shape:

@@ -8,13 +8,14 @@ face was wide.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from OCP.BRep import BRep_Tool
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Defeaturing
 from OCP.BRepTools import BRepTools_History
 from OCP.TopAbs import TopAbs_EDGE
-from OCP.TopoDS import TopoDS_Shape
+from OCP.TopoDS import TopoDS_Edge, TopoDS_Face, TopoDS_Shape
 
 from soffit.errors import GeometryError
 from soffit.part.brep.quality import is_sliver
@@ -36,29 +37,49 @@ class Flaws(NamedTuple):
     short_edges: int
 
 
-def flaws_of(made: TopoDS_Shape, own: TopoDS_Shape) -> Flaws:
+@dataclass(frozen=True)
+class Small:
+    """What is too small of what an edit made: its faces, which of them are too small to pick, and
+    its edges."""
+
+    faces: tuple[TopoDS_Face, ...]
+    slivers: tuple[TopoDS_Face, ...]
+    edges: tuple[TopoDS_Edge, ...]
+
+    @property
+    def flaws(self) -> Flaws:
+        """How many there are."""
+        return Flaws(len(self.faces), len(self.edges))
+
+    @property
+    def mendable(self) -> bool:
+        """Whether `without_slivers` may find a result."""
+        return 0 < len(self.slivers) <= MOST_FACES
+
+
+def small_of(made: TopoDS_Shape, own: TopoDS_Shape) -> Small:
     """What is too small of the faces that an edit made, and of their edges that are not among those
     of `own`, the customer's faces as they were."""
-    narrow = sum(1 for face in faces_of(made)
-                 if is_sliver(face) or 2 * area_mm2(face) < _NARROW_MM * border_mm(face))
+    slivers = tuple(face for face in faces_of(made) if is_sliver(face))
+    narrow = tuple(face for face in faces_of(made) if is_sliver(face)
+                   or 2 * area_mm2(face) < _NARROW_MM * border_mm(face))
     old = map_of(own, TopAbs_EDGE)
-    short = sum(1 for edge in edges_of(made) if not old.FindIndex(edge)
-                and not BRep_Tool.Degenerated_s(edge) and border_mm(edge) < SHORT_MM)
-    return Flaws(narrow, short)
+    short = tuple(edge for edge in edges_of(made) if not old.FindIndex(edge)
+                  and not BRep_Tool.Degenerated_s(edge) and border_mm(edge) < SHORT_MM)
+    return Small(narrow, slivers, short)
 
 
 def without_slivers(
-    shape: TopoDS_Shape, made: TopoDS_Shape
+    shape: TopoDS_Shape, small: Small
 ) -> tuple[TopoDS_Shape, BRepTools_History]:
-    """The shape without those of its faces in `made` that are too small to pick, and what became of
-    each face; those that the kernel cannot do without stay. Raises GeometryError where there are
-    none or too many, or it finds no result."""
-    faces = [face for face in faces_of(made) if is_sliver(face)]
-    if not 0 < len(faces) <= MOST_FACES:
-        raise GeometryError(f"take out {len(faces)} small faces: 1 to {MOST_FACES} can be")
+    """The shape without those of its faces that are too small to pick, and what became of each
+    face; those that the kernel cannot do without stay. Raises GeometryError where there are none or
+    too many, or it finds no result."""
+    if not small.mendable:
+        raise GeometryError(f"take out {len(small.slivers)} small faces: 1 to {MOST_FACES} can be")
     algorithm = BRepAlgoAPI_Defeaturing()
     algorithm.SetShape(shape)
-    for face in faces:
+    for face in small.slivers:
         algorithm.AddFaceToRemove(face)
     algorithm.SetRunParallel(False)
     algorithm.SetToFillHistory(True)

@@ -140,6 +140,12 @@ def border_mm(shape: TopoDS_Shape) -> float:
     return float(props.Mass())
 
 
+def copy_of(shape: TopoDS_Shape) -> TopoDS_Shape:
+    """The shape once more, its sub-shapes in the same order: what kernel algorithms do to one of
+    both does not show in the other."""
+    return BRepBuilderAPI_Copy(shape, True, False).Shape()
+
+
 def is_valid(shape: TopoDS_Shape) -> bool:
     """Whether the kernel's checker finds no fault."""
     return bool(BRepCheck_Analyzer(shape).IsValid())

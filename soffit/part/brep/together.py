@@ -1,9 +1,9 @@
 """Changes of a part applied in as few booleans as can be.
 
 Those that keep clear of each other, additions and cuts apart, are applied by one boolean: on a part
-of hundreds of faces each takes seconds, however small its tool. Where that fails or leaves anything
-too small, each half of them is tried, and what is left alone is applied with all that there is to
-try.
+of hundreds of faces each takes seconds, however small its tool. Where that leaves anything too
+small, those beside it are applied alone, with all that there is to try; where it fails, each half
+of them is tried.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from OCP.TopoDS import TopoDS_Shape
 
 from soffit.errors import GeometryError
 from soffit.part.brep.assemble import assemble
+from soffit.part.brep.balance import Commons
 from soffit.part.brep.edit import State, Step, Tools, applied, attempt, boxes_meet, forms, words_of
 from soffit.part.model import Change, Part
 from soffit.part.place import transform
@@ -59,7 +60,7 @@ def changed(state: State, changes: Sequence[Change], tools: Tools) -> Changed:
     made = Changed(state)
     for _, run in itertools.groupby(range(len(changes)), key=lambda k: changes[k].op):
         for group in _clear(changes, list(run), tools):
-            _apply(made, changes, group, tools)
+            _apply(made, changes, group, tools, Commons())
     return made
 
 
@@ -87,27 +88,35 @@ def _clear(changes: Sequence[Change], run: Sequence[int], tools: Tools) -> list[
     return [*(members for members, _ in groups), *alone]
 
 
-def _apply(made: Changed, changes: Sequence[Change], group: list[int], tools: Tools) -> None:
-    """Apply a group, or its halves."""
+def _apply(
+    made: Changed, changes: Sequence[Change], group: list[int], tools: Tools, commons: Commons
+) -> None:
+    """Apply a group; else those of it alone that leave something too small, or its halves."""
     if len(group) == 1:
         (k,) = group
         try:
-            one = applied(made.state, changes[k], tools)
+            one = applied(made.state, changes[k], tools, commons)
         except GeometryError as error:
             made.refused[k] = str(error)
             return
         made.state, made.steps[k] = one.state, one.steps
         return
+    mine = [tools.of(forms(changes[k].solid)[0]) for k in group]
+    half = len(group) // 2
+    parts = [group[:half], group[half:]]
     try:
-        whole, flaws = attempt(made.state, [changes[k] for k in group],
-                               [tools.of(forms(changes[k].solid)[0]) for k in group], 0.0)
+        whole = attempt(made.state, [changes[k] for k in group], mine, 0.0, commons)
     except Exception as error:
         words_of(error)  # only one of geometry says that it cannot be had at once
-        flaws = None
-    if flaws is None or any(flaws):
-        half = len(group) // 2
-        _apply(made, changes, group[:half], tools)
-        _apply(made, changes, group[half:], tools)
-        return
-    made.state = whole.state
-    made.steps |= {k: (step,) for k, step in zip(group, whole.steps, strict=True)}
+    else:
+        if not any(whole.flaws):
+            made.state = whole.state
+            made.steps |= {k: (step,) for k, step in zip(group, whole.steps, strict=True)}
+            return
+        small = [*whole.small.faces, *whole.small.edges]
+        alone = [k for k, tool in zip(group, mine, strict=True)
+                 if any(boxes_meet(tool, one, 0.5 * CLEAR_MM) for one in small)]
+        if alone:
+            parts = [[k for k in group if k not in alone], *([k] for k in alone)]
+    for part in filter(None, parts):
+        _apply(made, changes, part, tools, commons)

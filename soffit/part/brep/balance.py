@@ -1,0 +1,92 @@
+"""Volumes before and after a change, which must add up.
+
+V(after) = V(before) + V(tool) − V(common) for an addition, V(before) − V(common) for a cut. What a
+tool has in common with the part takes a boolean of its own to find, as long as that of the change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Literal
+
+from OCP.TopoDS import TopoDS_Face, TopoDS_Shape
+
+from soffit.errors import GeometryError
+from soffit.part.brep.boolean import boolean
+from soffit.part.brep.shapes import bounds, compound_of, solids_of, volume_about
+from soffit.part.changes import matches
+from soffit.part.model import Floats
+
+# Volume balance: 1e-4 of the tool, and 1e-3 mm³, a cube of 0.1 mm, where that is nothing: far
+# under what a missing or doubled lump would be, over the error of integration (derived).
+BALANCE_REL = 1e-4
+BALANCE_MM3 = 1e-3
+
+_INTEGRATION = 1e-6  # relative error per face, a hundredth of the balance (derived)
+
+
+class Commons:
+    """What tools that are clear of each other have in common with a part, each found once: what one
+    of them changes is not in reach of the others."""
+
+    def __init__(self) -> None:
+        # The tool is kept, so that its `id` stays its own.
+        self._found: dict[int, tuple[TopoDS_Shape, float]] = {}
+
+    def mm3(self, part: Sequence[TopoDS_Shape], tools: Sequence[TopoDS_Shape]) -> list[float]:
+        """Volume that each tool has in common with the solids of a part, mm³."""
+        new = [tool for tool in tools if id(tool) not in self._found]
+        if new:
+            common = [boolean("common", [s], [compound_of(new)], 0.0)[0] for s in part]
+            for tool, lumps in zip(new, _by_tool(common, new), strict=True):
+                about = bounds(tool).mean(axis=0)
+                self._found[id(tool)] = tool, _volume(lumps, about)
+        return [self._found[id(tool)][1] for tool in tools]
+
+
+def balanced(
+    op: Literal["add", "cut"],
+    common_mm3: Sequence[float],
+    tools: Sequence[TopoDS_Shape],
+    gone: Sequence[TopoDS_Face],
+    come: Sequence[TopoDS_Face],
+    mended: bool,
+) -> list[float]:
+    """By how much the volume grew by each tool, mm³, where these faces went and came. Raises
+    GeometryError where that is not what is due; what was mended may be off by as much as a body in
+    the file of changes."""
+    about = bounds(compound_of(tools)).mean(axis=0)
+    v_tools = [_volume([tool], about) for tool in tools]
+    if op == "cut" and min(common_mm3) <= BALANCE_MM3:
+        raise GeometryError("there is nothing of the part to cut")
+    grown = _volume(come, about) - _volume(gone, about)
+    dues = [t - c if op == "add" else -c for t, c in zip(v_tools, common_mm3, strict=True)]
+    due = sum(dues)
+    if abs(grown - due) <= BALANCE_REL * sum(v_tools) + BALANCE_MM3 or (
+            mended and matches(abs(grown), abs(due))):
+        return [grown] if len(tools) == 1 else dues
+    raise GeometryError(
+        f"the volumes do not add up: the part grows by {grown:.4f} mm³ where {due:.4f} mm³ is due "
+        f"(tool {sum(v_tools):.4f}, common {sum(common_mm3):.4f})"
+    )
+
+
+def _volume(shapes: Iterable[TopoDS_Shape], about: Floats) -> float:
+    return sum(volume_about(shape, about, _INTEGRATION) for shape in shapes)
+
+
+def _by_tool(
+    shapes: Sequence[TopoDS_Shape], tools: Sequence[TopoDS_Shape]
+) -> list[list[TopoDS_Shape]]:
+    """The solids of shapes that lie within each of some tools, whose boxes are clear of each
+    other."""
+    if len(tools) == 1:
+        return [list(shapes)]
+    boxes = [bounds(tool) for tool in tools]
+    found: list[list[TopoDS_Shape]] = [[] for _ in tools]
+    for solid in (s for shape in shapes for s in solids_of(shape)):
+        middle = bounds(solid).mean(axis=0)
+        for mine, (low, high) in zip(found, boxes, strict=True):
+            if (low <= middle).all() and (middle <= high).all():
+                mine.append(solid)
+    return found
