@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -129,3 +130,31 @@ def test_what_a_failed_attempt_does_to_shapes_stays_in_it(tmp_path: Path) -> Non
     assert [to_bytes(shape) for shape in (*state.solids, tool)] == before
     made = attempt(state, [hole(1, 8.0)], [tool], 0.0, Commons())
     assert made.steps[0].gained_mm3 == pytest.approx(-math.pi * 9 * 10, rel=1e-6)
+
+
+def test_what_the_kernel_makes_is_what_is_due(tmp_path: Path) -> None:
+    """Booleans of the kernel may lose or add a part of a tool and call it valid (seen on two real
+    parts): what a change comes to is known of the mesh."""
+    part, due = bar(tmp_path), math.pi * 9 * 10
+    right = replace(hole(1, 8.0), due_mm3=due)
+    assert apply_what_can(part, [right, replace(hole(2, 20.0), due_mm3=1.1 * due)])[1] == {}
+    for wrong in (0.5 * due, 3.0 * due):
+        _, refused = apply_what_can(part, [right, replace(hole(2, 20.0), due_mm3=wrong)])
+        assert list(refused) == [1] and f"of what is {wrong:.2f} mm³" in refused[1]
+    # Less than is due is no fault where another change was there before.
+    across = Change("cut", Prism((rect(5.0, 5.0, 25.0, 15.0),), 4.0, 11.0), "E3", "E3 slot", 1200.0)
+    assert apply_what_can(part, [right, across])[1] == {}
+
+
+def test_common_volumes_are_found_again_alone(tmp_path: Path) -> None:
+    """Where a boolean with several tools finds nothing of one of them."""
+    state = State.of(bar(tmp_path))
+    tools = Tools(state.frame(np.eye(4)))
+    first, second = tools.of(hole(1, 8.0).solid), tools.of(hole(2, 20.0).solid)
+    commons = Commons()
+    due = math.pi * 9 * 10
+    assert commons.mm3(state.solids, [first, second]) == pytest.approx([due, due], rel=1e-6)
+    commons._found[id(second)] = second, 0.0
+    made = attempt(state, [hole(2, 20.0)], [second], 0.0, commons)
+    assert made.steps[0].gained_mm3 == pytest.approx(-due, rel=1e-6)
+    assert not commons.find_alone(state.solids, second)

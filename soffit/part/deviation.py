@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from typing import cast
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from soffit.part import kernel
 from soffit.part.model import Floats, Ints, Mesh, Part
@@ -88,17 +87,22 @@ def _within(corners: Floats, number: Ints) -> Floats:
 
 def mesh_distance(points: Floats, mesh: Mesh) -> float:
     """Largest distance of `points` (k, 3) from the surface of a mesh, mm; 0 without points."""
-    used = np.unique(mesh.triangles)
-    nearest, _ = cKDTree(mesh.vertices[used]).query(points)
-    corners = mesh.corners
-    low, high = corners.min(axis=1), corners.max(axis=1)
+    if not len(points):
+        return 0.0
+    # No point is farther from the surface than from a corner of it.
+    at_most, _ = mesh.nodes.query(points)
+    farthest = float(at_most.max()) * (1 + 1e-9)
+    low, high = mesh.boxes
+    near = ((low <= points.max(axis=0) + farthest) & (high >= points.min(axis=0) - farthest)).all(
+        axis=1)
+    low, high, corners = low[near], high[near], mesh.corners[near]
     largest = 0.0
-    for point, at_most in zip(points, np.atleast_1d(nearest).tolist(), strict=True):
-        if at_most <= largest:
-            continue  # it cannot be the largest
-        outside = np.maximum(np.maximum(low - point, point - high), 0.0)
-        candidates = np.einsum("ij,ij->i", outside, outside) <= at_most**2 * (1 + 1e-9)
-        largest = max(largest, float(_triangle_distance(point, corners[candidates]).min()))
+    for k in np.argsort(-at_most, kind="stable"):
+        if at_most[k] <= largest:
+            break  # none that follows can be the largest
+        outside = np.maximum(np.maximum(low - points[k], points[k] - high), 0.0)
+        candidates = np.einsum("ij,ij->i", outside, outside) <= at_most[k] ** 2 * (1 + 1e-9)
+        largest = max(largest, float(_triangle_distance(points[k], corners[candidates]).min()))
     return largest
 
 

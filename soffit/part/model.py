@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
+
     from soffit.part.solid import Solid
 
 Floats = NDArray[np.float64]
@@ -96,6 +98,18 @@ class Mesh:
         used[self.triangles.reshape(-1)] = True
         points = self.vertices[used]
         return np.array([points.min(axis=0), points.max(axis=0)])
+
+    @cached_property
+    def boxes(self) -> tuple[Floats, Floats]:
+        """Lowest and highest corner of the box of each triangle, (m, 3) each, mm."""
+        return self.corners.min(axis=1), self.corners.max(axis=1)
+
+    @cached_property
+    def nodes(self) -> cKDTree:
+        """Its corner points as a tree of neighbours."""
+        from scipy.spatial import cKDTree
+
+        return cKDTree(self.vertices[np.unique(self.triangles)])
 
     def of_face(self, face_id: int) -> Ints:
         """Indices of the triangles of a face, (k,), ascending."""
@@ -205,12 +219,15 @@ class Part:
 @dataclass(frozen=True)
 class Change:
     """One boolean to apply to a part: `op` adds or cuts `solid` (build frame); faces that it
-    makes carry `edit` as their `Face.edit` and `name` as their `Face.name`."""
+    makes carry `edit` as their `Face.edit` and `name` as their `Face.name`. `due_mm3`: what it adds
+    or takes away where nothing else was changed, if that is known: a kernel that makes something
+    else of the solid is found out."""
 
     op: Literal["add", "cut"]
     solid: Solid
     edit: str
     name: str
+    due_mm3: float | None = None
 
     def named(self, edit: str) -> Change:
         """The same change as another edit."""

@@ -76,6 +76,7 @@ class Search:
                 self.progress("resolve", max(0, total - len(waiting)), total)
             if not waiting:
                 return
+            only_props = self._propped
             survey = Survey(
                 self.state, self.rules, self.wishes, self._next, self._asks,
                 lambda f, o: self._refused.get(_key(f, o), ""),
@@ -96,7 +97,8 @@ class Search:
                 self.options = option_rows(survey, taken)
             covered = self._covered(survey, chosen)
             for k, finding in enumerate(survey.places):
-                if k not in covered and signature(finding) not in self.reasons:
+                # Where a prop was best but can no longer stand, the rest is asked again.
+                if k not in covered and signature(finding) not in {*self.reasons, *only_props}:
                     self.reasons[signature(finding)] = survey.why_not(k)
 
     @property

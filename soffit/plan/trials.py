@@ -190,7 +190,7 @@ def touched(before: Part, after: Part, rules: Rules) -> tuple[int, ...]:
 def change_of(option: Option, edit: str) -> Change:
     """An option that adds or cuts, as one change of the part."""
     assert option.op != "prop"
-    return Change(option.op, option.solid, edit, f"{edit} {option.remedy}")
+    return Change(option.op, option.solid, edit, f"{edit} {option.remedy}", option.volume_mm3)
 
 
 def areas_by_origin(part: Part, count: int) -> Floats:

@@ -45,9 +45,9 @@ from soffit.remedies.undercut import (
     RIM_MM,
     Cut,
     Side,
-    comes_out,
     cut_below,
     deepest_mm,
+    least_past,
     refused,
     sides_of,
 )
@@ -134,13 +134,9 @@ def _below_all(
     top: float,
 ) -> Cut | None:
     """The cut by all planes of a crown, as far past it as it has to go to come out."""
-    assert context.solid is not None  # `all_options` asks no remedy without one
-    for past in (*PAST_MM, _INTO_MM):
-        cut = cut_below(region, held, sides, past, slope_of(context), top)
-        if cut is None or past == _INTO_MM or comes_out(
-                evaluate(cut.solid) ^ context.solid, cut, sides, held):
-            return cut
-    return None
+    slope = slope_of(context)
+    past = least_past(context, region, held, sides, slope, lambda _: top, held)
+    return cut_below(region, held, sides, past or _INTO_MM, slope, top)
 
 
 def _below_gable(
@@ -151,10 +147,12 @@ def _below_gable(
     assert context.solid is not None  # `all_options` asks no remedy without one
     first, last = gable.ends(region)
     ends = []
+    most = max(PAST_MM)
+    around = evaluate(gable.solid(first - most, last + most, top)) ^ context.solid
     for near, far, way in ((first, last, -1.0), (last, first, 1.0)):
         for past in (*PAST_MM, _INTO_MM):
             end = near + way * past
-            lost = evaluate(gable.solid(far, end, top)) ^ context.solid
+            lost = evaluate(gable.solid(far, end, top)) ^ around
             rim = m3.CrossSection([gable.plan(end - way * RIM_MM, end)], m3.FillRule.NonZero)
             if (lost.project() ^ rim).area() < RIM_MM * RIM_MM:
                 break

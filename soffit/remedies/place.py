@@ -35,6 +35,9 @@ NEARLY, STARTS = 0.8, 3
 # A mesh moves the outline of a slope by as much, mm (derived: chords within 0.02 mm of it, to both
 # sides).
 WAVES_MM = 0.04
+# Notches and teeth in the outline of a slope that are smaller do no harm, and teeth that are larger
+# are no teeth, mm² (derived: a quarter of a line, and a line, square).
+NOTCH_MM2, MOST_TOOTH_MM2 = 0.01, 0.16
 # Facets of a slope begin and end up to half a layer before its first and after its last strip:
 # at 15° that is 0.4 mm in plan (derived, doubled).
 NEAR_MM = 1.0
@@ -108,6 +111,8 @@ def place_of(context: Context, members: Sequence[Finding]) -> Place:
     if any(f.severity == "note" for f in members):
         whole, anchors = _with_bridged(whole, context.stack.plan(first))
     last = max(first, max(f.patch.layers[1] for f in members) - 1)
+    if members[0].kind == "air/slope":
+        whole = _evened(whole, anchors, context.stack.plan(first), context.stack.plan(last + 1))
     assert context.solid is not None  # `all_options` asks no remedy without one
     x0, y0, x1, y1 = shapely.bounds(whole).tolist()
     # No wedge is deeper than across the whole place, and a fillet as large again.
@@ -153,6 +158,30 @@ def _levelled(
     near = lower.buffer(2.0 * TOUCH_MM)
     lines += [part for line in anchors for part in away_from(line, near)]
     return whole, [_straight(line) for line in lines]
+
+
+def _evened(
+    region: shapely.Geometry, anchors: Sequence[Floats], below: shapely.Geometry,
+    above: shapely.Geometry,
+) -> shapely.Geometry:
+    """The region of a slope without the teeth of its outline where its strips end one after
+    another, as it turns steeper: notches filled up to the surface, and what still stands out, away
+    from what holds it, left to the strips beside. Nothing narrower than a line is printed there."""
+    near = region.buffer(STRANDS_MM, join_style="mitre").buffer(-STRANDS_MM, join_style="mitre")
+    new = near.difference(region).intersection(above).difference(below)
+    notches = [p for p in shapely.get_parts(new) if p.area > NOTCH_MM2]
+    whole = region
+    if notches:
+        wide = [p.buffer(TOUCH_MM, join_style="mitre") for p in notches]
+        whole = shapely.union_all([region, *wide]).intersection(above).difference(below)
+    inner = whole.buffer(-STRANDS_MM, join_style="mitre").buffer(STRANDS_MM, join_style="mitre")
+    held = shapely.union_all([shapely.linestrings(line) for line in anchors])
+    teeth = [p for p in shapely.get_parts(whole.difference(inner))
+             if NOTCH_MM2 < p.area < MOST_TOOTH_MM2 and p.distance(held) > TOUCH_MM
+             and p.distance(inner) <= TOUCH_MM]
+    if not teeth:
+        return whole
+    return whole.difference(shapely.union_all([p.buffer(TOUCH_MM) for p in teeth]))
 
 
 def _straight(line: Floats) -> Floats:

@@ -32,6 +32,7 @@ from soffit.remedies.undercut import (
     comes_out,
     cut_below,
     deepest_mm,
+    least_past,
     refused,
     sides_of,
 )
@@ -57,23 +58,25 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
         return [], [f"{NAME}: the surface is not there where the place is held"]
     reach = max(side.patch.reach_mm for side in sides)
     slope, held = slope_of(context), plan_of(context.stack.regions[place.layers[0]])
-    for past in (*PAST_MM, 0.0):
-        top = max(side.low for side in sides) + (reach + 2.0 * past) * slope
-        cut = cut_below(place.region, held, sides, past, slope, top)
-        if cut is None:
-            continue
-        lost = evaluate(cut.solid) ^ context.solid
-        if lost.volume() < NOTHING_MM3:
-            return [], [f"{NAME}: it would cut nothing"]
-        out = comes_out(lost, cut, sides, shapely.Polygon())
-        if past > 0.0 and not out:
-            continue
-        deep = deepest_mm(lost, cut)
-        if not out and deep > STEP_SHARE * context.process.layer_mm:
-            continue
-        if no := refused(context, lost, deep):
-            return [], [f"{NAME}: {no}"]
-        why = (f"the underside is cut at {context.process.angle_deg:.3g}° from the platform, "
-               f"{finding.angle_deg:.3g}° as drawn, {deep:.2f} mm deep")
-        return [Option(NAME, finding.id, "cut", cut.solid, RANK, why)], []
-    return [], [f"{NAME}: it would not come out of the part within {max(PAST_MM):.0f} mm"]
+    highest, nowhere = max(side.low for side in sides), shapely.Polygon()
+
+    def top_at(past: float) -> float:
+        return highest + (reach + 2.0 * past) * slope
+
+    past = least_past(context, place.region, held, sides, slope, top_at, nowhere)
+    cut = cut_below(place.region, held, sides, past or 0.0, slope, top_at(past or 0.0))
+    no_way = f"{NAME}: it would not come out of the part within {max(PAST_MM):.0f} mm"
+    if cut is None:
+        return [], [no_way]
+    lost = evaluate(cut.solid) ^ context.solid
+    if lost.volume() < NOTHING_MM3:
+        return [], [f"{NAME}: it would cut nothing"]
+    deep = deepest_mm(lost, cut)
+    if (past is None and deep > STEP_SHARE * context.process.layer_mm
+            and not comes_out(lost, cut.room, sides, nowhere)):
+        return [], [no_way]
+    if no := refused(context, lost, deep):
+        return [], [f"{NAME}: {no}"]
+    why = (f"the underside is cut at {context.process.angle_deg:.3g}° from the platform, "
+           f"{finding.angle_deg:.3g}° as drawn, {deep:.2f} mm deep")
+    return [Option(NAME, finding.id, "cut", cut.solid, RANK, why)], []

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import manifold3d as m3
@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 
 from soffit.layers.stack import GRID_MM, offset_of, plan_of
+from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
 from soffit.part.solid import Difference, Prism, Solid
 from soffit.part.topology import line_length
@@ -75,11 +76,6 @@ class Cut:
     room: m3.CrossSection
     low: float
     top: float
-
-    @property
-    def inner(self) -> m3.CrossSection:
-        """Its room without a rim `RIM_MM` wide."""
-        return offset_of(self.room, -RIM_MM)
 
 
 def sides_of(
@@ -155,17 +151,7 @@ def cut_below(
 ) -> Cut | None:
     """All below the planes of `sides` and below `top`, over a plan `region` and `past` mm beside
     it, but not over `held`; None where nothing is left of it, or it has too many pieces."""
-    wide = shapely.buffer(region, past, join_style="mitre") if past else region
-    if past > GOES_ON_MM:
-        # Farther off only straight on from what holds the place: beside that no plane is.
-        ahead = [_ahead(c.polyline, 2.0 * past + side.patch.reach_mm)
-                 for side in sides for c in side.patch.chains]
-        wide = wide.intersection(shapely.union_all(
-            [shapely.buffer(region, GOES_ON_MM, join_style="mitre"), *ahead]))
-    room = shapely.union_all([
-        p for p in shapely.get_parts(wide.difference(held))
-        if p.geom_type == "Polygon" and shapely.intersects(p, region)
-    ])
+    room = _room(region, held, sides, past)
     if room.is_empty:
         return None
     above = [slope_above(replace(side.patch, region=room, behind_mm=past), top, top - side.low,
@@ -174,8 +160,52 @@ def cut_below(
     if len(tents) < len(sides):
         return None
     rings, low = rings_of(room), min(side.low for side in sides)
-    return Cut(Difference(Prism(rings, low, top), union(tents)),
-               m3.CrossSection(list(rings), m3.FillRule.Positive), low, top)
+    return Cut(Difference(Prism(rings, low, top), union(tents)), _section(room), low, top)
+
+
+def least_past(
+    context: Context, region: shapely.Geometry, held: shapely.Geometry, sides: Sequence[Side],
+    slope: float, top_at: Callable[[float], float], ends_at: shapely.Geometry,
+) -> float | None:
+    """How far past its place a cut has to go on until it comes out of the part, or ends at
+    `ends_at`, the least of `PAST_MM`; None where it does not. `top_at`: the top of a cut that goes
+    on so far; the rest as of `cut_below`."""
+    assert context.solid is not None  # `all_options` asks no remedy without one
+    for most in reversed(PAST_MM):
+        widest = cut_below(region, held, sides, most, slope, top_at(most))
+        if widest is not None:
+            break
+    else:
+        return None
+    # Within the room of a lesser one the widest takes away the same.
+    lost = evaluate(widest.solid) ^ context.solid
+    for past in PAST_MM[: PAST_MM.index(most)]:
+        room = _section(_room(region, held, sides, past))
+        column = m3.Manifold.extrude(room, top_at(past) - widest.low)
+        if comes_out(lost ^ column.translate((0.0, 0.0, widest.low)), room, sides, ends_at):
+            return past
+    return most if comes_out(lost, widest.room, sides, ends_at) else None
+
+
+def _room(
+    region: shapely.Geometry, held: shapely.Geometry, sides: Sequence[Side], past: float
+) -> shapely.Geometry:
+    """Plan of a cut over a region and `past` mm beside it, but not over `held`."""
+    wide = shapely.buffer(region, past, join_style="mitre") if past else region
+    if past > GOES_ON_MM:
+        # Farther off only straight on from what holds the place: beside that no plane is.
+        ahead = [_ahead(c.polyline, 2.0 * past + side.patch.reach_mm)
+                 for side in sides for c in side.patch.chains]
+        wide = wide.intersection(shapely.union_all(
+            [shapely.buffer(region, GOES_ON_MM, join_style="mitre"), *ahead]))
+    return shapely.union_all([
+        p for p in shapely.get_parts(wide.difference(held))
+        if p.geom_type == "Polygon" and shapely.intersects(p, region)
+    ])
+
+
+def _section(room: shapely.Geometry) -> m3.CrossSection:
+    return m3.CrossSection(list(rings_of(room)), m3.FillRule.Positive)
 
 
 def _ahead(line: Floats, far: float) -> shapely.Geometry:
@@ -188,13 +218,13 @@ def _ahead(line: Floats, far: float) -> shapely.Geometry:
 
 
 def comes_out(
-    lost: m3.Manifold, cut: Cut, sides: Sequence[Side], held: shapely.Geometry
+    lost: m3.Manifold, room: m3.CrossSection, sides: Sequence[Side], ends_at: shapely.Geometry
 ) -> bool:
     """Whether what a cut takes away ends within its room but where the place is held, or at a wall
-    that stands there from below (`held`)."""
-    there = plan_of(lost.project() ^ (cut.room - cut.inner))
+    that stands there from below (`ends_at`)."""
+    there = plan_of(lost.project() ^ (room - offset_of(room, -RIM_MM)))
     chains = [shapely.LineString(c.polyline) for side in sides for c in side.patch.chains]
-    beside = shapely.union_all([*chains, held])
+    beside = shapely.union_all([*chains, ends_at])
     left = there.difference(shapely.buffer(beside, 4.0 * RIM_MM))
     return bool(left.area < RIM_MM * RIM_MM)
 
@@ -214,7 +244,7 @@ def refused(context: Context, lost: m3.Manifold, deep_mm: float) -> str:
 def deepest_mm(lost: m3.Manifold, cut: Cut) -> float:
     """Greatest height of what a cut takes away, but for the rim of its room, to a hundredth of a
     mm; infinite above `MOST_MM`."""
-    column = m3.Manifold.extrude(cut.inner, cut.top - cut.low)
+    column = m3.Manifold.extrude(offset_of(cut.room, -RIM_MM), cut.top - cut.low)
     inner = lost ^ column.translate((0.0, 0.0, cut.low))
 
     def is_over(height: float) -> bool:

@@ -131,7 +131,8 @@ def _write_changes(
     props = iter(result.props)
     drawn = [
         [replace(next(props), name=f"{e.id} {e.remedy}") if e.op == "prop"
-         else Change(e.op, e.solid, e.id, f"{e.id} {e.op} {e.remedy}") for e in step]
+         else Change(e.op, e.solid, e.id, f"{e.id} {e.op} {e.remedy}", e.volume_mm3)
+         for e in step]
         for _, step in itertools.groupby(result.edits, key=lambda e: e.step)
     ]
     try:

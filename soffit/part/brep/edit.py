@@ -17,7 +17,7 @@ from OCP.TopoDS import TopoDS_Shape
 
 from soffit.errors import GeometryError, SoffitError
 from soffit.part.brep.assemble import Tag
-from soffit.part.brep.balance import BALANCE_MM3, Commons, balanced
+from soffit.part.brep.balance import BALANCE_MM3, Commons, balanced, check_due
 from soffit.part.brep.boolean import boolean, unified
 from soffit.part.brep.descent import Descent
 from soffit.part.brep.mend import Flaws, Small, without_slivers
@@ -196,6 +196,7 @@ def _taken(
     if not any(boxes_meet(solid, tool) for solid in state.solids):
         raise GeometryError("it does not touch the part; not applied" if change.op == "add" else
                             "there is nothing of the part to cut; drop the edit")
+    check_due(change.due_mm3, volume_mm3(tool))
     reasons: list[str] = []
     least: tuple[Applied, float] | None = None
     for fuzzy_mm in FUZZY_MM:
@@ -288,7 +289,14 @@ def attempt(
     gone = [face for face, now in zip(faces_of(compound_of(before)), items(old), strict=True)
             if not there.FindIndex(now)]
     come = [face for face in faces_of(result) if not old.FindIndex(face)]
-    gained = balanced(op, commons.mm3(before, tools), tools, gone, come, mend)
+    try:
+        gained = balanced(op, commons.mm3(before, tools), tools, gone, come, mend)
+    except GeometryError:
+        if len(tools) > 1 or not commons.find_alone(before, tools[0]):
+            raise
+        gained = balanced(op, commons.mm3(before, tools), tools, gone, come, mend)
+    for change, tool, grown in zip(changes, tools, gained, strict=True):
+        check_due(change.due_mm3, volume_mm3(tool), grown)
     # The changed bodies take the place of the first of them, so that order stays.
     solids: list[TopoDS_Shape] = []
     tags: list[Tag] = []
