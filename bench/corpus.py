@@ -1,8 +1,9 @@
 """Review and resolve every part of a folder of real parts by the command, as a Markdown table.
 
 `SOFFIT_PARTS` names the folder, else `../shared/parts` beside the repository. Every file is
-reviewed as drawn; the closed ones of a single body are also resolved with `--up auto`. A mesh
-that states no unit is taken as millimetres. `SOFFIT_ONLY` is a pattern that chooses files,
+reviewed as drawn; the closed ones of a single body are also resolved with `--up auto`, and where
+that takes props, once more with `--forbid prop`. A mesh that states no unit is taken as
+millimetres. `SOFFIT_ONLY` is a pattern that chooses files,
 `SOFFIT_HUNG_S` the seconds after which a command counts as hung (600).
 """
 
@@ -17,7 +18,7 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -34,7 +35,9 @@ ON_REQUEST = True
 
 @dataclass(frozen=True)
 class Row:
-    """What the two commands said of one file; `resolve` is None where it was not asked."""
+    """What the two commands said of one file; `resolve` is None where it was not asked, `bare`, of
+    a resolution without props, where the first one needs none or is not clean. `time_s`: of review
+    and the first resolution."""
 
     name: str
     review: int | str
@@ -43,6 +46,12 @@ class Row:
     result: dict[str, Any] | None
     said: str
     time_s: float
+    bare: int | str | None = None
+
+    @property
+    def props(self) -> int:
+        """How many props the resolution has."""
+        return sum(e["op"] == "prop" for e in self.result["edits"]) if self.result else 0
 
 
 def run() -> None:
@@ -56,8 +65,8 @@ def run() -> None:
     files.sort(key=lambda p: (-p.stat().st_size, p))
     with ThreadPoolExecutor(WORKERS) as pool:
         rows = sorted(pool.map(lambda p: look_at(p, folder), files), key=lambda row: row.name)
-    print("| file | review | over air, mm² | resolve | left, mm² | edits | time, s |")
-    print("|---|---|---|---|---|---|---|")
+    print("| file | review | over air, mm² | resolve | left, mm² | edits | no props | time, s |")
+    print("|---|---|---|---|---|---|---|---|")
     for row in rows:
         print(line(row))
     print()
@@ -82,6 +91,12 @@ def look_at(path: Path, folder: Path) -> Row:
                 "resolve", path, [*unit, "--up", "auto", "--out", out]
             )
     row = Row(name, code, report, resolved, result, said, time.perf_counter() - begun)
+    if row.resolve == 0 and row.props:
+        with tempfile.TemporaryDirectory() as out:
+            bare, _, _ = call(
+                "resolve", path, [*unit, "--up", "auto", "--forbid", "prop", "--out", out]
+            )
+        row = replace(row, bare=bare)
     print(line(row), said if 3 in (code, resolved) else "", file=sys.stderr, flush=True)
     return row
 
@@ -116,7 +131,8 @@ def line(row: Row) -> str:
         counts = Counter(e["remedy"] for e in row.result["edits"])
         edits = ", ".join(f"{n} {name}" for name, n in sorted(counts.items()))
     resolved = "" if row.resolve is None else row.resolve
-    return (f"| {row.name} | {row.review} | {before} | {resolved} | {after} | {edits} "
+    bare = "" if row.bare is None else row.bare
+    return (f"| {row.name} | {row.review} | {before} | {resolved} | {after} | {edits} | {bare} "
             f"| {row.time_s:.0f} |")
 
 
@@ -132,8 +148,7 @@ def sums(rows: list[Row]) -> Iterator[str]:
         if asked:
             came = sum(r.resolve == 0 for r in asked)
             where = f" in `{folder}`" if folder else ""
-            alone = [r for r in asked if r.resolve == 0 and r.result is not None
-                     and all(e["op"] != "prop" for e in r.result["edits"])]
+            alone = [r for r in asked if r.resolve == 0 and (not r.props or r.bare == 0)]
             yield (f"- Closed parts of one body{where}: {len(asked)}; resolved to a clean verdict: "
                    f"{came}, {100 * came / len(asked):.0f} %; without a prop: "
                    f"{len(alone)}, {100 * len(alone) / len(asked):.0f} %.")

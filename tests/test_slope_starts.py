@@ -8,10 +8,12 @@ import math
 import manifold3d as m3
 import numpy as np
 import pytest
+import shapely
 
 from soffit.part.model import Part
 from soffit.process.load import load_process
 from soffit.remedies import chamfer
+from soffit.remedies.place import _evened
 from tests.solids import block, part_of
 from tests.trying import done, looked_at, over_air
 
@@ -45,3 +47,24 @@ def test_the_whole_low_edge_holds_and_carries_the_chamfer(by: float) -> None:
         after = done(part, option)
         assert over_air(after, PLA) == []
         assert after.mesh.volume_mm3 - part.mesh.volume_mm3 < 1.06 * due
+
+
+def test_teeth_where_strips_end_one_after_another_are_evened() -> None:
+    """Ends of strips 0.2 mm wide, each 0.15 mm past the one before: what is put under them has no
+    tooth that would start in mid-air, and a region without teeth stays the very same."""
+    steps = [(5.0 + 0.15 * (k % 2), 0.2 * k + dy) for k in range(10) for dy in (0.0, 0.2)]
+    ragged = shapely.Polygon([(0.0, 0.0), *steps, (0.0, 2.0)])
+    held = [np.array([[0.0, 2.0], [0.0, 0.0]])]
+    below, above = shapely.box(-5.0, -5.0, 0.0, 5.0), shapely.box(-5.0, -5.0, 9.0, 5.0)
+    even = _evened(ragged, held, below, above)
+    narrower = even.buffer(-0.19, join_style="mitre").buffer(0.19, join_style="mitre")
+    assert even.difference(narrower).area < 1e-3
+    assert shapely.hausdorff_distance(even.boundary, ragged.boundary) <= 0.16
+    # Filled no farther than the surface goes.
+    near = _evened(ragged, held, below, shapely.box(-5.0, -5.0, 5.1, 5.0))
+    assert near.difference(ragged).bounds[2] <= 5.1
+    smooth = shapely.box(0.0, 0.0, 5.0, 2.0)
+    assert _evened(smooth, held, below, above) is smooth
+    # A band narrower than a line, and what is held, are no teeth.
+    band = shapely.box(0.0, 0.0, 5.0, 0.35)
+    assert _evened(band, held, below, above) is band

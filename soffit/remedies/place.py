@@ -172,7 +172,7 @@ def _evened(
     notches = [p for p in shapely.get_parts(new) if p.area > NOTCH_MM2]
     whole = region
     if notches:
-        wide = [p.buffer(TOUCH_MM, join_style="mitre") for p in notches]
+        wide = [p.buffer(TOUCH_MM, join_style="mitre").intersection(near) for p in notches]
         whole = shapely.union_all([region, *wide]).intersection(above).difference(below)
     inner = whole.buffer(-STRANDS_MM, join_style="mitre").buffer(STRANDS_MM, join_style="mitre")
     held = shapely.union_all([shapely.linestrings(line) for line in anchors])
@@ -181,7 +181,8 @@ def _evened(
              and p.distance(inner) <= TOUCH_MM]
     if not teeth:
         return whole
-    return whole.difference(shapely.union_all([p.buffer(TOUCH_MM) for p in teeth]))
+    off = shapely.union_all([p.buffer(TOUCH_MM, join_style="mitre") for p in teeth])
+    return whole.difference(off.difference(inner))
 
 
 def _straight(line: Floats) -> Floats:
