@@ -7,19 +7,23 @@ from dataclasses import replace
 
 import pytest
 
+from soffit.findings.model import Finding
 from soffit.findings.review import reviewed
 from soffit.layers.stack import cut_layers
 from soffit.part.place import place
 from soffit.part.step import read_shape
-from soffit.plan import search
+from soffit.plan import search, survey
 from soffit.plan.choose import choose
+from soffit.plan.resolve import resolve
 from soffit.plan.survey import Survey
 from soffit.plan.trials import Carried, Rules, State
 from soffit.plan.wishes import PREFERENCES, Wishes
 from soffit.process.load import load_process
-from soffit.remedies import CHANGES, LAST_RESORT
+from soffit.remedies import CHANGES, LAST_RESORT, all_options
+from soffit.remedies.context import Context
 from soffit.remedies.model import Option
 from tests.shapes import flange, mixed, rooted_ledge, twin_holes
+from tests.solids import block, part_of
 
 PROCESS = load_process("pla-04")
 
@@ -107,3 +111,28 @@ def test_what_an_option_made_less_of_is_forgotten_once_the_part_has_changed(
     found.run()
     assert len(calls) > 2
     assert found.state.review.air == ()
+
+
+def test_where_a_prop_can_no_longer_stand_the_rest_is_asked_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Of two ledges one gets a chamfer at first, and the other is best propped; then it is not."""
+    part = part_of(block(0, 0, 0, 20, 20, 30) + block(-6, 0, 20, 0, 20, 30)
+                   + block(20, 0, 20, 26, 20, 30))
+    asked: list[tuple[str, ...]] = []
+
+    def options(
+        context: Context, finding: Finding, names: tuple[str, ...]
+    ) -> tuple[list[Option], list[str]]:
+        if finding.at_mm[0] > 10.0:
+            asked.append(names)
+            if len(asked) == 1:
+                return [], ["none yet"]
+            if len(asked) == 3:
+                return [], ["prop: something stands there now"]
+        return all_options(context, finding, names)
+
+    monkeypatch.setattr(survey, "all_options", options)
+    found = resolve(part, PROCESS)
+    assert asked == [CHANGES, LAST_RESORT, LAST_RESORT, CHANGES]
+    assert found.clean and not found.props and len(found.edits) == 2

@@ -21,7 +21,7 @@ from soffit.part.brep.shapes import to_bytes
 from soffit.part.edit import apply, apply_what_can
 from soffit.part.measure import mass_properties
 from soffit.part.model import Change, Part
-from soffit.part.solid import Cone, Prism
+from soffit.part.solid import Cone, Prism, Union
 from tests import shapes
 
 
@@ -158,3 +158,17 @@ def test_common_volumes_are_found_again_alone(tmp_path: Path) -> None:
     made = attempt(state, [hole(2, 20.0)], [second], 0.0, commons)
     assert made.steps[0].gained_mm3 == pytest.approx(-due, rel=1e-6)
     assert not commons.find_alone(state.solids, second)
+
+
+def test_what_a_union_in_steps_makes_is_what_is_due(tmp_path: Path) -> None:
+    """Its parts are measured together, not each against the whole."""
+    state = State.of(bar(tmp_path))
+    tools = Tools(state.frame(np.eye(4)))
+    parts = Union((hole(1, 8.0).solid, hole(2, 20.0).solid))
+    due = 2 * math.pi * 9 * 10
+    change = Change("cut", parts, "E1", "E1 holes", due)
+    made = edit._in_steps(state, change, parts, tools)
+    assert sum(s.gained_mm3 for s in made.steps) == pytest.approx(-due, rel=1e-6)
+    for wrong in (0.5 * due, 3.0 * due):
+        with pytest.raises(GeometryError, match="the B-rep kernel makes"):
+            edit._in_steps(state, replace(change, due_mm3=wrong), parts, tools)

@@ -13,7 +13,7 @@ from OCP.TopoDS import TopoDS_Face, TopoDS_Shape
 
 from soffit.errors import GeometryError
 from soffit.part.brep.boolean import boolean
-from soffit.part.brep.shapes import bounds, compound_of, solids_of, volume_about
+from soffit.part.brep.shapes import bounds, compound_of, solids_of, volume_about, volume_mm3
 from soffit.part.changes import matches
 from soffit.part.model import Floats
 
@@ -86,12 +86,14 @@ def balanced(
     )
 
 
-def check_due(due_mm3: float | None, tool_mm3: float, gained_mm3: float | None = None) -> None:
+def check_due(
+    due_mm3: float | None, tool: TopoDS_Shape, gained_mm3: float | None = None
+) -> None:
     """Raises GeometryError where a tool is too small for what is due of it, or gains more. Less it
     may gain: another change may have been there before."""
     if due_mm3 is None:
         return
-    allowed = DUE_SHARE * due_mm3 + DUE_MM3
+    allowed, tool_mm3 = DUE_SHARE * due_mm3 + DUE_MM3, volume_mm3(tool)
     wrong = tool_mm3 if tool_mm3 < due_mm3 - allowed else None
     if gained_mm3 is not None and abs(gained_mm3) > due_mm3 + allowed:
         wrong = abs(gained_mm3)

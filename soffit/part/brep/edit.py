@@ -196,7 +196,7 @@ def _taken(
     if not any(boxes_meet(solid, tool) for solid in state.solids):
         raise GeometryError("it does not touch the part; not applied" if change.op == "add" else
                             "there is nothing of the part to cut; drop the edit")
-    check_due(change.due_mm3, volume_mm3(tool))
+    check_due(change.due_mm3, tool)
     reasons: list[str] = []
     least: tuple[Applied, float] | None = None
     for fuzzy_mm in FUZZY_MM:
@@ -230,10 +230,13 @@ def _in_steps(state: State, change: Change, form: Union, tools: Tools) -> Applie
     """The parts of a union applied in turn, with what is too small of the last of them: what the
     kernel merges to one tool touches more of the part at once. Raises GeometryError."""
     steps: list[Step] = []
+    piece = replace(change, due_mm3=None)
     for part in form.parts:
-        made = _taken(state, change, part, tools, Commons())
+        made = _taken(state, piece, part, tools, Commons())
         state = made.state
         steps += made.steps
+    check_due(change.due_mm3, compound_of(step.tool for step in steps),
+              sum(step.gained_mm3 for step in steps))
     return replace(made, steps=tuple(steps))
 
 
@@ -296,7 +299,7 @@ def attempt(
             raise
         gained = balanced(op, commons.mm3(before, tools), tools, gone, come, mend)
     for change, tool, grown in zip(changes, tools, gained, strict=True):
-        check_due(change.due_mm3, volume_mm3(tool), grown)
+        check_due(change.due_mm3, tool, grown)
     # The changed bodies take the place of the first of them, so that order stays.
     solids: list[TopoDS_Shape] = []
     tags: list[Tag] = []
