@@ -288,10 +288,10 @@ def attempt(
         # Bodies that overlap count once after an addition that joins them: unite them for the sum.
         before = taken = [_union(taken)]
     # A face that is in both counts the same in both.
-    there, old = map_of(result, TopAbs_FACE), map_of(compound_of(taken), TopAbs_FACE)
+    there, old = (map_of(compound_of(s), TopAbs_FACE) for s in (after, taken))
     gone = [face for face, now in zip(faces_of(compound_of(before)), items(old), strict=True)
             if not there.FindIndex(now)]
-    come = [face for face in faces_of(result) if not old.FindIndex(face)]
+    come = [face for face in faces_of(compound_of(after)) if not old.FindIndex(face)]
     try:
         gained = balanced(op, commons.mm3(before, tools), tools, gone, come, mend)
     except GeometryError:
