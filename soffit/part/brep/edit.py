@@ -50,8 +50,8 @@ COLORS: dict[str, Vec3] = {
 # polygon grid (1e-4 mm) and of ten grids (derived).
 FUZZY_MM = (0.0, 1e-5, 1e-4, 1e-3)
 
-# Faces too small to pick that a change may leave at most (from memory of two real parts: with 26 and
-# with 37 of them later booleans held, with 63 none did).
+# Faces too small to pick that a change may leave at most (from memory of two real parts: with 26
+# and with 37 of them later booleans held, with 63 none did).
 MOST_SLIVERS = 45
 
 
