@@ -142,8 +142,13 @@ def test_what_the_kernel_makes_is_what_is_due(tmp_path: Path) -> None:
         _, refused = apply_what_can(part, [right, replace(hole(2, 20.0), due_mm3=wrong)])
         assert list(refused) == [1] and f"of what is {wrong:.2f} mm³" in refused[1]
     # Less than is due is no fault where another change was there before.
-    across = Change("cut", Prism((rect(5.0, 5.0, 25.0, 15.0),), 4.0, 11.0), "E3", "E3 slot", 1200.0)
-    assert apply_what_can(part, [right, across])[1] == {}
+    first, second = (
+        Change("cut", Prism((rect(5.0, 5.0, x, 15.0),), 4.0, 11.0), f"E{k}", f"E{k} slot",
+               (x - 5.0) * 10 * 6)
+        for k, x in ((3, 21.0), (4, 25.0)))
+    made, refused = apply_what_can(part, [first, second])
+    assert refused == {}
+    assert mass_properties(made)[0] == pytest.approx(60 * 20 * 10 - 1200.0, rel=1e-6)
 
 
 def test_common_volumes_are_found_again_alone(tmp_path: Path) -> None:
@@ -154,7 +159,7 @@ def test_common_volumes_are_found_again_alone(tmp_path: Path) -> None:
     commons = Commons()
     due = math.pi * 9 * 10
     assert commons.mm3(state.solids, [first, second]) == pytest.approx([due, due], rel=1e-6)
-    commons._found[id(second)] = second, 0.0
+    commons._found[id(second)] = second, 0.0, False
     made = attempt(state, [hole(2, 20.0)], [second], 0.0, commons)
     assert made.steps[0].gained_mm3 == pytest.approx(-due, rel=1e-6)
     assert not commons.find_alone(state.solids, second)

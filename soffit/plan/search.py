@@ -97,9 +97,10 @@ class Search:
                 self.options = option_rows(survey, taken)
             covered = self._covered(survey, chosen)
             for k, finding in enumerate(survey.places):
+                mark = signature(finding)
                 # Where a prop was best but can no longer stand, the rest is asked again.
-                if k not in covered and signature(finding) not in {*self.reasons, *only_props}:
-                    self.reasons[signature(finding)] = survey.why_not(k)
+                if k not in covered and mark not in self.reasons and mark not in only_props:
+                    self.reasons[mark] = survey.why_not(k)
 
     @property
     def price(self) -> float:

@@ -66,7 +66,6 @@ from soffit.remedies.foot import (
 from soffit.remedies.lying import below_a_lying_body
 from soffit.remedies.model import Option
 from soffit.remedies.probe import inside
-from soffit.remedies.trees import as_polyhedron
 
 NAME = "bottom edge"
 RANK = 2
@@ -241,9 +240,8 @@ def _below(
     new = evaluate(mesh) - solid
     within = evaluate(under, part) - solid
     if new.volume() - within.volume() <= AGREE * new.volume():
-        return Fitted(mesh, (*forms, as_polyhedron(mesh)))
-    below = tuple(Intersection((form, drop)) for form in forms)
-    return Fitted(under, (*below, as_polyhedron(under, part)))
+        return Fitted(mesh, forms)
+    return Fitted(under, tuple(Intersection((form, drop)) for form in forms))
 
 
 def _without(pieces: list[Solid], holes: list[Solid]) -> Solid:

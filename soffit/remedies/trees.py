@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import shapely
 
 from soffit.layers.stack import GRID_MM
-from soffit.part.model import Floats, Part
+from soffit.part.model import Floats
 from soffit.part.solid import Cone, Difference, Intersection, Polyhedron, Prism, Solid, Union
 from soffit.remedies.anchor import circle_of, rings_of
 
@@ -30,13 +30,12 @@ def nodes(solid: Solid) -> int:
     return 1
 
 
-def as_polyhedron(solid: Solid, part: Part | None = None) -> Solid:
+def as_polyhedron(solid: Solid) -> Solid:
     """`solid` evaluated by the mesh kernel, as one closed polyhedron of triangles without edges
-    so short that the B-rep kernel makes nothing of them; `part` is the one whose triangles a `Drop`
-    names."""
+    so short that the B-rep kernel makes nothing of them."""
     from soffit.part.mesh_solid import arrays, evaluate
 
-    vertices, triangles = arrays(evaluate(solid, part).simplify(GRID_MM))
+    vertices, triangles = arrays(evaluate(solid).simplify(GRID_MM))
     return Polyhedron(vertices, tuple((a, b, c) for a, b, c in triangles.tolist()))
 
 

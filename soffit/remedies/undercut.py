@@ -208,6 +208,11 @@ def _section(room: shapely.Geometry) -> m3.CrossSection:
     return m3.CrossSection(list(rings_of(room)), m3.FillRule.Positive)
 
 
+def _inner(room: m3.CrossSection) -> m3.CrossSection:
+    """A room without a rim `RIM_MM` wide."""
+    return offset_of(room, -RIM_MM)
+
+
 def _ahead(line: Floats, far: float) -> shapely.Geometry:
     """What lies straight on from an anchor, to its left."""
     way = np.diff(line, axis=0)
@@ -222,7 +227,7 @@ def comes_out(
 ) -> bool:
     """Whether what a cut takes away ends within its room but where the place is held, or at a wall
     that stands there from below (`ends_at`)."""
-    there = plan_of(lost.project() ^ (room - offset_of(room, -RIM_MM)))
+    there = plan_of(lost.project() ^ (room - _inner(room)))
     chains = [shapely.LineString(c.polyline) for side in sides for c in side.patch.chains]
     beside = shapely.union_all([*chains, ends_at])
     left = there.difference(shapely.buffer(beside, 4.0 * RIM_MM))
@@ -244,7 +249,7 @@ def refused(context: Context, lost: m3.Manifold, deep_mm: float) -> str:
 def deepest_mm(lost: m3.Manifold, cut: Cut) -> float:
     """Greatest height of what a cut takes away, but for the rim of its room, to a hundredth of a
     mm; infinite above `MOST_MM`."""
-    column = m3.Manifold.extrude(offset_of(cut.room, -RIM_MM), cut.top - cut.low)
+    column = m3.Manifold.extrude(_inner(cut.room), cut.top - cut.low)
     inner = lost ^ column.translate((0.0, 0.0, cut.low))
 
     def is_over(height: float) -> bool:

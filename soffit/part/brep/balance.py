@@ -23,8 +23,8 @@ BALANCE_REL = 1e-4
 BALANCE_MM3 = 1e-3
 
 # What a tool changes may differ from what is due by so much, as a share and in mm³ (derived: facets
-# of a mesh 0.02 mm off over 50 mm², and a fifth for forms that differ on purpose; of what the
-# kernel got wrong, silently, on real parts, it was several times as much).
+# of a mesh 0.02 mm off over 50 mm², and a fifth for forms that differ on purpose; what the kernel
+# got wrong, silently, on two real parts was off by half and more).
 DUE_SHARE, DUE_MM3 = 0.2, 1.0
 
 _INTEGRATION = 1e-6  # relative error per face, a hundredth of the balance (derived)
@@ -35,27 +35,27 @@ class Commons:
     of them changes is not in reach of the others."""
 
     def __init__(self) -> None:
-        # The tool is kept, so that its `id` stays its own.
-        self._found: dict[int, tuple[TopoDS_Shape, float]] = {}
-        self._alone: set[int] = set()
+        # By the tool's `id`: the tool, kept so that this stays its own, the volume, and whether it
+        # was found alone.
+        self._found: dict[int, tuple[TopoDS_Shape, float, bool]] = {}
 
     def find_alone(self, part: Sequence[TopoDS_Shape], tool: TopoDS_Shape) -> bool:
-        """Find it of one tool by a boolean of its own, which may make more of it than one of
-        several; whether that is news."""
-        if id(tool) in self._alone:
+        """Find it again, of a tool of which it is known, by a boolean of its own, which may make
+        more of it than one of several; whether that is news."""
+        _, known, alone = self._found[id(tool)]
+        if alone:
             return False
-        known = self._found.pop(id(tool), None)
-        return known is None or self.mm3(part, [tool]) != [known[1]]
+        del self._found[id(tool)]
+        return self.mm3(part, [tool]) != [known]
 
     def mm3(self, part: Sequence[TopoDS_Shape], tools: Sequence[TopoDS_Shape]) -> list[float]:
         """Volume that each tool has in common with the solids of a part, mm³."""
         new = [tool for tool in tools if id(tool) not in self._found]
         if new:
-            self._alone |= {id(tool) for tool in new} if len(new) == 1 else set()
             common = [boolean("common", [s], [compound_of(new)], 0.0)[0] for s in part]
             for tool, lumps in zip(new, _by_tool(common, new), strict=True):
                 about = bounds(tool).mean(axis=0)
-                self._found[id(tool)] = tool, _volume(lumps, about)
+                self._found[id(tool)] = tool, _volume(lumps, about), len(new) == 1
         return [self._found[id(tool)][1] for tool in tools]
 
 

@@ -150,13 +150,10 @@ class Tools:
         return self._made[id(solid)][1]
 
 
-def applied(
-    state: State, change: Change, tools: Tools, commons: Commons | None = None
-) -> Applied:
+def applied(state: State, change: Change, tools: Tools, commons: Commons) -> Applied:
     """A change applied: of the forms of its solid the first that leaves nothing too small, else the
     one that leaves least, if that is few; a union that the kernel does not take whole part by part.
     `commons`: what is known of its tool. Raises GeometryError."""
-    commons = commons or Commons()
     reasons: list[str] = []
     least: Applied | None = None
     for form in forms(change.solid):
