@@ -2,31 +2,36 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import manifold3d as m3
 import numpy as np
 import pytest
 from OCP.TopoDS import TopoDS_Shape
 
 from examples._cad import box as block
+from soffit.part.brep import beside
 from soffit.part.brep.beside import beside_solids
 from soffit.part.brep.shapes import faces_of, from_bytes, is_valid, volume_mm3
 from soffit.part.brep.solids import file_frame
 from soffit.part.model import Body, Floats, Ints, Mesh, Vec3
 from soffit.part.place import place
-from soffit.part.solid import Intersection, box
+from soffit.part.solid import Intersection, Solid, box
 from soffit.part.step import read_shape
 
 # An expression that gives nothing, so that the triangles must do.
 NOTHING = Intersection((box((0, 0, 0), (1, 1, 1)), box((3, 3, 3), (4, 4, 4))))
 
 
-def faceted(vertices: Floats, triangles: Ints, up: Vec3 = (0, 0, 1)) -> list[TopoDS_Shape]:
+def faceted(
+    vertices: Floats, triangles: Ints, up: Vec3 = (0, 0, 1), drawn: Solid = NOTHING
+) -> list[TopoDS_Shape]:
     zeros = np.zeros(len(triangles), dtype=np.int64)
     mesh = Mesh(vertices, triangles, zeros + 1, np.zeros((len(triangles), 3)), zeros)
     part = place(read_shape(block((0, 0, 0), (5, 5, 5))), up)
     assert part.brep is not None
     frame = file_frame(part.placement, faces_of(from_bytes(part.brep)))
-    return beside_solids(Body("prop", NOTHING, mesh), frame)
+    return beside_solids(Body("prop", drawn, mesh), frame)
 
 
 @pytest.mark.parametrize("up", [(0, 0, 1), (0, 0, -1), (1, 2, 3)])
@@ -60,3 +65,23 @@ def test_blocks_that_touch_along_an_edge_close() -> None:
     assert [len(faces_of(s)) for s in solids] == [6, 6]
     assert all(is_valid(s) for s in solids)
     assert [volume_mm3(s) for s in solids] == pytest.approx([27, 27])
+
+
+def test_of_two_doubtful_forms_the_one_that_can_be_meshed_is_taken(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Every face counts as too small here, and what is drawn, first, as one that no mesh is made
+    of: the triangles are taken, which are a little larger."""
+    tried: list[float] = []
+
+    def mesh(solids: list[TopoDS_Shape], _deflection_mm: float) -> SimpleNamespace:
+        tried.append(volume_mm3(solids[0]))
+        return SimpleNamespace(closed=tried[-1] > 27.1)
+
+    monkeypatch.setattr(beside, "LEAST_MM2", 1e9)
+    monkeypatch.setattr(beside, "tessellate", mesh)
+    made = m3.Manifold.cube((3.01, 3.01, 3.01)).to_mesh64()
+    vertices, triangles = made.vert_properties[:, :3], made.tri_verts.astype(np.int64)
+    (solid,) = faceted(vertices, triangles, drawn=box((0, 0, 0), (3, 3, 3)))
+    assert tried == pytest.approx([3.0**3, 3.01**3])
+    assert volume_mm3(solid) == pytest.approx(3.01**3)

@@ -31,18 +31,20 @@ from numpy.typing import NDArray
 from soffit.findings.model import Finding
 from soffit.layers.stack import plan_of
 from soffit.part.mesh_solid import evaluate
-from soffit.part.model import Surface
+from soffit.part.model import Floats, Surface
 from soffit.part.topology import line_length
 from soffit.remedies import teardrop
 from soffit.remedies.anchor import distance, polygon
 from soffit.remedies.context import BRIDGE_SHARE, HAIR_MM, Context
 from soffit.remedies.gable import Gable, gable_of
 from soffit.remedies.model import Option
-from soffit.remedies.place import TOUCH_MM, away_from, slope_of
+from soffit.remedies.outline import TOUCH_MM, WAVES_MM, away_from, without_saws
+from soffit.remedies.place import slope_of
 from soffit.remedies.undercut import (
     NOTHING_MM3,
     PAST_MM,
     RIM_MM,
+    SHORTEST_MM,
     Cut,
     Side,
     cut_below,
@@ -73,6 +75,10 @@ BORDER_SHARE = 0.25
 # of the hole ends its crown.
 _INTO_MM = 2 * HAIR_MM
 
+# In a shorter line corners off it by less than the waves of a mesh are no shape, mm (derived: four
+# lines, over which such waves turn it by 3°).
+_SHORT_MM = 2.0 * SHORTEST_MM
+
 # Edges face each other whose inner sides look against each other so far, as a cosine, and of so
 # many, the longest, this is asked (derived: 120 degrees; own choice).
 OPPOSITE = 0.5
@@ -92,6 +98,7 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     region = shapely.union_all([
         shapely.buffer(polygon(f.patch.rings), gap, join_style="mitre") for f in members])
     region = shapely.buffer(region, TOUCH_MM - gap, join_style="mitre")
+    region = without_saws(region, shapely.Polygon())
     first = max(0, min(f.patch.layers[0] for f in members) - 1)
     sides = _sides(context, members)
     if not _closes(region, sides, gap):
@@ -103,7 +110,8 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     peak = _peak(region, sides, slope) if gable is None else gable.peak_mm
     crest = _crest(context, region, members) + LIFT_MM
     bridged = max(crest, peak - 0.5 * BRIDGE_SHARE * context.process.bridge_mm * slope)
-    held = shapely.buffer(plan_of(context.stack.regions[first]), -_INTO_MM, join_style="mitre")
+    held = shapely.simplify(shapely.buffer(
+        plan_of(context.stack.regions[first]), -_INTO_MM, join_style="mitre"), HAIR_MM)
     made: list[Option] = []
     reasons: list[str] = []
     for level in (True, False):
@@ -222,8 +230,16 @@ def _sides(context: Context, members: Sequence[Finding]) -> list[Side]:
             continue
         rest = shapely.union_all([r for i, r in enumerate(regions) if i != k])
         lines = [part for line in member.patch.anchors for part in away_from(line, rest)]
+        lines = [_plain(line) for line in lines]
         found += sides_of(context, member.patch.rings, lines, max(0, member.patch.layers[0] - 1))
     return found
+
+
+def _plain(line: Floats) -> Floats:
+    """A line without the waves of a mesh, if it is so short that these are all that it shows."""
+    if line_length(line) > _SHORT_MM:
+        return line
+    return np.asarray(shapely.simplify(shapely.LineString(line), WAVES_MM).coords)
 
 
 def _closes(region: shapely.Geometry, sides: Sequence[Side], gap: float) -> bool:

@@ -40,8 +40,9 @@ from soffit.part.solid import Drop, Fitted, Intersection, Solid
 from soffit.remedies.anchor import distance, polygon, rings_of
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option
+from soffit.remedies.outline import TOUCH_MM
 from soffit.remedies.pieces import PAST_MM
-from soffit.remedies.place import TOUCH_MM, Place, members_of, place_of, slope_of
+from soffit.remedies.place import Place, members_of, place_of, slope_of
 from soffit.remedies.tangent import (
     Round,
     below_flat,

@@ -9,35 +9,21 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import manifold3d as m3
 import numpy as np
 import shapely
 
 from soffit.findings.model import Finding
-from soffit.layers.stack import GRID_MM, offset_of, plan_of
+from soffit.layers.stack import GRID_MM
 from soffit.part.model import Face, Floats, Surface
 from soffit.remedies.anchor import Circle, polygon, rings_of
 from soffit.remedies.context import Context
+from soffit.remedies.outline import TOUCH_MM, away_from, evened, levelled, with_bridged
 from soffit.remedies.patchwork import patchwork
 from soffit.remedies.wall import Wall, wall_below
 
-# Two strips this near are one place (derived: twice the layer engine's probe).
-TOUCH_MM = 2e-3
 # A closing surface spans both sides of its highest line by this at least (derived: chords of a
 # mesh's cylinder lean by up to half a facet, 3.75° at 48 segments).
 CROWN_DEG = 8.0
-# Gaps between strands that are looked at are narrower than twice this (derived: half a line).
-STRANDS_MM = 0.2
-# A layer that steps out by this share of what it may nearly starts a slope, and of so many layers
-# each may start it somewhere (derived: chords within 0.01 mm of a surface move an outline by a
-# tenth of a step of 0.2 mm, and the next one by another).
-NEARLY, STARTS = 0.8, 3
-# A mesh moves the outline of a slope by as much, mm (derived: chords within 0.02 mm of it, to both
-# sides).
-WAVES_MM = 0.04
-# Notches and teeth in the outline of a slope that are smaller do no harm, and teeth that are larger
-# are no teeth, mm² (derived: a quarter of a line, and a line, square).
-NOTCH_MM2, MOST_TOOTH_MM2 = 0.01, 0.16
 # Facets of a slope begin and end up to half a layer before its first and after its last strip:
 # at 15° that is 0.4 mm in plan (derived, doubled).
 NEAR_MM = 1.0
@@ -107,12 +93,12 @@ def place_of(context: Context, members: Sequence[Finding]) -> Place:
             anchors += away_from(line, rest)
     first = max(0, min(f.patch.layers[0] for f in members) - 1)
     if members[0].kind == "air/slope":
-        whole, anchors = _levelled(context, whole, anchors, first)
+        whole, anchors = levelled(context, whole, anchors, first)
     if any(f.severity == "note" for f in members):
-        whole, anchors = _with_bridged(whole, context.stack.plan(first))
+        whole, anchors = with_bridged(whole, context.stack.plan(first))
     last = max(first, max(f.patch.layers[1] for f in members) - 1)
     if members[0].kind == "air/slope":
-        whole = _evened(whole, anchors, context.stack.plan(first), context.stack.plan(last + 1))
+        whole = evened(whole, anchors, context.stack.plan(first), context.stack.plan(last + 1))
     assert context.solid is not None  # `all_options` asks no remedy without one
     x0, y0, x1, y1 = shapely.bounds(whole).tolist()
     # No wedge is deeper than across the whole place, and a fillet as large again.
@@ -128,84 +114,6 @@ def place_of(context: Context, members: Sequence[Finding]) -> Place:
         (first, last),
         upright_circles(context),
     )
-
-
-def _levelled(
-    context: Context, region: shapely.Geometry, anchors: list[Floats], first: int
-) -> tuple[shapely.Geometry, list[Floats]]:
-    """The region of a slope, and its anchors, that start in the lowest layer all along: where the
-    surface there is as steep as may be, a mesh starts some stretches a layer higher than others."""
-    stack = context.stack
-    step, below = stack.step_mm, stack.plan(first)
-    half = 0.5 * NEARLY * step
-    whole, lower = region, shapely.Polygon()
-    for layer in range(min(first + STARTS, len(stack) - 1), first, -1):
-        # By the layer engine, for an outline that touches itself is no valid polygon.
-        new = stack.regions[layer] - stack.regions[layer - 1]
-        fresh, wide = plan_of(new), plan_of(offset_of(offset_of(new, -half), half))
-        here = m3.CrossSection(list(rings_of(whole)), m3.FillRule.Positive)
-        above = plan_of(here - stack.regions[layer])
-        near = wide.intersection(above.buffer((2.0 - NEARLY) * step, join_style="mitre"))
-        near = near.buffer(TOUCH_MM, join_style="mitre").intersection(fresh)
-        more = shapely.union_all([p for p in shapely.get_parts(near)
-                                  if shapely.distance(p, above) <= TOUCH_MM])
-        lower, whole = lower.union(more), whole.union(more)
-    if lower.difference(region).buffer(-0.25 * step).is_empty:
-        return region, anchors
-    whole = whole.buffer(TOUCH_MM, join_style="mitre").buffer(-TOUCH_MM, join_style="mitre")
-    lower = lower.buffer(TOUCH_MM, join_style="mitre").buffer(-TOUCH_MM, join_style="mitre")
-    lines = _held_by(lower, below)
-    near = lower.buffer(2.0 * TOUCH_MM)
-    lines += [part for line in anchors for part in away_from(line, near)]
-    return whole, [_straight(line) for line in lines]
-
-
-def _evened(
-    region: shapely.Geometry, anchors: Sequence[Floats], below: shapely.Geometry,
-    above: shapely.Geometry,
-) -> shapely.Geometry:
-    """The region of a slope without the teeth of its outline where its strips end one after
-    another, as it turns steeper: notches filled up to the surface, and what still stands out, away
-    from what holds it, left to the strips beside. Nothing narrower than a line is printed there."""
-    near = region.buffer(STRANDS_MM, join_style="mitre").buffer(-STRANDS_MM, join_style="mitre")
-    new = near.difference(region).intersection(above).difference(below)
-    notches = [p for p in shapely.get_parts(new) if p.area > NOTCH_MM2]
-    whole = region
-    if notches:
-        wide = [p.buffer(TOUCH_MM, join_style="mitre").intersection(near) for p in notches]
-        whole = shapely.union_all([region, *wide]).intersection(above).difference(below)
-    inner = whole.buffer(-STRANDS_MM, join_style="mitre").buffer(STRANDS_MM, join_style="mitre")
-    held = shapely.union_all([shapely.linestrings(line) for line in anchors])
-    teeth = [p for p in shapely.get_parts(whole.difference(inner))
-             if NOTCH_MM2 < p.area < MOST_TOOTH_MM2 and p.distance(held) > TOUCH_MM
-             and p.distance(inner) <= TOUCH_MM]
-    if not teeth:
-        return whole
-    off = shapely.union_all([p.buffer(TOUCH_MM, join_style="mitre") for p in teeth])
-    return whole.difference(off.difference(inner))
-
-
-def _straight(line: Floats) -> Floats:
-    """A line without the waves of a mesh, if hardly any corner is left then: else it is a curve."""
-    straight = np.asarray(shapely.simplify(shapely.LineString(line), WAVES_MM).coords)
-    return straight if len(straight) <= max(2, len(line) // 4) else line
-
-
-def _with_bridged(
-    region: shapely.Geometry, below: shapely.Geometry
-) -> tuple[shapely.Geometry, list[Floats]]:
-    """A region put together with what strands bridge beside it, without the gaps between strands,
-    and its anchors: where its edge lies on the layer below."""
-    whole = region.buffer(STRANDS_MM, join_style="mitre").buffer(-STRANDS_MM, join_style="mitre")
-    whole = whole.difference(below)
-    return whole, _held_by(whole, below)
-
-
-def _held_by(region: shapely.Geometry, below: shapely.Geometry) -> list[Floats]:
-    """Where the edge of a region lies on the layer below."""
-    free = shapely.boundary(region).difference(below.buffer(2.0 * TOUCH_MM))
-    closed = [np.concatenate([ring, ring[:1]]) for ring in rings_of(region)]
-    return [line for ring in closed for line in away_from(ring, free)]
 
 
 def slope_of(context: Context) -> float:
@@ -269,24 +177,6 @@ def _joined(a: Finding, b: Finding) -> bool:
         return False
     gap = shapely.distance(polygon(low.patch.rings), polygon(high.patch.rings))
     return bool(gap <= TOUCH_MM)
-
-
-def away_from(line: Floats, rest: shapely.Geometry) -> list[Floats]:
-    """The parts of a polyline that do not border on `rest`."""
-    middle = 0.5 * (line[1:] + line[:-1])
-    apart = shapely.distance(shapely.points(middle), rest) if not rest.is_empty else None
-    if apart is None or (apart > TOUCH_MM).all():
-        return [line]
-    lines: list[Floats] = []
-    run: list[int] = []
-    for k, away in enumerate((apart > TOUCH_MM).tolist()):
-        if away:
-            run = run or [k]
-            run.append(k + 1)
-        elif run:
-            lines.append(line[run])
-            run = []
-    return [*lines, line[run]] if run else lines
 
 
 def upright_circles(context: Context) -> tuple[Circle, ...]:

@@ -23,16 +23,10 @@ from soffit.part.topology import line_length
 from soffit.remedies.anchor import ARC_SAGITTA_MM, ARC_TURN_DEG, distance, rings_of
 from soffit.remedies.context import HAIR_MM, Context
 from soffit.remedies.model import Option
+from soffit.remedies.outline import TOUCH_MM
 from soffit.remedies.patchwork import Patchwork, patchwork
 from soffit.remedies.pieces import PAST_MM
-from soffit.remedies.place import (
-    NEAR_MM,
-    TOUCH_MM,
-    Place,
-    deepest_wall,
-    reach_of,
-    slope_of,
-)
+from soffit.remedies.place import NEAR_MM, Place, deepest_wall, reach_of, slope_of
 from soffit.remedies.probe import hits
 from soffit.remedies.trees import as_polyhedron, plan_solid
 from soffit.remedies.wedge import slope_above, wedge

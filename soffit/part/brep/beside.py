@@ -30,6 +30,7 @@ from soffit.part.brep.shapes import (
     volume_mm3,
 )
 from soffit.part.brep.solids import SAME_MM, Frame, evaluate, file_frame, polyhedron
+from soffit.part.brep.tessellate import tessellate
 from soffit.part.manifold import to_manifold
 from soffit.part.mesh_solid import arrays
 from soffit.part.model import Body, Floats, Ints, Mesh, Part
@@ -50,6 +51,10 @@ LINE_MM = 1e-5
 # (derived: a micrometre squared).
 LEAST_MM2 = 1e-6
 
+# Deflection that it is meshed with, mm (derived: faces of a body beside the part are planar or as
+# good as that, so that it hardly matters).
+MESHED_MM = 0.02
+
 # Pieces smaller than this are rounding, mm³ (derived: far below a bead's section by its width).
 LEAST_MM3 = 1e-3
 
@@ -61,7 +66,7 @@ def beside_solids(body: Body, frame: Frame) -> list[TopoDS_Shape]:
     if not _is_sound(forms[0], meant):
         forms.append(_faceted(body.mesh, frame))
     # The files are read back and judged, so a form that the checker only doubts is no risk.
-    for test in (_is_sound, _is_whole):
+    for test in (_is_sound, _is_meshed, _is_whole):
         for form in forms:
             if test(form, meant):
                 return form
@@ -167,6 +172,11 @@ def _hollow(solid: TopoDS_Shape, cavities: Sequence[TopoDS_Shape]) -> TopoDS_Sha
 def _is_sound(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
     return (_is_whole(solids, meant_mm3) and all(is_valid(s) for s in solids)
             and all(area_mm2(face) > LEAST_MM2 for s in solids for face in faces_of(s)))
+
+
+def _is_meshed(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
+    """Whether the kernel makes a closed mesh of it, as whoever reads the file has to."""
+    return _is_whole(solids, meant_mm3) and tessellate(solids, MESHED_MM).closed
 
 
 def _is_whole(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:

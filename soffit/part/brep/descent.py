@@ -18,6 +18,7 @@ from soffit.part.brep.shapes import (
     compound_of,
     edges_of,
     faces_of,
+    images_of,
     items,
     map_of,
 )
@@ -96,4 +97,4 @@ def _places(shape: TopoDS_Shape, there: ShapeMap, history: BRepTools_History) ->
     index = there.FindIndex(shape)
     if index:
         return [index]
-    return [i for image in history.Modified(shape) if (i := there.FindIndex(image))]
+    return [i for image in images_of(shape, history) if (i := there.FindIndex(image))]

@@ -27,6 +27,7 @@ from soffit.part.brep.shapes import (
     compound_of,
     edges_of,
     explore,
+    images_of,
     is_valid,
     items,
     map_of,
@@ -71,7 +72,7 @@ def _seams_aside(
     # Kernel exceptions have no common class but Exception.
     try:
         turned, history = _reseamed(shape, groups)
-        result, merged = unified(turned, [s for k in keep for s in history.Modified(k)])
+        result, merged = unified(turned, [s for k in keep for s in images_of(k, history)])
         history.Merge(merged)
     except Exception:
         return None
