@@ -116,7 +116,7 @@ def test_what_a_failed_attempt_does_to_shapes_stays_in_it(tmp_path: Path) -> Non
     """Merging faces may change shapes in place (seen on a real part, whose solid was no longer
     valid after an attempt that failed)."""
     state = State.of(bar(tmp_path))
-    tool = Tools(state.frame(np.eye(4))).of(hole(1, 8.0).solid)
+    tool = Tools(state.frame(np.eye(4))).of(hole(1, 8.0).solid, None)
     before = [to_bytes(shape) for shape in (*state.solids, tool)]
 
     def spoil(shape: TopoDS_Shape, _keep: object) -> None:
@@ -155,7 +155,7 @@ def test_common_volumes_are_found_again_alone(tmp_path: Path) -> None:
     """Where a boolean with several tools finds nothing of one of them."""
     state = State.of(bar(tmp_path))
     tools = Tools(state.frame(np.eye(4)))
-    first, second = tools.of(hole(1, 8.0).solid), tools.of(hole(2, 20.0).solid)
+    first, second = tools.of(hole(1, 8.0).solid, None), tools.of(hole(2, 20.0).solid, None)
     commons = Commons()
     due = math.pi * 9 * 10
     assert commons.mm3(state.solids, [first, second]) == pytest.approx([due, due], rel=1e-6)

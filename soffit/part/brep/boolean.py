@@ -38,8 +38,9 @@ def empty() -> TopoDS_Shape:
     return compound_of([])
 
 
-def combine(op: Op, shapes: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
-    """The shapes united, intersected, or the first without the others; faces merged."""
+def combine(op: Op, shapes: Sequence[TopoDS_Shape], fuzzy_mm: float = 0.0) -> TopoDS_Shape:
+    """The shapes united, intersected, or the first without the others; faces merged. What lies no
+    farther apart than `fuzzy_mm` is one."""
     shapes = list(shapes)
     if op == "common" and any(not solids_of(s) for s in shapes):
         return empty()
@@ -51,22 +52,23 @@ def combine(op: Op, shapes: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
     if not shapes:
         return empty()
     if op == "add":
-        result = _united(shapes)
+        result = _united(shapes, fuzzy_mm)
     else:
         result = shapes[0]
         for other in shapes[1:]:
-            result, _ = boolean(op, [result], [other], 0.0)
+            result, _ = boolean(op, [result], [other], fuzzy_mm)
     if len(shapes) > 1:
         result, _ = unified(result, ())
     return result
 
 
-def _united(shapes: Sequence[TopoDS_Shape]) -> TopoDS_Shape:
+def _united(shapes: Sequence[TopoDS_Shape], fuzzy_mm: float) -> TopoDS_Shape:
     """Shapes united by halves: neighbours first, so that most booleans are small."""
     if len(shapes) == 1:
         return shapes[0]
     half = len(shapes) // 2
-    result, _ = boolean("add", [_united(shapes[:half])], [_united(shapes[half:])], 0.0)
+    halves = _united(shapes[:half], fuzzy_mm), _united(shapes[half:], fuzzy_mm)
+    result, _ = boolean("add", halves[:1], halves[1:], fuzzy_mm)
     return result
 
 

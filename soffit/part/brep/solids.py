@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from OCP.BRep import BRep_Builder
@@ -62,17 +62,19 @@ _WITH, _AGAINST = TopAbs_Orientation.TopAbs_FORWARD, TopAbs_Orientation.TopAbs_R
 @dataclass(frozen=True)
 class Frame:
     """Where to evaluate: `matrix` takes the build frame to the wanted one; `faces` are the
-    part's faces by id − 1, and `of_part` takes their frame to the wanted one."""
+    part's faces by id − 1, and `of_part` takes their frame to the wanted one. What lies no farther
+    apart than `fuzzy_mm` is one in booleans."""
 
     matrix: Floats
     faces: Sequence[TopoDS_Face]
     of_part: Floats
+    fuzzy_mm: float = 0.0
 
     def then(self, step: Floats) -> Frame:
         """The frame in which a solid moved by `step` (build frame) is evaluated as if unmoved."""
         inverse = np.linalg.inv(self.matrix)
         carry = self.matrix @ step @ inverse
-        return Frame(self.matrix @ step, self.faces, carry @ self.of_part)
+        return replace(self, matrix=self.matrix @ step, of_part=carry @ self.of_part)
 
     def points(self, points: Floats) -> Floats:
         return np.asarray(points, dtype=np.float64) @ self.matrix[:3, :3].T + self.matrix[:3, 3]
@@ -101,11 +103,14 @@ def evaluate(solid: Solid, frame: Frame) -> TopoDS_Shape:
     Raises GeometryError where the expression is not a solid.
     """
     if isinstance(solid, Union):
-        return combine("add", [evaluate(part, frame) for part in solid.parts])
+        parts = [evaluate(part, frame) for part in solid.parts]
+        return combine("add", parts, frame.fuzzy_mm)
     if isinstance(solid, Intersection):
-        return combine("common", [evaluate(part, frame) for part in solid.parts])
+        parts = [evaluate(part, frame) for part in solid.parts]
+        return combine("common", parts, frame.fuzzy_mm)
     if isinstance(solid, Difference):
-        return combine("cut", [evaluate(solid.base, frame), evaluate(solid.tool, frame)])
+        parts = [evaluate(solid.base, frame), evaluate(solid.tool, frame)]
+        return combine("cut", parts, frame.fuzzy_mm)
     if isinstance(solid, Moved):
         return evaluate(solid.solid, frame.then(solid.matrix))
     if isinstance(solid, Prism):
@@ -145,7 +150,7 @@ def _prism(solid: Prism, frame: Frame) -> TopoDS_Shape:
         flat = [rings[o], *(rings[h] for h in holes[o])]
         loops = [frame.points(np.column_stack([r, np.full(len(r), solid.z0)])) for r in flat]
         lumps.append(_swept(loops, up, "extrude a plan outline"))
-    return combine("add", lumps)
+    return combine("add", lumps, frame.fuzzy_mm)
 
 
 def _swept(loops: Sequence[Floats], along: Floats, doing: str) -> TopoDS_Shape:
@@ -170,7 +175,7 @@ def _drop(solid: Drop, frame: Frame) -> TopoDS_Shape:
         face = moved(frame.faces[face_id - 1], frame.of_part)
         prism = BRepPrimAPI_MakePrism(face, gp_Vec(*down.tolist())).Shape()
         swept.append(_outward(prism, f"sweep face {face_id} down"))
-    return combine("add", swept)
+    return combine("add", swept, frame.fuzzy_mm)
 
 
 def _cone(solid: Cone, frame: Frame) -> TopoDS_Shape:

@@ -73,7 +73,7 @@ def _clear(changes: Sequence[Change], run: Sequence[int], tools: Tools) -> list[
     for k in run:
         # Kernel exceptions have no common class but Exception.
         try:
-            tool = tools.of(forms(changes[k].solid)[0])
+            tool = tools.of(forms(changes[k].solid)[0], changes[k].due_mm3)
         except Exception as error:
             words_of(error)  # another form of it may do
             alone.append([k])
@@ -101,7 +101,7 @@ def _apply(
             return
         made.state, made.steps[k] = one.state, one.steps
         return
-    mine = [tools.of(forms(changes[k].solid)[0]) for k in group]
+    mine = [tools.of(forms(changes[k].solid)[0], changes[k].due_mm3) for k in group]
     half = len(group) // 2
     parts = [group[:half], group[half:]]
     try:
