@@ -2,8 +2,9 @@
 
 Candidates are the part as drawn and each flat side of its convex hull that is large
 enough to stand on. They are screened by the area of facets that would be too flat, and the
-best few are reviewed layer by layer; the least area over air wins, the part as drawn
-before any other of equal worth, then the lower one.
+best few are reviewed layer by layer. Those whose foot is too small for their height, by the
+measure of `bed/footprint`, come after those that stand, the worse the later; else the least area
+over air wins, the part as drawn before any other of equal worth, then the lower one.
 """
 
 from __future__ import annotations
@@ -14,10 +15,12 @@ from dataclasses import dataclass
 import manifold3d as m3
 import numpy as np
 
-from soffit.findings.review import review
+from soffit.findings.review import reviewed
+from soffit.layers.stack import cut_layers, outline_of
 from soffit.part.model import Floats, Part, Vec3
 from soffit.part.place import place
 from soffit.process.model import Process
+from soffit.process.physics import ADHESION_MPA, DRAG_N, peel_of
 
 # Finalists that are reviewed layer by layer (common practice, no source: people try about five).
 FINALISTS = 6
@@ -30,6 +33,10 @@ LEAST_SHARE = 0.05
 EQUAL_MM2 = 0.5
 
 
+# A foot that is pulled at by more is none, MPa (derived: what the plastic itself bears).
+MOST_MPA = 50.0
+
+
 @dataclass(frozen=True)
 class Orientation:
     """One way up, in the part's present frame, and what the review of it says."""
@@ -40,6 +47,13 @@ class Orientation:
     height_mm: float
     clean: bool
     footprint_mm2: float
+    # Pull at the rim of its foot by the drag of the nozzle at its top.
+    pull_mpa: float
+
+    @property
+    def stands(self) -> bool:
+        """Whether its foot holds it."""
+        return self.pull_mpa <= ADHESION_MPA
 
 
 def orientations(part: Part, process: Process) -> list[Orientation]:
@@ -56,8 +70,11 @@ def choose_up(part: Part, process: Process) -> Vec3:
     return orientations(part, process)[0].up
 
 
-def _worth(o: Orientation) -> tuple[bool, float, bool, float, Vec3]:
-    return (not o.clean, round(o.over_air_mm2 / EQUAL_MM2), not o.as_drawn, o.height_mm, o.up)
+def _worth(o: Orientation) -> tuple[float, bool, float, bool, float, Vec3]:
+    # Of those that do not stand, twice the pull is worse, whatever they have over air.
+    falls = 0.0 if o.stands else 1.0 + round(math.log2(min(o.pull_mpa, MOST_MPA) / ADHESION_MPA))
+    area = round(o.over_air_mm2 / EQUAL_MM2)
+    return (falls, not o.clean, area, not o.as_drawn, o.height_mm, o.up)
 
 
 def _candidates(part: Part) -> list[Vec3]:
@@ -99,10 +116,12 @@ def _flat_area(part: Part, up: Vec3, limit: float) -> float:
 
 def _try(part: Part, process: Process, up: Vec3, *, as_drawn: bool) -> Orientation:
     placed = place(part, up)
-    found = review(placed, process)
+    stack = cut_layers(placed, process)
+    found, _ = reviewed(placed, process, stack=stack)
     corners = placed.mesh.corners
     resting = corners[:, :, 2].max(axis=1) < process.first_layer_mm
     footprint = float(placed.mesh.areas[resting].sum())
-    return Orientation(
-        up, as_drawn, found.over_air_mm2, placed.size_mm[2], found.clean, footprint
-    )
+    height = placed.size_mm[2]
+    foot = outline_of(stack.regions[0])
+    pull = peel_of(foot, DRAG_N, height) if foot else math.inf
+    return Orientation(up, as_drawn, found.over_air_mm2, height, found.clean, footprint, pull)

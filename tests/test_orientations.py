@@ -1,0 +1,49 @@
+"""Which way up comes first."""
+
+from __future__ import annotations
+
+import manifold3d as m3
+import numpy as np
+import pytest
+
+from soffit.orient.choose import orientations
+from soffit.part.model import Part
+from soffit.process.load import load_process
+from soffit.process.physics import ADHESION_MPA
+from tests.solids import block, part_of
+
+PLA = load_process("pla-04")
+
+
+def tree(stem: float) -> Part:
+    """A stem 60 mm high under a plate of 30 × 30, which a pyramid at 45° carries, as one does a
+    flange of 16 × 16 half way up: nothing over air as drawn; on its head 16² − stem² of the
+    flange."""
+    def corbel(half: float, z: float, thick: float) -> m3.Manifold:
+        low = z - (half - 0.5 * stem)
+        points = [(x * s, y * s, h) for s, h in ((0.5 * stem, low), (half, z), (half, z + thick))
+                  for x in (-1, 1) for y in (-1, 1)]
+        return m3.Manifold.hull_points(np.array(points, dtype=np.float64))
+
+    half = 0.5 * stem
+    return part_of(block(-half, -half, 0, half, half, 58) + corbel(8.0, 25.0, 2.0)
+                   + corbel(15.0, 58.0, 2.0))
+
+
+def test_a_part_that_its_foot_does_not_hold_comes_after_one_that_stands() -> None:
+    """Of 4 × 4 mm at 60 mm: F·H·c/I = 0.5·60·2/(4⁴/12) = 2.8 MPa, where 0.2 MPa holds."""
+    found = orientations(tree(4.0), PLA)
+    (drawn,) = [o for o in found if o.as_drawn]
+    assert drawn.clean and not drawn.stands
+    assert drawn.pull_mpa == pytest.approx(0.5 * 60.0 * 2.0 / (4.0**4 / 12.0), rel=0.02)
+    assert found[0].up == (0.0, 0.0, -1.0) and found[0].pull_mpa < ADHESION_MPA
+    assert found[0].over_air_mm2 == pytest.approx(16.0**2 - 4.0**2, rel=0.02)
+    stands = [o.stands for o in found]
+    assert stands == sorted(stands, reverse=True)
+
+
+def test_a_foot_that_holds_lets_the_area_decide() -> None:
+    """Of 12 × 12 mm: 0.5·60·6/(12⁴/12) = 0.10 MPa."""
+    best = orientations(tree(12.0), PLA)[0]
+    assert best.as_drawn and best.clean
+    assert best.pull_mpa == pytest.approx(0.104, rel=0.02)
