@@ -10,23 +10,26 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.errors import GeometryError
-from soffit.part.model import Mesh
+from soffit.part.model import Floats, Ints, Mesh
+from soffit.part.topology import pairs_up
 
 
 def to_manifold(mesh: Mesh) -> m3.Manifold | None:
     """The mesh as one kernel solid, face ids kept; None where its surface is not closed."""
-    vertices, triangles, face_of = (
-        np.require(array, requirements=["C", "W"])
-        for array in (mesh.vertices, mesh.triangles, mesh.face_of)
-    )
-    solid = m3.Manifold(
-        m3.Mesh64(
-            vert_properties=vertices,
-            # The same bytes read as numbers without a sign: no copy is made.
-            tri_verts=triangles.view(np.uint64),
-            face_id=face_of.view(np.uint64),
-        )
-    )
+    return built(mesh.vertices, mesh.triangles, mesh.face_of)
+
+
+def built(vertices: Floats, triangles: Ints, face_of: Ints | None = None) -> m3.Manifold | None:
+    """A surface as one kernel solid, its face ids kept where they are given; None where it is not
+    closed."""
+    if not pairs_up(triangles):
+        return None  # the kernel may crash on such a one
+    # The same bytes read as numbers without a sign: no copy is made where there need not be one.
+    corners, ids = (
+        np.require(array, np.int64, ["C", "W"]).view(np.uint64)
+        for array in (triangles, np.empty(0, np.int64) if face_of is None else face_of))
+    points = np.require(vertices, np.float64, ["C", "W"])
+    solid = m3.Manifold(m3.Mesh64(vert_properties=points, tri_verts=corners, face_id=ids))
     return solid if solid.status() == m3.Error.NoError else None
 
 

@@ -17,7 +17,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from soffit.errors import GeometryError
-from soffit.part.manifold import require
+from soffit.part.manifold import built, require
 from soffit.part.model import Body, Floats, Ints, Mesh, Part
 from soffit.part.solid import (
     Cone,
@@ -178,17 +178,15 @@ def _boolean(parts: Sequence[m3.Manifold], op: m3.OpType) -> m3.Manifold:
     return require(m3.Manifold.batch_boolean(list(parts), op), "combine solids")
 
 
-def _build(vertices: Floats, triangles: Ints) -> m3.Manifold:
-    return m3.Manifold(
-        m3.Mesh64(
-            vert_properties=np.ascontiguousarray(vertices, dtype=np.float64),
-            tri_verts=np.ascontiguousarray(triangles, dtype=np.uint64),
-        )
-    )
+def _closed(made: m3.Manifold | None, doing: str) -> m3.Manifold:
+    if made is None:
+        raise GeometryError(f"{doing}: its surface is not closed; not applied")
+    return made
 
 
-def _sweep(rings: Sequence[Floats], top: Floats, bottom: Floats) -> m3.Manifold:
-    """Closed solid between two copies of the points of plan `rings`; walls between them."""
+def _sweep(rings: Sequence[Floats], top: Floats, bottom: Floats) -> m3.Manifold | None:
+    """Closed solid between two copies of the points of plan `rings`; walls between them. None where
+    it does not close."""
     plan = [np.ascontiguousarray(ring, dtype=np.float64) for ring in rings]
     cap = np.asarray(m3.triangulate(plan), dtype=np.int64).reshape(-1, 3)
     count = len(top)
@@ -205,7 +203,7 @@ def _sweep(rings: Sequence[Floats], top: Floats, bottom: Floats) -> m3.Manifold:
         ]
     )
     # First copy below, second above: the walls face outwards for a counter-clockwise ring.
-    return _build(
+    return built(
         np.concatenate([bottom, top]), np.concatenate([cap[:, ::-1], cap + count, walls])
     )
 
@@ -217,7 +215,7 @@ def _prism(solid: Prism) -> m3.Manifold:
     low = np.column_stack([points, np.full(len(points), solid.z0)])
     high = np.column_stack([points, np.full(len(points), solid.z1)])
     made = _sweep(solid.rings, high, low)
-    if made.status() == m3.Error.NoError and made.volume() > 0:
+    if made is not None and made.volume() > 0:
         return made
     # Rings that touch or cross: let the polygon kernel clean them (1e-8 mm grid).
     section = m3.CrossSection([np.ascontiguousarray(r) for r in solid.rings], m3.FillRule.Positive)
@@ -251,7 +249,7 @@ def _extrusion(solid: Extrusion) -> m3.Manifold:
         polygon, area = polygon[::-1], -area
     u, v = _plane_axes(area / size)
     plan = np.column_stack([polygon @ u, polygon @ v])
-    return require(_sweep([plan], polygon + along, polygon), "sweep a polygon")
+    return _closed(_sweep([plan], polygon + along, polygon), "sweep a polygon")
 
 
 def _cone(solid: Cone) -> m3.Manifold:
@@ -293,7 +291,7 @@ def _cone(solid: Cone) -> m3.Manifold:
         triangles.append(np.stack([np.zeros(n, int), upper + after, upper + here], axis=1))
     else:
         raise GeometryError("make a cone: both radii are zero")
-    return require(_build(np.concatenate(vertices), np.concatenate(triangles)), "make a cone")
+    return _closed(built(np.concatenate(vertices), np.concatenate(triangles)), "make a cone")
 
 
 def _cone_sector(solid: Cone, start: float, turn: float) -> m3.Manifold:
@@ -372,11 +370,10 @@ def _drop_whole(vertices: Floats, triangles: Ints, depth: float) -> m3.Manifold 
             np.stack([here, after + nodes, here + nodes], axis=1),
         ]
     )
-    made = _build(
+    return built(
         np.concatenate([tops, bottoms]),
         np.concatenate([split[:, ::-1], split + nodes, walls]),
     )
-    return made if made.status() == m3.Error.NoError else None
 
 
 def _drop_each(corners: Floats, depth: float) -> m3.Manifold:
@@ -403,4 +400,4 @@ def _polyhedron(solid: Polyhedron) -> m3.Manifold:
         u, v = _plane_axes(area / size)
         plan = np.column_stack([vertices[index] @ u, vertices[index] @ v])
         triangles.append(index[np.asarray(m3.triangulate([plan]), dtype=np.int64)])
-    return require(_build(vertices, np.concatenate(triangles)), "make a polyhedron")
+    return _closed(built(vertices, np.concatenate(triangles)), "make a polyhedron")

@@ -49,6 +49,14 @@ def edges_of(triangles: Ints) -> Edges:
     return Edges(ends, count, turn, start, facet, up)
 
 
+def pairs_up(triangles: Ints) -> bool:
+    """Whether each edge is run along as often one way as the other."""
+    start = triangles.astype(np.int64, copy=False).ravel()
+    end = np.roll(triangles, -1, axis=1).astype(np.int64, copy=False).ravel()
+    count = int(triangles.max(initial=0)) + 1
+    return np.array_equal(np.sort(start * count + end), np.sort(end * count + start))
+
+
 def label(pairs: Ints, count: int) -> tuple[int, Ints]:
     """Connected groups of `count` things joined by `pairs` (k, 2): how many, and the group of
     each, numbered by first member."""

@@ -12,6 +12,7 @@ import numpy as np
 
 from soffit.part.contact import find_contacts
 from soffit.part.health import examine
+from soffit.part.manifold import built
 from soffit.part.mesh_solid import merged
 from soffit.part.model import Floats, Ints
 from soffit.part.raw import exact_ids
@@ -126,10 +127,8 @@ def _pieces(vertices: Floats, triangles: Ints) -> list[m3.Manifold]:
     """A body as kernel solids: apart where it meets itself on edges only, whole where a piece
     is a void; none if the kernel does not take it."""
     used, index = np.unique(triangles, return_inverse=True)
-    whole = m3.Manifold(m3.Mesh64(
-        vert_properties=np.ascontiguousarray(vertices[used]),
-        tri_verts=np.ascontiguousarray(index.reshape(-1, 3).astype(np.uint64))))
-    if whole.status() != m3.Error.NoError:
+    whole = built(vertices[used], index.reshape(-1, 3).astype(np.int64))
+    if whole is None:
         return []
     parts = whole.decompose()
     return parts if all(part.volume() > 0 for part in parts) else [whole]
