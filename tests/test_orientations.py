@@ -47,3 +47,20 @@ def test_a_foot_that_holds_lets_the_area_decide() -> None:
     best = orientations(tree(12.0), PLA)[0]
     assert best.as_drawn and best.clean
     assert best.pull_mpa == pytest.approx(0.104, rel=0.02)
+
+
+def test_a_part_is_turned_only_where_that_saves_a_fifth() -> None:
+    """A plate on a stem beside a step: 50 × 10 mm over air as drawn; on its head, under the step,
+    50 × 10 × share; either way under pins at both ends, on which it does not stand, 80 mm²."""
+    def drawn_first(share: float) -> bool:
+        stem, plate = block(0, 0, 0, 50, 20, 30), block(0, 0, 20, 50, 30, 30)
+        step = block(0, -10.0 * share, 0, 50, 0, 10)
+        pins = block(-4, 5, 12, 54, 15, 16)
+        found = orientations(part_of(stem + plate + step + pins), PLA)
+        areas = {o.up[2]: o.over_air_mm2 for o in found if abs(o.up[2]) == 1.0}
+        assert areas[1.0] == pytest.approx(580.0, rel=0.01)
+        assert areas[-1.0] == pytest.approx(500.0 * share + 80.0, rel=0.01)
+        return found[0].as_drawn
+
+    assert drawn_first(0.9)
+    assert not drawn_first(0.7)

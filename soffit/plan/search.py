@@ -20,13 +20,14 @@ from soffit.findings.model import Finding, Review
 from soffit.part.mesh_solid import evaluate
 from soffit.plan.alternatives import alternatives_of, option_rows
 from soffit.plan.model import Alternative, OptionRow
-from soffit.plan.outcome import Outcome, outcome, places_of
+from soffit.plan.outcome import Outcome, outcome, places_of, reaches
 from soffit.plan.survey import Entry, Survey
 from soffit.plan.trials import Carried, Rules, State, applied, touched
 from soffit.plan.wishes import Wishes
 from soffit.remedies import CHANGES, LAST_RESORT, NAMES, all_options
 from soffit.remedies.model import Edit, Option
 from soffit.remedies.prop_join import Stand, least_under, stand_together
+from soffit.remedies.trim import without_starts
 
 Progress = Callable[[str, int, int], None]
 
@@ -150,6 +151,10 @@ class Search:
         made = self._applied(stands)
         if isinstance(made, str):
             return []
+        if less := self._without_starts(survey, stands, made.state.review.air):
+            again = self._applied(less)
+            if not isinstance(again, str) and self._gain(again.state) >= self._gain(made.state):
+                stands, made = less, again
         if props and (more := self._more(survey, made.state.review.air)):
             wider = stand_together(self.state.context, [*options, *more])
             again = self._applied(wider)
@@ -179,6 +184,25 @@ class Search:
             self.progress("apply", len(self.edits) + 1, len(self.edits) + len(stands))
         names = [f"E{len(self.edits) + 1 + k}" for k in range(len(stands))]
         return applied(self.state, [s.option for s in stands], names, self.rules)
+
+    def _without_starts(
+        self, survey: Survey, stands: Sequence[Stand], left: Sequence[Finding]
+    ) -> list[Stand]:
+        """A set without what of its additions starts in mid-air, where each was taken for the rest
+        of a place that another cures; [] where nothing does."""
+        islands = [f for f in left if f.kind == "air/island"]
+        places = places_of([f for f in survey.places if f.kind == "air/island"], islands)
+        starts = [f for f, place in zip(islands, places, strict=True) if place is None]
+        less, changed = list(stands), False
+        for k, stand in enumerate(stands):
+            if stand.option.op != "add" or not starts:
+                continue
+            box = np.asarray(evaluate(stand.option.solid, self.state.mesh_part).bounding_box())
+            near = [f for f, meets in zip(starts, reaches(box, starts, 0.0), strict=True) if meets]
+            option = without_starts(self.state.context, stand.option, near) if near else None
+            if option is not None:
+                less[k], changed = replace(stand, option=option), True
+        return less if changed else []
 
     def _more(self, survey: Survey, left: Sequence[Finding]) -> list[Option]:
         """Props under what a set of them leaves of the places of a survey."""
