@@ -37,6 +37,10 @@ MOST_EDITS = 200
 # Props put under what a set of them leaves, at most (own choice: each costs some seconds).
 MOST_MORE = 12
 
+# A set of which something starts in mid-air is trimmed there at most so often (own choice: each
+# costs as much as carrying it out, and takes away one layer).
+MOST_TRIMS = 3
+
 # An edit in the B-rep may gain so much less than it did on the mesh (derived: strips at the borders
 # of layers).
 LESS_SHARE = 0.1
@@ -151,10 +155,12 @@ class Search:
         made = self._applied(stands)
         if isinstance(made, str):
             return []
-        if less := self._without_starts(survey, stands, made.state.review.air):
-            again = self._applied(less)
-            if not isinstance(again, str) and self._gain(again.state) >= self._gain(made.state):
-                stands, made = less, again
+        for _ in range(MOST_TRIMS):
+            less = self._without_starts(survey, stands, made.state.review.air)
+            again = self._applied(less) if less else ""
+            if isinstance(again, str) or self._gain(again.state) < self._gain(made.state):
+                break
+            stands, made = less, again
         if props and (more := self._more(survey, made.state.review.air)):
             wider = stand_together(self.state.context, [*options, *more])
             again = self._applied(wider)
