@@ -118,6 +118,7 @@ def without_saw(ring: Floats, held: shapely.Geometry) -> Floats:
     chords of its tips; corners that lie on `held` stay. The very ring where it has none."""
     # Nothing is at no distance, which is neither less nor more.
     there, keep = ring, ~(shapely.distance(shapely.points(ring), held) <= TOUCH_MM)
+    deepest = 0.0
     while len(there) > 3:
         before, after = np.roll(there, 1, axis=0), np.roll(there, -1, axis=0)
         chord, to = after - before, there - before
@@ -130,8 +131,10 @@ def without_saw(ring: Floats, held: shapely.Geometry) -> Floats:
         gone = notch & (first <= np.roll(first, 1)) & (first < np.roll(first, -1))
         if not gone.any():
             break
+        deepest = max(deepest, float(deep[gone].max()))
         there, keep = there[~gone], keep[~gone]
-    return ring if len(there) == len(ring) else there
+    # Corners that rounding alone puts off a straight line are no saw.
+    return there if deepest > TOUCH_MM else ring
 
 
 def with_bridged(
