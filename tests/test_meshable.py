@@ -31,11 +31,11 @@ def face(corners: Sequence[tuple[float, float]]) -> TopoDS_Face:
 def test_an_outline_that_crosses_itself_gives_no_mesh() -> None:
     crossed = face([SQUARE[0], SQUARE[2], SQUARE[1], SQUARE[3]])
     past_the_edge = face([*SQUARE[:3], (4.0, -0.5), SQUARE[3]])
-    assert can_be_meshed([face(SQUARE)], 0.02)
-    assert can_be_meshed([], 0.02)
+    assert can_be_meshed([face(SQUARE)])
+    assert can_be_meshed([])
     for bad in (crossed, past_the_edge):
-        assert not can_be_meshed([bad], 0.02)
-        assert not can_be_meshed([face(SQUARE), bad], 0.02)
+        assert not can_be_meshed([bad])
+        assert not can_be_meshed([face(SQUARE), bad])
 
 
 def test_a_change_is_tried_with_another_tolerance_where_a_face_gives_no_mesh(
@@ -50,7 +50,7 @@ def test_a_change_is_tried_with_another_tolerance_where_a_face_gives_no_mesh(
     change = Change("cut", wide, "E1", "E1 groove")
     asked: list[int] = []
 
-    def judged(faces: Sequence[TopoDS_Face], _deflection_mm: float) -> bool:
+    def judged(faces: Sequence[TopoDS_Face]) -> bool:
         asked.append(len(faces))
         return len(asked) > 2
 
@@ -58,6 +58,6 @@ def test_a_change_is_tried_with_another_tolerance_where_a_face_gives_no_mesh(
     made, refused = together.apply_what_can(part, [change])
     assert not refused and made.closed and len(asked) == 3 and min(asked) > 0
 
-    monkeypatch.setattr(edit, "can_be_meshed", lambda *_: False)
+    monkeypatch.setattr(edit, "can_be_meshed", lambda _: False)
     _, refused = together.apply_what_can(part, [change])
     assert "cannot be turned into triangles" in refused[0]

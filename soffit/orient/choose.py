@@ -37,8 +37,7 @@ DRAWN_SHARE = 0.8
 # a lip is far more (derived).
 EQUAL_MM2 = 0.5
 
-
-# A foot that is pulled at by more is none, MPa (derived: what the plastic itself bears).
+# A foot that is pulled at by more is none, MPa (from memory: about what the plastic itself bears).
 MOST_MPA = 50.0
 
 

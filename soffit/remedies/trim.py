@@ -25,6 +25,8 @@ from soffit.remedies.model import Option
 # that nothing of it stays).
 BESIDE_MM, STRAIGHT_MM = 0.1, 0.04
 
+_WORDS = "; without what of it would start in mid-air"
+
 
 def without_starts(context: Context, option: Option, starts: Sequence[Finding]) -> Option | None:
     """An option that adds, without what its review finds to start in mid-air (`starts`), measured;
@@ -39,12 +41,9 @@ def without_starts(context: Context, option: Option, starts: Sequence[Finding]) 
             return None
         # What lies lower is too thin to be seen in a layer, or between two.
         solid = _without(solid, Prism(rings, low, float(stack.top_mm[last])))
-    made = measured(context, replace(option, solid=solid, why=(
-        option.why.removesuffix(_WORDS) + _WORDS)))
+    why = option.why.removesuffix(_WORDS) + _WORDS
+    made = measured(context, replace(option, solid=solid, why=why))
     return made if made.volume_mm3 > 0.0 else None
-
-
-_WORDS = "; without what of it would start in mid-air"
 
 
 def _without(solid: Solid, tool: Solid) -> Solid:

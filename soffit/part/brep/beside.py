@@ -30,7 +30,7 @@ from soffit.part.brep.shapes import (
     volume_mm3,
 )
 from soffit.part.brep.solids import SAME_MM, Frame, evaluate, file_frame, polyhedron
-from soffit.part.brep.tessellate import tessellate
+from soffit.part.brep.tessellate import ASKED_MM, tessellate
 from soffit.part.manifold import to_manifold
 from soffit.part.mesh_solid import arrays
 from soffit.part.model import Body, Floats, Ints, Mesh, Part
@@ -50,10 +50,6 @@ LINE_MM = 1e-5
 # A face smaller than this passes the checker, and yet cannot be read back from a file, mm²
 # (derived: a micrometre squared).
 LEAST_MM2 = 1e-6
-
-# Deflection that it is meshed with, mm (derived: faces of a body beside the part are planar or as
-# good as that, so that it hardly matters).
-MESHED_MM = 0.02
 
 # Pieces smaller than this are rounding, mm³ (derived: far below a bead's section by its width).
 LEAST_MM3 = 1e-3
@@ -176,7 +172,7 @@ def _is_sound(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
 
 def _is_meshed(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
     """Whether the kernel makes a closed mesh of it, as whoever reads the file has to."""
-    return _is_whole(solids, meant_mm3) and tessellate(solids, MESHED_MM).closed
+    return _is_whole(solids, meant_mm3) and tessellate(solids, ASKED_MM).closed
 
 
 def _is_whole(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:

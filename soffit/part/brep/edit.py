@@ -50,10 +50,6 @@ COLORS: dict[str, Vec3] = {
 # polygon grid (1e-4 mm) and of ten grids (derived).
 FUZZY_MM = (0.0, 1e-5, 1e-4, 1e-3)
 
-# Deflection at which each changed face must give a mesh, mm (derived: that of parts; the kernel's
-# mesher fails where it sees an outline cross itself, at every fineness).
-MESHED_MM = 0.02
-
 # Faces too small to pick that a change may leave at most (from memory of two real parts: with 26
 # and with 37 of them later booleans held, with 63 none did).
 MOST_SLIVERS = 45
@@ -303,7 +299,7 @@ def attempt(
     gone = [face for face, now in zip(faces_of(compound_of(before)), items(old), strict=True)
             if not there.FindIndex(now)]
     come = [face for face in faces_of(compound_of(after)) if not old.FindIndex(face)]
-    if not can_be_meshed(come, MESHED_MM):
+    if not can_be_meshed(come):
         raise GeometryError("a face of the result cannot be turned into triangles")
     try:
         gained = balanced(op, commons.mm3(before, tools), tools, gone, come, mend)

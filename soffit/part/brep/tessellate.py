@@ -31,6 +31,9 @@ from soffit.part.model import Floats, Ints, Mesh
 # About 10° between neighbouring facets, so that even tiny fillets keep their slope
 # (common practice, no source).
 ANGULAR_RAD = 0.175
+# Deflection at which it is asked whether a mesh can be made at all, mm (derived: that of parts; the
+# kernel's mesher fails where it sees an outline cross itself, at every fineness).
+ASKED_MM = 0.02
 # Other deflections to try, as factors, where the first one left a face without a closed mesh:
 # the kernel's mesher fails on rare outlines at one fineness and not at the next.
 _RETRIES = (1.0, 0.5, 2.0)
@@ -101,12 +104,12 @@ def tessellate(solids: Sequence[TopoDS_Shape], deflection_mm: float) -> Tessella
     return best
 
 
-def can_be_meshed(faces: Sequence[TopoDS_Face], deflection_mm: float) -> bool:
+def can_be_meshed(faces: Sequence[TopoDS_Face]) -> bool:
     """Whether the mesher makes something of each of these faces, as they are or as NURBS, at one
     of the deflections that `tessellate` tries."""
-    left = _unmeshed(faces, deflection_mm)
+    left = _unmeshed(faces, ASKED_MM)
     for factor in _RETRIES:
-        left = [f for f in left if _unmeshed(_Body.as_nurbs(f).forms, factor * deflection_mm)]
+        left = [f for f in left if _unmeshed(_Body.as_nurbs(f).forms, factor * ASKED_MM)]
     return not left
 
 
