@@ -18,16 +18,19 @@ from examples._cad import (
     direction,
     fillet,
     fuse,
+    lathe,
     middle,
     move,
+    sweep,
     turn,
     upright,
 )
+from soffit.findings.review import review
 from soffit.part.model import Part, Surface
 from soffit.process.model import Process
 from soffit.remedies import bottom_edge
 from tests.shapes import ball, log, process_with, read, rounded_bottom
-from tests.trying import done, gained, looked_at, over_air
+from tests.trying import done, gained, looked_at, no_sliver, over_air
 
 PROCESS = process_with()
 
@@ -191,3 +194,52 @@ def test_ball_and_bar_stand_on_what_touches_them(tmp_path: Path) -> None:
     section = meet * (foot + out) - 100 * (math.pi / 4 - 0.5)
     assert gained(bar, after) == pytest.approx(50 * section, rel=1e-4)
     assert over_air(after, PROCESS) == []
+
+
+@pytest.mark.parametrize("taper", [2.0, 12.0])
+@pytest.mark.parametrize("at", [(0.0, 0.0), (140.0, -75.0)])
+def test_bevel_under_a_hub_stays_below_it(
+    tmp_path: Path, taper: float, at: tuple[float, float]
+) -> None:
+    """A bevel of 38° from the platform, a hub that widens above it by `taper` from upright, and a
+    disc on the hub: only the bevel becomes the true cone at 45°."""
+    inner, outer, tall = 8.0, 11.0, 16.0
+    bevel = (outer - inner) * math.tan(math.radians(38))
+    wide = outer + (tall - bevel) * math.tan(math.radians(taper))
+    profile = [(0.0, 0.0), (inner, 0.0), (outer, bevel), (wide, tall), (30.0, tall),
+               (30.0, tall + 4), (0.0, tall + 4)]
+    part = read(lathe(profile, at), tmp_path)
+
+    def frustum(foot: float) -> float:
+        return math.pi * bevel / 3 * (foot**2 + foot * outer + outer**2)
+
+    due = frustum(outer - bevel) - frustum(inner)
+    # In the mesh the plane lies below every chord of either circle.
+    chords = 2 * part.deflection_mm * math.pi * (inner + outer) * bevel * math.sqrt(2)
+    for kernel, most in ((part, 1e-5 * due), (replace(part, brep=None), chords)):
+        context = looked_at(kernel, PROCESS)
+        finding = min(context.review.air, key=lambda f: f.z_mm)
+        option = bottom_edge.options(context, finding)[0][0]
+        after = done(kernel, option)
+        assert -1e-5 * due < gained(kernel, after) - due < most
+        assert all(f.z_mm[0] > bevel for f in review(after, PROCESS).air)
+        if kernel.brep is not None:
+            # The cone of the bevel is gone, that of the chamfer there, in one face.
+            assert sum(1 for f in after.faces if f.edit) == 1
+            assert no_sliver(after)
+
+
+def test_wall_that_leans_above_a_rounding_stays(tmp_path: Path) -> None:
+    """A wall that leans out by 5° above a bottom edge of three flats: the plane at 45° ends where
+    it touches the second corner."""
+    flats = [(0.0, 0.0), (1.0, 0.3), (1.7, 0.8), (2.0, 1.5)]
+    high = 20.0
+    lean = 2.0 + (high - 1.5) * math.tan(math.radians(5))
+    right = [(10 + x, z) for x, z in [*flats, (lean, high)]]
+    outline = [*right, *((-x, z) for x, z in reversed(right))]
+    part = read(sweep([(x, -15.0, z) for x, z in outline], (0, 30, 0)), tmp_path)
+    # Between the platform, the flats and the plane to (1.7, 0.8), both sides.
+    below = 0.5 * 0.3 * 1.0 + 0.5 * (0.3 + 0.8) * 0.7 - 0.5 * 0.8 * 0.8
+    for kernel in (part, replace(part, brep=None)):
+        after = cured(kernel)
+        assert gained(kernel, after) == pytest.approx(2 * 30 * below, rel=1e-6)

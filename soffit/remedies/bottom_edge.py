@@ -10,9 +10,10 @@ edge of what stands on the platform: the plane leaves the platform at d = r·tan
 meets the wall at d = r at the height r(1 − tan(δ/2))·tan δ. It takes the place of the whole
 rounding, and adds (1 − π/4)r² − ½r²(1 − tan(δ/2))²·tan δ per mm (derived). Another profile
 is taken by the corner points of its facets: the plane leaves the platform at the greatest
-d − z/tan δ of them. Where a profile does not end in a wall, as under a bowl, the plane ends
-where it touches it. A ball that stands on its pole gets the tangent cone, a round bar that
-lies on the platform the two tangent planes.
+d − z/tan δ of them. Where a profile does not end in a wall, as under a bowl, or goes on in
+one that leans, the plane ends where it touches it. What bends out into the air again is no part of
+it. A ball that stands on its pole gets the tangent cone, a round bar that lies on the platform the
+two tangent planes.
 
 **Example.** r = 5, 45°: a leg of 2.9289 mm and 1.0757 mm² per mm.
 
@@ -25,16 +26,17 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import manifold3d as m3
 import numpy as np
 
 from soffit.errors import GeometryError
+from soffit.findings.facets import ANGLE_TOLERANCE_DEG
 from soffit.findings.model import Finding
 from soffit.layers.stack import GRID_MM, offset_of
 from soffit.part.mesh_solid import evaluate
-from soffit.part.model import Face, Floats, Ints, Part, Surface
+from soffit.part.model import Face, Floats, Ints, Part
 from soffit.part.solid import (
     Cone,
     Difference,
@@ -47,11 +49,11 @@ from soffit.part.solid import (
     Solid,
     Union,
 )
+from soffit.remedies.bottom_profile import Profile, circle_of, profile_of
 from soffit.remedies.context import HAIR_MM, Context
 from soffit.remedies.foot import (
     SMOOTH_RAD,
     Outline,
-    away_from,
     bores_of,
     hanging,
     mitre,
@@ -59,7 +61,6 @@ from soffit.remedies.foot import (
     outlines,
     plan_of,
     rings_of,
-    tangent_radius,
     together,
     turn_of,
 )
@@ -74,10 +75,6 @@ RANK = 2
 # that nothing merely touches and no hole behind the edge is met (derived).
 BEHIND_MM = 0.05
 
-# A profile within this of upright at its end meets a wall there (derived: half of a facet of
-# a quarter circle drawn with eight).
-UPRIGHT_DEG = 6.0
-
 # Longest mitre of a corner, in widths: a corner of 40° in plan (common practice, no source).
 MITRE = 3.0
 
@@ -89,22 +86,6 @@ FACET_RAD = 2 * math.pi / 96
 AGREE = 0.01
 
 UP = (0.0, 0.0, 1.0)
-
-
-@dataclass(frozen=True)
-class Profile:
-    """The section of what is added, out from the edge: it leaves the platform at `foot_mm`,
-    rises to (`out_mm`, `meet_mm`) and is closed at `top_mm`. `walled` where a wall stands
-    there. `radius_mm` where the edge is round, else None. `facets_mm`: how far out the foot
-    must be for the plane to lie below every facet of the mesh."""
-
-    foot_mm: float
-    out_mm: float
-    meet_mm: float
-    top_mm: float
-    walled: bool
-    radius_mm: float | None
-    facets_mm: float
 
 
 def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]]:
@@ -122,11 +103,12 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     lines = outlines(part, over)
     if not lines:
         return [], ["bottom edge: nothing flat stands on the platform beside this place"]
-    down = (part.mesh.normals[:, 2] < -1e-6) & (part.mesh.cross[:, 2] < 0.0)
-    whole = together(part, over, down & off_platform(part))
+    leans = -math.sin(math.radians(ANGLE_TOLERANCE_DEG))
+    down = (part.mesh.normals[:, 2] < leans) & (part.mesh.cross[:, 2] < 0.0)
+    whole = together(part, over, down & off_platform(part), round_only=True)
     if not len(whole):
         return [], ["bottom edge: its facets do not look down"]
-    profile = _profile(part, over, whole, lines, limit)
+    profile = profile_of(part, over, whole, lines, limit)
     if profile.meet_mm <= GRID_MM:
         return [], ["bottom edge: there is no room below it"]
     try:
@@ -147,37 +129,11 @@ def added_mm2(radius_mm: float, limit_rad: float) -> float:
     return (1.0 - 0.25 * math.pi) * radius_mm**2 - 0.5 * leg**2 * math.tan(limit_rad)
 
 
-def _profile(
-    part: Part, over: Ints, whole: Ints, lines: list[Outline], limit: float
-) -> Profile:
-    """The section of the chamfer along all of a place's edges; `over` are the facets that are too
-    flat, `whole` all of the rounding."""
-    mesh = part.mesh
-    slope = math.tan(limit)
-    radii = {tangent_radius(part.face(f)) for f in np.unique(mesh.face_of[over]).tolist()}
-    points = mesh.corners[whole].reshape(-1, 3)
-    away = away_from(points, lines)
-    out, highest = float(away.max()), float(points[:, 2].max())
-    radius = next(iter(radii)) if len(radii) == 1 else None
-    push = away - points[:, 2] / slope
-    touch = int(np.argmax(np.round(push, 7)))
-    foot = float(push[touch])
-    if radius is not None and out > radius - part.deflection_mm - HAIR_MM:
-        whole_foot = radius * math.tan(0.5 * limit)
-        meet = (radius - whole_foot) * slope
-        return Profile(whole_foot, radius, meet, radius, True, radius, foot)
-    steep = mesh.normals[whole, 2] > -math.sin(math.radians(UPRIGHT_DEG))
-    if steep.any() and foot < out and (out - foot) * slope <= highest + GRID_MM:
-        return Profile(foot, out, (out - foot) * slope, highest, True, radius, foot)
-    out, meet = float(away[touch]), float(points[touch, 2])
-    return Profile(foot, out, meet, meet, False, radius, foot)
-
-
 def _for_mesh(profile: Profile, slope: float) -> Profile:
     """The section that lies below every facet: its foot as far out as they demand, and through
     the wall, which the outline above it then bounds."""
     foot = max(profile.foot_mm, profile.facets_mm)
-    out = profile.out_mm + (HAIR_MM if profile.walled else 0.0)
+    out = profile.out_mm + (HAIR_MM if profile.walled else foot - profile.foot_mm)
     return replace(profile, foot_mm=foot, out_mm=out, meet_mm=(out - foot) * slope,
                    top_mm=max(profile.top_mm, (out - foot) * slope))
 
@@ -331,14 +287,14 @@ def _corner(line: Outline, vertex: int, profile: Profile) -> Solid:
 def _elements(
     part: Part, line: Outline, ways: list[tuple[Floats, Floats]], section: Floats, profile: Profile
 ) -> list[Solid]:
-    """The pieces with true cones where a torus hangs over the outline."""
+    """The pieces with true cones where what hangs over the outline is turned about an axis."""
     pieces = _pieces(line, ways, section)
     made: list[Solid] = []
     for face_id, group in itertools.groupby(range(len(line.faces)), key=line.faces.__getitem__):
         edges = list(group)
         face = part.face(int(face_id))
         points = line.points[edges[0] : edges[-1] + 2]
-        ring = _torus_ring(face, points, profile)
+        ring = _round_ring(face, points, profile)
         if ring is not None:
             made.append(ring)
             continue
@@ -354,21 +310,21 @@ def _elements(
     return made
 
 
-def _torus_ring(face: Face, points: Floats, profile: Profile) -> Solid | None:
-    """The section turned about a torus's axis, where the outline lies on its circle."""
-    if face.surface is not Surface.TORUS or not face.axis_point or not face.radius_mm:
+def _round_ring(face: Face, points: Floats, profile: Profile) -> Solid | None:
+    """The section turned about the upright axis of a torus, cone or ball, where the outline lies
+    on a circle about it."""
+    circle = circle_of(face, points)
+    if circle is None:
         return None
-    centre = np.array(face.axis_point[:2])
+    centre, radius = circle
     spokes = points - centre
-    if np.abs(np.linalg.norm(spokes, axis=1) - face.radius_mm).max() > GRID_MM:
-        return None
     angles = np.unwrap(np.arctan2(spokes[:, 1], spokes[:, 0]))
     turn = float(angles[-1] - angles[0])
     sector = None
     if abs(turn) < 2 * math.pi - 1e-6:
         sector = (float(min(angles[0], angles[-1])), abs(turn))
     # With the air on the left, an outline that turns clockwise is that of a disc.
-    return _ring(centre, face.radius_mm, profile, sector, 1.0 if turn < 0 else -1.0)
+    return _ring(centre, radius, profile, sector, 1.0 if turn < 0 else -1.0)
 
 
 def _ring(

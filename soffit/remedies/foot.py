@@ -79,11 +79,17 @@ def off_platform(part: Part) -> NDArray[np.bool_]:
     return np.asarray(part.mesh.corners[:, :, 2].max(axis=1) > GRID_MM)
 
 
-def together(part: Part, seed: Ints, allowed: NDArray[np.bool_]) -> Ints:
-    """Facets among the `allowed` that hang together with those of `seed`, (k,)."""
+def together(
+    part: Part, seed: Ints, allowed: NDArray[np.bool_], *, round_only: bool = False
+) -> Ints:
+    """Facets among the `allowed` that hang together with those of `seed`, (k,); `round_only`:
+    none past an edge that is no part of a rounding, as the surface bends out into the air there."""
     a, b = neighbours(part.mesh.triangles)
     both = allowed[a] & allowed[b]
     a, b = a[both], b[both]
+    if round_only:
+        hollow = _hollow(part, a, b)
+        a, b = a[~hollow], b[~hollow]
     inside = np.zeros(len(allowed), dtype=bool)
     inside[seed] = allowed[seed]
     while True:
@@ -91,6 +97,18 @@ def together(part: Part, seed: Ints, allowed: NDArray[np.bool_]) -> Ints:
         if not len(more):
             return np.flatnonzero(inside)
         inside[more] = True
+
+
+def _hollow(part: Part, a: Ints, b: Ints) -> NDArray[np.bool_]:
+    """Whether the surface bends towards the air at the edge between each pair of facets, (k,)."""
+    mesh = part.mesh
+    # Those of the facets themselves, not of the surfaces that they stand for.
+    own = mesh.cross / np.maximum(np.linalg.norm(mesh.cross, axis=1), 1e-300)[:, None]
+    turned = (own[a] * own[b]).sum(axis=1) < math.cos(math.radians(ANGLE_TOLERANCE_DEG))
+    # Of the corners of one facet the two that the other shares lie in its plane.
+    off = mesh.corners[b] - mesh.corners[a][:, :1]
+    above = (off * own[a][:, None]).sum(axis=(1, 2)) > 0.0
+    return np.asarray(turned & above)
 
 
 def outlines(part: Part, over: Ints) -> list[Outline]:
