@@ -12,8 +12,8 @@ from OCP.TopoDS import TopoDS_Shape
 from examples._cad import box as block
 from soffit.part.brep import beside
 from soffit.part.brep.beside import beside_solids
-from soffit.part.brep.shapes import faces_of, from_bytes, is_valid, volume_mm3
-from soffit.part.brep.solids import file_frame
+from soffit.part.brep.shapes import faces_of, from_bytes, is_valid, to_bytes, volume_mm3
+from soffit.part.brep.solids import Frame, file_frame
 from soffit.part.model import Body, Floats, Ints, Mesh, Vec3
 from soffit.part.place import place
 from soffit.part.solid import Intersection, Solid, box
@@ -21,6 +21,11 @@ from soffit.part.step import read_shape
 
 # An expression that gives nothing, so that the triangles must do.
 NOTHING = Intersection((box((0, 0, 0), (1, 1, 1)), box((3, 3, 3), (4, 4, 4))))
+
+
+@pytest.fixture(autouse=True)
+def _nothing_kept() -> None:
+    beside._solids.cache_clear()
 
 
 def faceted(
@@ -85,3 +90,25 @@ def test_of_two_doubtful_forms_the_one_that_can_be_meshed_is_taken(
     (solid,) = faceted(vertices, triangles, drawn=box((0, 0, 0), (3, 3, 3)))
     assert tried == pytest.approx([3.0**3, 3.01**3])
     assert volume_mm3(solid) == pytest.approx(3.01**3)
+
+
+def test_a_body_is_drawn_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same body in the same frame is kept as drawn, in a solid of its own each time; in
+    another frame it is drawn anew."""
+    drawn: list[Solid] = []
+    draw = beside._drawn
+
+    def counting(solid: Solid, frame: Frame) -> list[TopoDS_Shape]:
+        drawn.append(solid)
+        return draw(solid, frame)
+
+    monkeypatch.setattr(beside, "_drawn", counting)
+    made = m3.Manifold.cube((7.0, 3.0, 3.0)).to_mesh64()
+    vertices, triangles = made.vert_properties[:, :3], made.tri_verts.astype(np.int64)
+    first, again = (faceted(vertices, triangles, drawn=box((0, 0, 0), (7, 3, 3)))
+                    for _ in range(2))
+    assert len(drawn) == 1
+    assert not first[0].IsPartner(again[0])
+    assert to_bytes(first[0]) == to_bytes(again[0])
+    faceted(vertices, triangles, up=(0, 0, -1), drawn=box((0, 0, 0), (7, 3, 3)))
+    assert len(drawn) == 2

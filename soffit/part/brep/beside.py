@@ -7,7 +7,9 @@ merged, so that the file always holds every body that is to be printed.
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from OCP.BRep import BRep_Builder
@@ -27,6 +29,7 @@ from soffit.part.brep.shapes import (
     is_valid,
     shells_of,
     solids_of,
+    to_bytes,
     volume_mm3,
 )
 from soffit.part.brep.solids import SAME_MM, Frame, evaluate, file_frame, polyhedron
@@ -54,19 +57,36 @@ LEAST_MM2 = 1e-6
 # Pieces smaller than this are rounding, mm³ (derived: far below a bead's section by its width).
 LEAST_MM3 = 1e-3
 
+# Bodies that are kept as they were drawn (derived: more than any resolution has).
+KEPT = 256
+
 
 def beside_solids(body: Body, frame: Frame) -> list[TopoDS_Shape]:
-    """The body as solids. Raises GeometryError where neither form closes."""
-    meant = body.mesh.volume_mm3
-    forms = [_drawn(body.solid, frame)]
+    """The body, whose expression names no face of the part, as solids; drawn once, though it is
+    tried, written with the part and written as a change. Raises GeometryError where neither form
+    closes."""
+    matrices = (frame.matrix, frame.of_part, frame.fuzzy_mm)
+    made = _solids(pickle.dumps((body.solid, body.mesh, matrices)))
+    if not made:
+        raise GeometryError(f"drawing {body.name}: its surface does not close in the B-rep kernel")
+    return [from_bytes(solid) for solid in made]
+
+
+@lru_cache(maxsize=KEPT)
+def _solids(pickled: bytes) -> tuple[bytes, ...]:
+    """The solids of an expression, its mesh and a frame; () where neither form closes."""
+    solid, mesh, (matrix, of_part, fuzzy_mm) = pickle.loads(pickled)
+    frame = Frame(matrix, (), of_part, fuzzy_mm)
+    meant = mesh.volume_mm3
+    forms = [_drawn(solid, frame)]
     if not _is_sound(forms[0], meant):
-        forms.append(_faceted(body.mesh, frame))
+        forms.append(_faceted(mesh, frame))
     # The files are read back and judged, so a form that the checker only doubts is no risk.
     for test in (_is_sound, _is_meshed, _is_whole):
         for form in forms:
             if test(form, meant):
-                return form
-    raise GeometryError(f"drawing {body.name}: its surface does not close in the B-rep kernel")
+                return tuple(map(to_bytes, form))
+    return ()
 
 
 def check_beside(body: Body, part: Part) -> None:
