@@ -28,6 +28,7 @@ MANUAL: dict[str, str] = {
     "file/unit": "The size is implausible in the unit stated. Check the unit.",
     "file/build-volume": "The part is larger than the build volume of the process as it stands.",
     "file/repaired": "A repair that was asked for, and what it changed.",
+    "file/precision": "Points of a STEP file that are less precise than it states; read as such.",
     "file/loose-shells": "Faces or shells beside the solids of a STEP file. They are left out.",
     "file/invalid-brep": "The B-rep checker reports faults. Editing may fail; heal it in CAD.",
     "file/mesh": "A face of the B-rep could not be turned into facets.",

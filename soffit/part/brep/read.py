@@ -39,6 +39,10 @@ _UNITS = {
     "INCH": "in",
     "FOOT": "ft",
 }
+# How precise the points of a file are taken to be where its surface does not close otherwise, mm
+# (derived: a hundredth of what a nozzle can place; what the kernel itself takes for coarse).
+COARSE_MM = 1e-3
+
 _STRING = re.compile(rb"'(?:[^']|'')*'")
 _COMMENT = re.compile(rb"/\*.*?\*/", re.DOTALL)
 _REFERENCE = re.compile(rb"#(\d+)(\s*=)?")
@@ -57,8 +61,20 @@ def read_step(path: str, deflection_mm: float, repair: bool) -> Part:
         raise FileError(
             f"reading {file}: is not a STEP file (no ISO-10303-21 header); export it again"
         )
+    part = _read(file, data, deflection_mm, repair, None)
+    if part.closed:
+        return part
+    # The mesher fails where an outline crosses itself on its face by less than it is off there.
+    coarse = _read(file, data, deflection_mm, repair, COARSE_MM)
+    return coarse if coarse.closed and coarse.bodies == part.bodies else part
+
+
+def _read(
+    file: str, data: bytes, deflection_mm: float, repair: bool, precision_mm: float | None
+) -> Part:
+    """A STEP file as it says, or as if it were no more precise than that."""
     dangling = _dangling(data)
-    document, unit = _transfer(file, data, dangling)
+    document, unit = _transfer(file, data, dangling, precision_mm)
     pieces = pieces_of(document)
     notes: list[FileNote] = []
     if unit is None:
@@ -74,6 +90,15 @@ def read_step(path: str, deflection_mm: float, repair: bool) -> Part:
                 f"{len(dangling)} reference(s) lead nowhere (first: #{dangling[0]}); "
                 "what was left reads as a solid, compare it with the original",
                 count=len(dangling),
+            )
+        )
+    if precision_mm is not None:
+        notes.append(
+            FileNote(
+                "file/precision",
+                "note",
+                f"its surface closes if its points are taken to be precise to {precision_mm:g} mm, "
+                "not as the file states; read so",
             )
         )
     return _part(pieces, source, notes, deflection_mm, repair, bool(dangling))
@@ -171,14 +196,20 @@ def _no_solid(file: str, loose: int, damaged: bool) -> FileError:
     return FileError(f"reading {file}: holds no solid; export the part as a solid", "file/no-solid")
 
 
-def _transfer(file: str, data: bytes, dangling: list[int]) -> tuple[TDocStd_Document, str | None]:
-    """The product structure of a STEP file, in mm, and the file's own length unit."""
+def _transfer(
+    file: str, data: bytes, dangling: list[int], precision_mm: float | None
+) -> tuple[TDocStd_Document, str | None]:
+    """The product structure of a STEP file, in mm, and the file's own length unit; read as it
+    says, or as if it were precise to so much."""
     Interface_Static.SetIVal_s("read.stepcaf.subshapes.name", 1)
     document = TDocStd_Document(TCollection_ExtendedString("BinXCAF"))
     XCAFApp_Application.GetApplication_s().InitDocument(document)
     reader = STEPCAFControl_Reader()
     reader.SetColorMode(True)
     reader.SetNameMode(True)
+    # These switches exist only once a reader does, and stay for the next.
+    Interface_Static.SetIVal_s("read.precision.mode", 0 if precision_mm is None else 1)
+    Interface_Static.SetRVal_s("read.precision.val", precision_mm or COARSE_MM)
     status = reader.ReadStream(file, io.BytesIO(data))
     if status != IFSelect_ReturnStatus.IFSelect_RetDone:
         ended = data.rstrip().endswith(b"END-ISO-10303-21;")
