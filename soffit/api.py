@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -146,7 +146,11 @@ def resolve(
         result = resolve_part(
             part, how, up=_direction(part, how, up),
             recipe=None if recipe is None else load_recipe(recipe), **options)
-    return replace(result, estimate=estimate(result))
+
+    def others() -> Iterator[Resolution]:
+        return (replace(other, estimate=estimate(other)) for other in result.others())
+
+    return replace(result, estimate=estimate(result), others=others)
 
 
 def compare(

@@ -4,18 +4,23 @@ few props; else the one that leaves least."""
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+import soffit
 from soffit.orient.choose import Orientation
 from soffit.part.model import Part, Vec3
 from soffit.plan import way_up
+from soffit.plan.model import OpenFinding, Resolution
 from soffit.plan.resolve import Searched, searched
 from soffit.plan.way_up import MOST_WAYS_UP, resolve_best_way_up
 from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
 from soffit.remedies import modules
+from soffit.sheet import release
 from tests.solids import block, part_of
 
 PLA = load_process("pla-04")
@@ -102,3 +107,30 @@ def test_one_that_must_cost_more_is_given_up(monkeypatch: pytest.MonkeyPatch) ->
     assert second.search.given_up and not second.search.edits
     alone = searched(mushroom(), PLA, up=DRAWN, wishes=first.wishes)
     assert alone.clean and alone.search.price > first.search.price
+
+
+def test_another_way_up_where_the_files_of_the_best_are_not_clean(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The files of the part as drawn are made to fail their proof: those written are of the next
+    way up that comes clean; where all fail they are its own again."""
+    in_this_order(monkeypatch, [DRAWN, ON_SIDE, FLIPPED])
+    result = resolve_best_way_up(mushroom(), PLA, wishes=Wishes(forbid=NOTHING.forbid - {"prop"}))
+    assert result.clean and result.before.up == DRAWN
+    prove, failing = release._prove, [DRAWN]
+
+    def doubted(one: Resolution, geometry: dict[str, Path]) -> Resolution:
+        proven = prove(one, geometry)
+        return replace(proven, open=mended) if one.before.up in failing else proven
+
+    mended = (OpenFinding(result.before.air[0], "made to fail"),)
+    monkeypatch.setattr(release, "_prove", doubted)
+    other = result.write(tmp_path)
+    assert other.clean and other.before.up == ON_SIDE
+    assert soffit.read(other.files["stl"], unit="mm").size_mm == pytest.approx(
+        other.after.part.size_mm, abs=1e-3)
+    failing += [ON_SIDE, FLIPPED]
+    none = result.write(tmp_path)
+    assert not none.clean and none.before.up == DRAWN
+    assert soffit.read(none.files["stl"], unit="mm").size_mm == pytest.approx(
+        none.after.part.size_mm, abs=1e-3)

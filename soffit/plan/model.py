@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -86,8 +86,9 @@ class Resolution:
     "recipe", "sheet_html", "sheet_pdf", "report") to a path, `missing` a role that could not be
     written to the reason. `quality` compares the CAD as received with the STEP file as read back;
     None where none was written. `options` are those of the findings of the part as received,
-    `alternatives` the few best sets of them, the chosen one first. `replay`: what became of the
-    decisions of a recipe, where one was given. `keep_out`: the rooms that nothing was added to.
+    `alternatives` the few best sets of them, the chosen one first. `others` gives other ways up
+    that come clean too, in case the written files of this one do not. `replay`: what became of
+    the decisions of a recipe, where one was given. `keep_out`: the rooms that nothing was added to.
     """
 
     received: Part
@@ -108,6 +109,7 @@ class Resolution:
     files: dict[str, str] = field(default_factory=dict)
     missing: dict[str, str] = field(default_factory=dict)
     quality: QualityChange | None = None
+    others: Callable[[], Iterable[Resolution]] = tuple
 
     @property
     def clean(self) -> bool:

@@ -3,13 +3,16 @@
 The way up with least over air is not always one that can be resolved: what hangs there may be high
 above the platform, in a hole, or trapped. So the best few are resolved in turn, up to the first
 that comes clean with no more than a few props. Of those that come clean the one is taken whose
-edits cost least; where none does, the one that leaves least over air. Once one came clean, another
+edits cost least, and the others where its files do not prove clean; where none does, the one that
+leaves least over air. Once one came clean, another
 is given up as soon as it is sure to cost more, as the bound of the best set tells (`Survey.best`).
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 from soffit.orient.choose import orientations
@@ -27,18 +30,27 @@ FEW_PROPS = 3
 def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolution:
     """`resolve` in the way up that is best by what it leads to. `options` are those of `searched`
     but for `up` and `most`; what names findings or places of one way up does not belong here."""
-    best: Searched | None = None
-    for found in orientations(part, process)[:MOST_WAYS_UP]:
-        most = best.search.price if best is not None and best.clean else math.inf
-        result = searched(part, process, up=found.up, most=most, **options)
+    ups = [found.up for found in orientations(part, process)[:MOST_WAYS_UP]]
+    tried: list[Searched] = []
+    while ups:
+        most = tried[0].search.price if tried and tried[0].clean else math.inf
+        result = searched(part, process, up=ups.pop(0), most=most, **options)
         if result.search.given_up:
             continue
-        if best is None or _measure(result) < _measure(best):
-            best = result
+        tried = sorted([*tried, result], key=_measure)  # stable: of two alike the first tried
         if result.clean and len(result.search.state.props) <= FEW_PROPS:
             break
-    assert best is not None  # the first is never given up
-    return best.resolution()
+
+    def others() -> Iterator[Resolution]:
+        """Those that came clean too, then those that were not needed."""
+        yield from (other.resolution() for other in tried[1:] if other.clean)
+        for up in ups:
+            other = searched(part, process, up=up, **options)
+            if other.clean:
+                yield other.resolution()
+
+    # The first is never given up.
+    return replace(tried[0].resolution(), others=others)
 
 
 def _measure(result: Searched) -> tuple[bool, float, float]:

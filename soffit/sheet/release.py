@@ -44,16 +44,14 @@ def write_release(
     """Write all files of `result` to `out_dir`; returns the result as proven on the files.
 
     The production geometry is read back from each file and reviewed; `after` is the review
-    of the first file that is not clean, else that of the CAD (of the 3MF for a mesh part).
+    of the first file that is not clean, else that of the CAD (of the 3MF for a mesh part). Where
+    that is not clean, and another way up proves to be, the result is that one.
     Raises InputError if the folder cannot be written to.
     """
     name = Path(result.received.source.file).stem or "part"
     with _staging(out_dir) as staging:
         tell = progress or (lambda _stage, _done, _total: None)
-        tell("write", 0, 4)
-        geometry = _write_geometry(result, staging, name)
-        tell("prove", 1, 4)
-        proven = _prove(result, geometry)
+        proven, geometry = _proven(result, staging, name, tell)
         changes = staging / f"{name}.changes.step"
         edits, missing = _write_changes(result, changes, name)
         if changes.exists():
@@ -80,6 +78,29 @@ def write_release(
         for path in paths.values():
             path.replace(out_dir / path.name)
     return proven
+
+
+def _proven(
+    result: Resolution, staging: Path, name: str, tell: Progress
+) -> tuple[Resolution, dict[str, Path]]:
+    """The resolution, as its geometry proves it, and that geometry's files; another way up where
+    only that one's files prove clean."""
+    def prove(one: Resolution) -> tuple[Resolution, dict[str, Path]]:
+        tell("write", 0, 4)
+        geometry = _write_geometry(one, staging, name)
+        tell("prove", 1, 4)
+        return _prove(one, geometry), geometry
+
+    first = prove(result)
+    if first[0].clean or not result.clean:
+        return first
+    failed = False
+    for other in result.others():
+        proven, geometry = prove(other)
+        if proven.clean:
+            return proven, geometry
+        failed = True
+    return prove(result) if failed else first  # its files were written over
 
 
 @contextmanager

@@ -21,6 +21,10 @@ Bools = NDArray[np.bool_]
 # image has no area worth a test and its depth is ill-conditioned (derived: 0.006 degrees).
 EDGE_ON = 1e-4
 
+# A triangle of less than half this share of the square of the part's size hides nothing (derived:
+# ten thousand times the rounding of double coordinates).
+NO_AREA = 1e-12
+
 
 @dataclass(frozen=True)
 class View:
@@ -78,8 +82,9 @@ class Scene:
         length = np.linalg.norm(cross, axis=1)
         facing = cross @ view.axes[2]
         low, high = mesh.bounds
-        return cls(view, view.points(mesh.corners), facing > EDGE_ON * np.maximum(length, 1e-300),
-                   float(np.linalg.norm(high - low)))
+        size = float(np.linalg.norm(high - low))
+        front = (facing > EDGE_ON * length) & (length > NO_AREA * size**2)
+        return cls(view, view.points(mesh.corners), front, size)
 
     @property
     def lateral_mm(self) -> float:
