@@ -98,6 +98,7 @@ def resolve(
     keep_out: Sequence[Box | Part] = (),
     prefer: Literal["price", "plastic", "time", "looks"] = "price",
     forbid: Sequence[str] = (),
+    only: Sequence[str] = (),
     demand: Mapping[str, str] | None = None,
     max_deviation_mm: float | None = None,
     recipe: str | Path | None = None,
@@ -112,7 +113,7 @@ def resolve(
     `up`: as of `review`; of "auto" the best few ways up are resolved until one comes clean with few
     props.
     `prefer`: what is to be least, once as little as can be prints over air. `forbid`: remedies that
-    are not used; `demand`: for a finding of the review, by its id, the remedy that it gets.
+    are not used; `only`: those that are used, all where none is named; `demand`: for a finding of the review, by its id, the remedy that it gets.
     `max_deviation_mm`: farthest that a surface may move. `recipe`: file of decisions taken on this
     part or an earlier revision; they are taken again wherever their place is found again.
     `progress` is called with what is being done, how much is done, how much there is.
@@ -124,7 +125,7 @@ def resolve(
     from soffit.plan.recipe import load_recipe
     from soffit.plan.resolve import resolve as resolve_part
     from soffit.plan.way_up import resolve_best_way_up
-    from soffit.plan.wishes import Wishes
+    from soffit.plan.wishes import Wishes, singular
     from soffit.production.estimate import estimate
 
     if quantity < 1:
@@ -134,8 +135,8 @@ def resolve(
         "protect": list(protect),
         "keep_out": list(keep_out),
         "quantity": quantity,
-        "wishes": Wishes(prefer, frozenset(forbid), tuple((demand or {}).items()),
-                         max_deviation_mm),
+        "wishes": Wishes(prefer, singular(forbid), tuple((demand or {}).items()),
+                         max_deviation_mm, singular(only)),
         "progress": progress,
     }
     # What names findings or places of one way up is meant for the one with least over air.

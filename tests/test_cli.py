@@ -213,7 +213,8 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
             "resolve", engine.path, "--out", str(tmp_path / "out"), "--process", "petg-04",
             "--unit", "in", "--up", "0,-1,0", "--protect", "face near 0,0,1", "--protect", "faces "
             "coloured #ff0000", "--keep-out", "9,0,0,1,5,7", "--quantity", "250", "--repair",
-            "--prefer", "looks", "--forbid", "prop", "--demand", "F3=roof leaving a bridge",
+            "--prefer", "looks", "--forbid", "prop", "--only", "roofs",
+            "--demand", "F3=roof leaving a bridge",
             "--max-deviation", "2.5", "--recipe", "old.recipe.toml",
         ]
     )  # fmt: skip
@@ -229,6 +230,7 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
         "quantity": 250,
         "prefer": "looks",
         "forbid": ["prop"],
+        "only": ["roofs"],
         "demand": {"F3": "roof leaving a bridge"},
         "max_deviation_mm": 2.5,
         "recipe": Path("old.recipe.toml"),

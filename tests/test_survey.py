@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from soffit.errors import InputError
 from soffit.findings.model import Finding
 from soffit.findings.review import reviewed
 from soffit.layers.stack import cut_layers
@@ -17,7 +18,7 @@ from soffit.plan.choose import choose
 from soffit.plan.resolve import resolve
 from soffit.plan.survey import Survey
 from soffit.plan.trials import Carried, Rules, State
-from soffit.plan.wishes import PREFERENCES, Wishes
+from soffit.plan.wishes import PREFERENCES, Wishes, checked, singular
 from soffit.process.load import load_process
 from soffit.remedies import CHANGES, LAST_RESORT, all_options
 from soffit.remedies.context import Context
@@ -136,3 +137,27 @@ def test_where_a_prop_can_no_longer_stand_the_rest_is_asked_again(
     found = resolve(part, PROCESS)
     assert asked == [CHANGES, LAST_RESORT, LAST_RESORT, CHANGES]
     assert found.clean and not found.props and len(found.edits) == 2
+
+
+def test_only_what_is_named_is_used() -> None:
+    """Twin holes that would get teardrops, a ledge that would get a chamfer."""
+    named = Wishes(only=frozenset({"chamfer leaving a lip", "prop"}))
+    assert named.asked == ("chamfer",)
+    assert not named.forbids_props
+    assert Wishes(only=frozenset({"prop"})).asked == ("prop",)
+    assert Wishes(only=frozenset({"roof"})).forbids_props
+    assert Wishes().asked == CHANGES and not Wishes().forbids_props
+    props = resolve(surveyed("twin holes").state.produced, PROCESS,
+                    wishes=Wishes(only=frozenset({"prop"})))
+    assert props.clean
+    assert {e.remedy for e in props.edits} == {"prop"}
+    none = resolve(surveyed("flange").state.produced, PROCESS,
+                   wishes=Wishes(only=frozenset({"fill", "teardrop"})))
+    assert not none.clean and none.edits == ()
+
+
+def test_remedies_may_be_named_in_the_plural() -> None:
+    assert singular(["props", "fill", "chamfers", "what", "bottom edges"]) == {
+        "prop", "fill", "chamfer", "what", "bottom edge"}
+    with pytest.raises(InputError, match="there is no remedy 'posts'"):
+        checked(Wishes(only=singular(["posts"])))

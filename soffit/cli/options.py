@@ -189,6 +189,15 @@ ForbidOption = Annotated[
         show_default=False,
     ),
 ]
+OnlyOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--only",
+        metavar="REMEDY",
+        help="Remedy to be used, and no other that is not named so too, such as props; repeatable.",
+        show_default=False,
+    ),
+]
 DemandOption = Annotated[
     list[str] | None,
     typer.Option(

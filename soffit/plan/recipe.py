@@ -61,6 +61,7 @@ class RecipeChoice(_Model):
 
     prefer: Prefer = "price"
     forbid: tuple[str, ...] = ()
+    only: tuple[str, ...] = ()
     max_deviation_mm: float | None = None
 
 
@@ -150,6 +151,7 @@ def recipe_of(result: Resolution) -> Recipe:
                         unit=received.source.unit),
         process=RecipeProcess(name=before.process.name, up=before.up, quantity=result.quantity),
         choice=RecipeChoice(prefer=result.wishes.prefer, forbid=tuple(sorted(result.wishes.forbid)),
+                            only=tuple(sorted(result.wishes.only)),
                             max_deviation_mm=result.wishes.most_mm),
         protect=tuple(RecipeProtect(selector=p.selector, face=p.face) for p in result.protected),
         keep_out=tuple(_kept_out(room) for room in result.keep_out),

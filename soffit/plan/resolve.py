@@ -156,7 +156,7 @@ def _as_decided(wishes: Wishes, recipe: Recipe, found: Replay) -> Wishes:
     if wishes == Wishes(demand=wishes.demand):
         choice = recipe.choice
         wishes = replace(wishes, prefer=choice.prefer, forbid=frozenset(choice.forbid),
-                         most_mm=choice.max_deviation_mm)
+                         only=frozenset(choice.only), most_mm=choice.max_deviation_mm)
     asked = {finding for finding, _ in wishes.demand}
     again = {d.finding_id: d.remedy for d in found.decisions
              if d.finding_id is not None and d.finding_id not in asked}

@@ -24,7 +24,7 @@ from soffit.plan.outcome import Outcome, outcome, places_of, reaches
 from soffit.plan.survey import Entry, Survey
 from soffit.plan.trials import Carried, Rules, State, applied, touched
 from soffit.plan.wishes import Wishes
-from soffit.remedies import CHANGES, LAST_RESORT, NAMES, all_options
+from soffit.remedies import LAST_RESORT, NAMES, all_options
 from soffit.remedies.model import Edit, Option
 from soffit.remedies.prop_join import Stand, least_under, stand_together
 from soffit.remedies.trim import without_starts
@@ -116,7 +116,7 @@ class Search:
         """The remedies that a place is asked about: none where it was given up."""
         if signature(finding) in self.reasons:
             return ()
-        return LAST_RESORT if signature(finding) in self._propped else CHANGES
+        return LAST_RESORT if signature(finding) in self._propped else self.wishes.asked
 
     @property
     def _next(self) -> str:

@@ -153,7 +153,7 @@ class Survey:
 
     def _forbids_props(self, finding: Finding) -> bool:
         demanded = self.demanded(finding)
-        return any(covers(name, "prop") for name in self.wishes.forbid) or (
+        return self.wishes.forbids_props or (
             demanded is not None and not covers("prop", demanded))
 
     def _ask(self, place: int, names: tuple[str, ...]) -> None:

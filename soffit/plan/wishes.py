@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
 from soffit.errors import InputError
-from soffit.remedies import modules
+from soffit.remedies import CHANGES, LAST_RESORT, modules
 from soffit.remedies.cost import Cost
 from soffit.remedies.model import Option
 
@@ -25,13 +26,32 @@ EACH = 1e-4
 class Wishes:
     """`prefer`: what is to be least. `forbid`: remedies never used. `demand`: for a finding of the
     part as received, by its id, the remedy that it gets. `most_mm`: largest deviation of the new
-    surface from the surface as it was, None for any. A remedy's name stands for all its variants:
-    "chamfer" also for "chamfer leaving a lip"."""
+    surface from the surface as it was, None for any. `only`: the remedies that are used, all where
+    it is empty. A remedy's name stands for all its variants: "chamfer" also for "chamfer leaving a
+    lip"."""
 
     prefer: Prefer = "price"
     forbid: frozenset[str] = frozenset()
     demand: tuple[tuple[str, str], ...] = ()
     most_mm: float | None = None
+    only: frozenset[str] = frozenset()
+
+    @property
+    def asked(self) -> tuple[str, ...]:
+        """The modules of the remedies that a place is asked about, props last where others are."""
+        changes = tuple(name for name in CHANGES if self._uses(name))
+        return changes or tuple(name for name in LAST_RESORT if self._uses(name))
+
+    @property
+    def forbids_props(self) -> bool:
+        """Whether no prop is ever to be used."""
+        return not all(self._uses(name) for name in LAST_RESORT) or any(
+            covers(name, "prop") for name in self.forbid)
+
+    def _uses(self, module: str) -> bool:
+        (remedy,) = (m.NAME for m in modules([module]))
+        return not self.only or any(
+            covers(name, remedy) or covers(remedy, name) for name in self.only)
 
     def weight(self, cost: Cost) -> float:
         """What a cost counts for, at least 0."""
@@ -48,6 +68,8 @@ class Wishes:
         """Why an option is not wanted, or None."""
         if any(covers(name, option.remedy) for name in self.forbid):
             return "forbidden"
+        if self.only and not any(covers(name, option.remedy) for name in self.only):
+            return "not among those to be used"
         deviation = option.cost.deviation_mm if option.cost is not None else 0.0
         if self.most_mm is not None and deviation > self.most_mm:
             return (f"it would move the surface by {deviation:.2f} mm, more than the "
@@ -64,13 +86,21 @@ def covers(name: str, remedy: str) -> bool:
     return remedy == name or remedy.startswith(f"{name} ")
 
 
+def singular(names: Sequence[str]) -> frozenset[str]:
+    """Names of remedies, also where they are given in the plural: "props"."""
+    known = {module.NAME for module in modules()}
+    return frozenset(name[:-1] if name[-1:] == "s" and name[:-1] in known else name
+                     for name in names)
+
+
 def checked(wishes: Wishes) -> Wishes:
     """`wishes` if they name remedies that there are; raises InputError otherwise."""
     known = [module.NAME for module in modules()]
     if wishes.prefer not in PREFERENCES:
         raise InputError(
             f"choosing remedies: prefer is {wishes.prefer!r}; give {', '.join(PREFERENCES)}")
-    for name in (*sorted(wishes.forbid), *(remedy for _, remedy in wishes.demand)):
+    named = (*sorted(wishes.forbid), *sorted(wishes.only), *(remedy for _, remedy in wishes.demand))
+    for name in named:
         if not any(covers(there, name) for there in known):
             raise InputError(
                 f"choosing remedies: there is no remedy {name!r}; there are {', '.join(known)}")
