@@ -113,9 +113,10 @@ def resolve(
     `up`: as of `review`; of "auto" the best few ways up are resolved until one comes clean with few
     props.
     `prefer`: what is to be least, once as little as can be prints over air. `forbid`: remedies that
-    are not used; `only`: those that are used, all where none is named; `demand`: for a finding of the review, by its id, the remedy that it gets.
-    `max_deviation_mm`: farthest that a surface may move. `recipe`: file of decisions taken on this
-    part or an earlier revision; they are taken again wherever their place is found again.
+    are not used; `only`: those that are used, all where none is named; `demand`: for a finding of
+    the review, by its id, the remedy that it gets. `max_deviation_mm`: farthest that a surface may
+    move. `recipe`: file of decisions taken on this part or an earlier revision; they are taken
+    again wherever their place is found again.
     `progress` is called with what is being done, how much is done, how much there is.
 
     Raises ProcessError, SelectorError, or InputError for a value that is not allowed.

@@ -34,7 +34,7 @@ EVERYWHERE = m3.CrossSection.square((400.0, 400.0), True)
 @pytest.fixture(autouse=True)
 def props_only(monkeypatch: pytest.MonkeyPatch) -> None:
     """Parts that other remedies would cure as well: here the props alone must do."""
-    monkeypatch.setattr("soffit.plan.search.CHANGES", LAST_RESORT)
+    monkeypatch.setattr("soffit.plan.wishes.CHANGES", LAST_RESORT)
 
 
 def shelf() -> m3.Manifold:

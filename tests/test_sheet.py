@@ -50,7 +50,7 @@ SCHEMAS = Path(__file__).parents[1] / "docs" / "schema"
 def resolved_by(name: str, *remedies: str) -> Resolution:
     """An example resolved by these remedies only, so that another one changes no sheet here."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("soffit.plan.search.CHANGES", remedies)
+        patch.setattr("soffit.plan.wishes.CHANGES", remedies)
         patch.setattr("soffit.plan.survey.LAST_RESORT", ())
         return soffit.resolve(example(name), "pla-04", protect=PROTECTED.get(name, []))
 
@@ -205,7 +205,7 @@ def test_membrane_is_a_band_with_its_thickness(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One layer of 0.2 mm is too thin for a hatch; over a bore of 3 mm it is 3 mm long."""
-    monkeypatch.setattr("soffit.plan.search.CHANGES", ("membrane",))
+    monkeypatch.setattr("soffit.plan.wishes.CHANGES", ("membrane",))
     result = soffit.resolve(read(counterbore(6, 3, 6), tmp_path), "pla-04")
     assert [e.remedy for e in result.edits] == ["membrane"]
     sheet = sheet_of(result)

@@ -15,6 +15,7 @@ from soffit.findings.model import Finding, Review
 from soffit.part.model import Part
 from soffit.plan.model import Resolution
 from soffit.process.model import Process
+from soffit.remedies.model import BASELINE_FILL, PropFacts
 
 WIDTH = 80  # what every terminal and mail shows unbroken (common practice, no source)
 
@@ -99,6 +100,7 @@ def resolution_lines(result: Resolution) -> list[Line]:
             if edit.after:
                 lines += wrap(f"After printing, {edit.id}: {edit.after}")
         lines.append(Line(""))
+    lines += _prop_lines(result)
     lines += _alternative_lines(result)
     if result.protected:
         kept = sum(face.untouched for face in result.protected)
@@ -229,6 +231,38 @@ def _replay_lines(result: Resolution) -> list[Line]:
         done = f"{again[name]} was chosen" if name in again else "nothing was chosen"
         lines += wrap(f"NEW {name}: {done}; decide it (--demand {name}=REMEDY for another)", "  ")
     return [*lines, Line("")]
+
+
+def _prop_lines(result: Resolution) -> list[Line]:
+    """Each prop, and all of them, against the block supports that would stand in their place."""
+    props = [(edit, edit.prop) for edit in result.edits if edit.prop is not None]
+    if not props:
+        return []
+
+    def row(name: str, volume: float, facts: Sequence[PropFacts], *rest: str) -> tuple[str, ...]:
+        contact = sum(f.contact_mm2 for f in facts)
+        return (name, _fixed(volume, 1), _share(volume, sum(f.baseline_mm3 for f in facts)),
+                _fixed(contact, 1), _share(contact, sum(f.place_mm2 for f in facts)), *rest)
+
+    rows = [
+        row(edit.id, edit.volume_mm3, [facts], _fixed(facts.give_mm, 2), _fixed(facts.force_n, 1),
+            ", ".join(facts.ways))
+        for edit, facts in props
+    ]
+    if len(props) > 1:
+        rows.append(row("all", sum(edit.volume_mm3 for edit, _ in props),
+                        [facts for _, facts in props], "", "", ""))
+    head = ("prop", "mm³", "of block", "touches mm²", "of block", "gives mm", "snaps N", "leaves")
+    return [
+        *_table(head, rows, right={1, 2, 3, 4, 5, 6}),
+        *wrap(f"of block: of a support that fills {BASELINE_FILL:.0%} of the room below each place "
+              "and touches all of it; gives: tip, to the nozzle."),
+        Line(""),
+    ]
+
+
+def _share(value: float, of: float) -> str:
+    return f"{100.0 * value / of:.0f} %" if of > 0.0 else "-"
 
 
 def _alternative_lines(result: Resolution) -> list[Line]:

@@ -23,6 +23,7 @@ from soffit.plan.replay import Replay
 from soffit.plan.select_features import classes, selector_of
 from soffit.process.model import Process
 from soffit.remedies.cost import Cost
+from soffit.remedies.model import PropFacts
 
 DECIMALS = 6  # a nanometre; beyond the last figure of any kernel result (derived)
 
@@ -69,6 +70,7 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
                 "after": edit.after,
                 "at_mm": _numbers(edit.at_mm),
                 **({} if edit.cost is None else {"cost": _cost(edit.cost)}),
+                **({} if edit.prop is None else {"prop": _prop(edit.prop)}),
             }
             for edit in result.edits
         ],
@@ -185,6 +187,19 @@ def dumps(report: dict[str, Any]) -> str:
     Raises ValueError for a number that JSON does not have (NaN, infinity).
     """
     return json.dumps(report, indent=2, sort_keys=True, allow_nan=False) + "\n"
+
+
+def _prop(facts: PropFacts) -> dict[str, Any]:
+    return {
+        "ridges": facts.ridges,
+        "fins": facts.fins,
+        "give_mm": _number(facts.give_mm),
+        "force_n": _number(facts.force_n),
+        "ways": list(facts.ways),
+        "contact_mm2": _number(facts.contact_mm2),
+        "baseline_mm3": _number(facts.baseline_mm3),
+        "baseline_contact_mm2": _number(facts.place_mm2),
+    }
 
 
 def _feature(part: Part, feature: Feature) -> dict[str, Any]:

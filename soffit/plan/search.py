@@ -270,7 +270,7 @@ class Search:
             Edit(self._next, finding, option.remedy, option.op,
                  option.volume_mm3, tuple(sorted(touched)), (x, y, z),
                  (float(low[2]), float(high[2])), option.why, option.after, option.solid,
-                 option.cost, self._step)
+                 option.cost, self._step, option.prop)
         )
 
     def _become(self, made: State) -> None:

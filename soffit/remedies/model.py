@@ -16,18 +16,34 @@ Safety = Literal["keeps function", "changes a face: approve", "needs an operatio
 SMALL_MM2 = 0.04
 
 
+# Share of its room that the block support is filled with that props are compared with (from memory:
+# 15 % is usual).
+BASELINE_FILL = 0.15
+
+
 @dataclass(frozen=True)
 class PropFacts:
-    """What is known of the bodies of a prop: how many `ridges` they have, or that they are `fins`;
-    by how much the weakest tip gives to the nozzle, mm; the force that breaks the strongest off, N;
-    the `ways` on which they leave, in words; and the volume of a solid column in their place."""
+    """What is known of the bodies of a prop.
+
+    `ridges`: how many they have, or that they are `fins`. `give_mm`: by how much the weakest tip
+    gives to the nozzle. `force_n`: what breaks the strongest off. `ways`: how they leave, in words.
+    `contact_mm2`: plan area in which they touch the part, above and below. `column_mm3`: volume of
+    a solid column in their place, `place_mm2` plan area of what it would touch above.
+    """
 
     ridges: int
     fins: bool
     give_mm: float
     force_n: float
     ways: tuple[str, ...]
+    contact_mm2: float
     column_mm3: float
+    place_mm2: float
+
+    @property
+    def baseline_mm3(self) -> float:
+        """Plastic of a block support in their place."""
+        return BASELINE_FILL * self.column_mm3
 
 
 @dataclass(frozen=True)
@@ -73,8 +89,9 @@ class Edit:
     or, for a cut, lost: by the mesh until a part with a B-rep is written, then by the B-rep.
     `faces`: ids of the faces of the part as received that it touches.
     `at_mm`: a point on it in the build frame. `z_mm`: its lowest and highest point. `cost` is what
-    it took when it was chosen. Edits of one `step`, counted from 1, were carried out together:
-    the `solid` of each is meant for the part as it was before.
+    it took when it was chosen, `prop` what is known of the bodies of a prop. Edits of one `step`,
+    counted from 1, were carried out together: the `solid` of each is meant for the part as it was
+    before.
     """
 
     id: str
@@ -90,3 +107,4 @@ class Edit:
     solid: Solid
     cost: Cost | None = None
     step: int = 1
+    prop: PropFacts | None = None

@@ -61,6 +61,10 @@ LITTLE_MM3 = 5000.0
 # their height would give way, mm² (own choice: a few beads by a few).
 SMALL_SLOPE_MM2 = 40.0
 
+# How far a body is moved to see where it touches the part, mm (derived: a tenth of a layer of
+# 0.2 mm; far more than rounding, and less than what is free beside it by a factor of twenty).
+TOUCH_MM = 0.02
+
 # A ridge costs as much as so much more of its length, mm (derived: the ends of its body).
 FOOT_MM = 4.0
 
@@ -183,7 +187,8 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
     if not pieces:
         raise Refused("a prop here would be trapped: no straight way leads out")
     facts = PropFacts(len(props), props[0].line is None, max(p.give_mm for p in props),
-                      max(_force_n(context, p) for p in props), tuple(dict.fromkeys(ways)), column)
+                      max(_force_n(context, p) for p in props), tuple(dict.fromkeys(ways)),
+                      contact_mm2(context, joined(pieces)), column, site.region.area())
     return option_of(finding.id, pieces, facts, RANK + place)
 
 
@@ -206,6 +211,14 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
                  f"leaves {words}")
     return Option(NAME, finding, "prop", as_solid(joined(pieces)), rank, why, after,
                   volume_mm3=volume, pieces=len(pieces), prop=facts)
+
+
+def contact_mm2(context: Context, body: m3.Manifold) -> float:
+    """Plan area in which a body touches the part, above and below: what of it is within the part
+    once it is moved up, or down, by a little, for each little (derived)."""
+    assert context.solid is not None
+    return sum(float((body.translate((0.0, 0.0, by)) ^ context.solid).volume())
+               for by in (TOUCH_MM, -TOUCH_MM)) / TOUCH_MM
 
 
 def joined(bodies: list[m3.Manifold]) -> m3.Manifold:

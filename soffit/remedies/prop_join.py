@@ -18,7 +18,7 @@ from soffit.part.mesh_solid import evaluate
 from soffit.remedies import LAST_RESORT, all_options, measured
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
-from soffit.remedies.prop import joined, option_of
+from soffit.remedies.prop import contact_mm2, joined, option_of
 from soffit.remedies.prop_solid import lumps
 from soffit.remedies.prop_way import way_out
 
@@ -97,5 +97,6 @@ def _stand(
         return options[0]
     whole = PropFacts(
         sum(f.ridges for f in facts), all(f.fins for f in facts), max(f.give_mm for f in facts),
-        max(f.force_n for f in facts), words, sum(f.column_mm3 for f in facts))
+        max(f.force_n for f in facts), words, contact_mm2(context, body),
+        sum(f.column_mm3 for f in facts), sum(f.place_mm2 for f in facts))
     return measured(context, option_of(options[0].finding, pieces, whole, options[0].rank))
