@@ -27,7 +27,7 @@ from soffit.plan.keep_out import enters
 from soffit.plan.protect import touched_face
 from soffit.remedies.context import Context, context_of
 from soffit.remedies.model import Option
-from soffit.remedies.prop_stand import FREE_MM
+from soffit.remedies.prop_site import FREE_MM
 
 # A protected face may lose so much area to rounding of coordinates, mm² (derived).
 AREA_SLACK_MM2 = 0.02

@@ -20,6 +20,9 @@ DRAG_N = 0.5
 # Adhesion of the first layer to a hot platform, MPa (from memory: 0.05 to 0.5, of low worth).
 ADHESION_MPA = 0.2
 
+# Poisson's ratio of printed plastics (from memory: 0.33 to 0.40).
+POISSON = 0.36
+
 # Strength between layers as a share of strength within one (from memory: 0.5 to 0.7 for PLA).
 LAYER_BOND = 0.5
 

@@ -10,9 +10,10 @@ anchors no strand is longer than 0.8 of `capability.bridge_mm`. Under an undersi
 one way strands lie along its contours and the ridges run down the slope; under one that
 slopes to all sides blades stand so near that between them nothing reaches past the lip.
 
-**How a prop is shaped and sized.** See `prop_shape` and `prop_stand`: walls one line thick in
-plan, roof and cavity no flatter than the process prints, foot wide enough for the drag of the
-nozzle.
+**How a prop is shaped and sized.** See `prop_shape`, `prop_posts` and `prop_house`: walls one
+line thick in plan, roof and cavity no flatter than the process prints; below the height in which
+they can lean out to hold all of a ridge, posts alone, slim or wide as the drag of the nozzle
+demands.
 
 **Example.** A shelf 10 mm deep and 20 mm wide, 14 mm above the platform: one ridge of 19.6 mm
 under its free edge; the 9.4 mm behind it are bridged.
@@ -42,8 +43,9 @@ from soffit.remedies.model import Option, PropFacts
 from soffit.remedies.prop_fins import fins_under
 from soffit.remedies.prop_place import combs, rim
 from soffit.remedies.prop_shape import upright
+from soffit.remedies.prop_site import Refused, Site, site_of
 from soffit.remedies.prop_solid import as_solid, lumps
-from soffit.remedies.prop_stand import Prop, Refused, Site, props_under, site_of
+from soffit.remedies.prop_stand import Prop, props_under
 from soffit.remedies.prop_way import way_out
 
 NAME = "prop"
@@ -173,7 +175,7 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
     context = site.context
     column = _column_mm3(site)
     # Asked before they are joined, which takes long where many stand within each other.
-    plastic = sum(p.body.volume() for p in props if p.house is not None)
+    plastic = sum(p.body.volume() for p in props if p.houses)
     if plastic > max(column, LITTLE_MM3):
         raise Refused(f"{what} would take more plastic than a solid column")
     body = joined([p.body for p in props])

@@ -20,16 +20,9 @@ import numpy as np
 from soffit.layers.stack import GRID_MM, offset_of
 from soffit.remedies.context import LIP_SHARE
 from soffit.remedies.prop_shape import House, filled, rise, shell, upright
+from soffit.remedies.prop_site import Refused, Site, beside, free_between, give_of
 from soffit.remedies.prop_solid import lumps
-from soffit.remedies.prop_stand import (
-    Prop,
-    Refused,
-    Site,
-    beside,
-    free_between,
-    give_of,
-    lumps_meeting,
-)
+from soffit.remedies.prop_stand import Prop, lumps_meeting
 
 # Distance between ribs and width of the hollow cells, mm (common practice, no source).
 RIB_MM = 8.0
@@ -76,7 +69,7 @@ def fins_under(site: Site) -> list[Prop]:
         if give > 0.5 * process.line_mm:
             why = Refused(f"at {height:.0f} mm height its fins would give way to the nozzle")
             continue
-        made.append(Prop(body, None, None, height, bottom, contact / process.line_mm, give))
+        made.append(Prop(body, None, (), height, bottom, contact / process.line_mm, give))
     if not made:
         raise why
     return made

@@ -2,9 +2,10 @@
 
 A prop is a hollow house: a ridge one line wide, a roof no flatter than the process prints,
 upright walls one line thick in plan, so that any machine lays one bead there, and a cavity
-that ends in a peak under the ridge, so that nothing in it hangs. On the platform its walls
-stand on a flat sole of two layers; on the part the body narrows again, as steeply, to a
-contact with round ends.
+that ends in a peak under the ridge, so that nothing in it hangs. Below the roof it may be shorter
+than its ridge: a post that opens into a fan, whose ends lean out no farther than the process
+prints. On the platform its walls stand on a flat sole of two layers; on the part the body narrows
+again, as steeply, to a contact with round ends.
 
 Wall of one line: at each height the body is a rectangle in plan and the cavity the same
 rectangle less one line on every side (derived).
@@ -34,7 +35,7 @@ class House:
     """One prop's measures, mm. `line` (2, 2): ends of the ridge in plan. `width`, `length`: of
     the walls' outline. `top`: height of the ridge; `base`: what it stands on. `contact`:
     width of a rounded foot on the part, None on the platform. `sole`: how far the sole stands
-    out past the walls."""
+    out past the walls. `fan`: whether it opens from a post as long as `length` to its ridge."""
 
     line: Floats
     width: float
@@ -43,6 +44,7 @@ class House:
     base: float
     contact: float | None = None
     sole: float = 0.0
+    fan: bool = False
 
     @property
     def ridge(self) -> float:
@@ -53,6 +55,28 @@ class House:
     def along(self) -> Floats:
         """Unit plan direction of the ridge, (2,)."""
         return np.asarray((self.line[1] - self.line[0]) / self.ridge)
+
+    @property
+    def foot(self) -> Floats:
+        """Ends of what stands below in plan, (2, 2): of the ridge, or of its post."""
+        if not self.fan:
+            return self.line
+        half = 0.5 * self.length * self.along
+        middle = self.line.mean(axis=0)
+        return np.array([middle - half, middle + half])
+
+    def fan_mm(self, process: Process) -> float:
+        """Height of the fan: its ends and its roof are no flatter than the process prints."""
+        across = max(self.ridge - self.length, self.width - process.line_mm)
+        return 0.5 * across * rise(process)
+
+    def neck_mm(self, process: Process) -> float:
+        """Height in which a post widens from its contact with round ends to its outline, whose
+        corners are farthest from it."""
+        if self.contact is None:
+            return 0.0
+        corner = math.hypot(min(self.contact, self.length), self.width) - self.contact
+        return 0.5 * max(0.0, corner, self.width - self.contact) * rise(process)
 
 
 def rise(process: Process) -> float:
@@ -130,8 +154,7 @@ def sole_of(house: House) -> m3.CrossSection:
 
 
 def filled(house: House, inset: float, process: Process) -> m3.Manifold:
-    """The house as a convex solid, `inset` measured level from its faces; empty where the
-    walls meet."""
+    """The house as a solid, `inset` measured level from its faces; empty where the walls meet."""
     line, slope = process.line_mm, rise(process)
     width, length = house.width - 2.0 * inset, house.length - 2.0 * inset
     if inset > 0.0 and min(width, length) < line:
@@ -144,22 +167,47 @@ def filled(house: House, inset: float, process: Process) -> m3.Manifold:
         return full, start, max(0.0, end_width - 2.0 * inset)
 
     full, start, thin = narrowed(line, house.ridge)
-    spread = start / slope
-    ridge = max(min(house.ridge + 2.0 * spread, house.length) - 2.0 * inset, 1e-3)
-    rings = [(ridge, max(thin, 1e-3), house.top - start), (length, width, house.top - full)]
+    if house.fan:
+        full = house.fan_mm(process)
+        # Where the roof is two lines wide its walls meet.
+        start = full * max(0.0, 2.0 * inset - line) / max(house.width - line, 1e-9)
+        ridge = house.ridge - (house.ridge - house.length) * start / full - 2.0 * inset
+    else:
+        ridge = min(house.ridge + 2.0 * start / slope, house.length) - 2.0 * inset
+    above = [(max(ridge, 1e-3), max(thin, 1e-3), house.top - start)]
+    middle = [(length, width, house.top - full)]
     if house.contact is None:
-        rings.append((length, width, house.base - (1.0 if inset else 0.0)))
+        below = [(length, width, house.base - (1.0 if inset else 0.0))]
     else:
         low = house.base + process.layer_mm
         full, start, thin = narrowed(house.contact, house.ridge)
-        rings += [(length, width, low + full),
-                  (max(min(house.ridge, house.length) - 2.0 * inset, 1e-3), max(thin, 1e-3),
-                   low + start)]
-    points = [
-        np.column_stack([rectangle(house.line, a, b), np.full(4, z)]) for a, b, z in rings
-    ]
-    made = m3.Manifold.hull_points(np.concatenate(points))
+        if house.fan:
+            full = house.neck_mm(process)
+            start = full * max(0.0, 2.0 * inset - house.contact) / max(
+                house.width - house.contact, 1e-9)
+        below = [(length, width, low + full)]
+        if inset or not house.fan:
+            below.append((max(min(house.ridge, house.length) - 2.0 * inset, 1e-3),
+                          max(thin, 1e-3), low + start))
+    if house.fan:
+        # It is wider than its post, so that the two are not one convex body.
+        made = _hull(house, above + middle) + _hull(house, middle + below)
+        if house.contact is not None and not inset:
+            ring = stadium(house.foot, house.contact).to_polygons()[0]
+            made = made + m3.Manifold.hull_points(np.concatenate([
+                _ring(house, *below[0]), np.column_stack([ring, np.full(len(ring), low)])]))
+    else:
+        made = _hull(house, above + middle + below)
     if inset and house.contact is None:
         floor = house.base + SOLE_LAYERS * process.layer_mm
         made = made.trim_by_plane((0.0, 0.0, 1.0), floor)
     return made
+
+
+def _hull(house: House, rings: list[tuple[float, float, float]]) -> m3.Manifold:
+    """The convex body of rectangles about the middle of the ridge: lengths, widths, heights."""
+    return m3.Manifold.hull_points(np.concatenate([_ring(house, *ring) for ring in rings]))
+
+
+def _ring(house: House, length: float, width: float, z: float) -> Floats:
+    return np.column_stack([rectangle(house.line, length, width), np.full(4, z)])

@@ -8,10 +8,7 @@ ridge and a fin one line thick follows the surface.
 **Foot.** Below, the ridge meets the platform or the part. On the platform the walls stand on a
 sole; on the part the body narrows to a contact with round ends, cut by the part's surface.
 
-**Width.** F is the drag on the tip, H the height, I the smaller second moment of the walls as
-they come out between their surroundings. The narrowest body is taken whose tip gives by no
-more than half a line, F H³ / (3 E I) ≤ w/2, and on the platform the smallest sole at whose edge
-F H c / I stays within the adhesion (derived; inputs in `physics`).
+**Width.** See `prop_house`.
 
 **Room.** 0.4 mm stay free between the body and the part's walls (trade: clearance to stay free).
 """
@@ -19,43 +16,23 @@ F H c / I stays within the adhesion (derived; inputs in `physics`).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 
 import manifold3d as m3
 import numpy as np
 
-from soffit.findings.model import Finding
-from soffit.layers.stack import GRID_MM, offset_of, tidy
-from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
-from soffit.part.solid import Drop
-from soffit.process import physics
-from soffit.remedies.context import Context
-from soffit.remedies.prop_shape import (
-    House,
-    rectangle,
-    shell,
-    sole_of,
-    stadium,
-    strip,
-    upright,
-    widest,
+from soffit.remedies.prop_house import houses_of
+from soffit.remedies.prop_shape import House, shell, stadium, strip, upright
+from soffit.remedies.prop_site import (
+    BESIDE_MM,
+    FREE_MM,
+    Refused,
+    Site,
+    beside,
+    floor_of,
 )
 from soffit.remedies.prop_solid import lumps
-
-# Clearance that keeps two bodies apart in print (trade, common practice, no source).
-FREE_MM = 0.4
-
-# Widths of the walls' outline and of the sole past it that are tried, narrowest first, mm
-# (common practice, no source).
-WIDTHS_MM = (2.4, 3.2, 4.0, 6.0, 8.0, 11.0, 15.0)
-SOLES_MM = (0.0, 1.0, 2.0, 3.0, 5.0, 8.0)
-
-# Widest contact on the part that still snaps off by hand (from memory).
-MOST_CONTACT_MM = 3.0
-
-# Height below a tip within which a wall beside it counts (derived: five layers of 0.2 mm).
-BESIDE_MM = 1.0
 
 # A ridge with less room than this share of itself is moved (common practice, no source: the rest
 # still reaches as far as strands may be apart).
@@ -71,68 +48,18 @@ LEAST_HOUSE_MM = 2.4
 MOST_RAYS = 60
 
 
-class Refused(Exception):
-    """Why a prop cannot stand; caught by the remedy, never seen by a user."""
-
-
 @dataclass(frozen=True)
 class Prop:
-    """One prop as built: its `body`, the `house` if it is hollow, its `height` and the area
-    and length of its tip."""
+    """One prop as built: its `body`, the `houses` that it is, none if it is a fin, its `height` and
+    the length of its tip, for each post where it stands on several."""
 
     body: m3.Manifold
     line: Floats | None
-    house: House | None
+    houses: tuple[House, ...]
     height: float
     base: float
     tip_mm: float
     give_mm: float
-
-
-def give_of(site: Site, section: m3.CrossSection, height: float) -> float:
-    """How far the drag of the nozzle bends a body of this section and height at its tip, mm."""
-    modulus = 1000.0 * site.context.process.material.modulus_gpa.value
-    moment = physics.least_second_moment(section.to_polygons())
-    if moment <= 0.0:
-        return math.inf
-    return physics.tip_deflection_mm(physics.DRAG_N, height, modulus, moment)
-
-
-@dataclass(frozen=True)
-class Site:
-    """The surroundings of one finding: the part near it, the underside as a thin slab, and its
-    plan region."""
-
-    context: Context
-    near: m3.Manifold
-    slab: m3.Manifold
-    region: m3.CrossSection
-    low: float
-    high: float
-    layers: tuple[int, int]
-    known: dict[tuple[float, float], m3.CrossSection] = field(default_factory=dict)
-
-
-def site_of(context: Context, finding: Finding) -> Site:
-    """What props under a finding must know of the part."""
-    if context.solid is None:
-        raise Refused("the part's surface is not closed")
-    patch, h = finding.patch, context.process.layer_mm
-    region = m3.CrossSection(list(patch.rings), m3.FillRule.Positive)
-    low, high = patch.z_mm
-    if not len(patch.triangles):
-        # No flat facet lies over it: an edge of steep ones, somewhere in these layers.
-        low, high = low - h, high + 0.5 * h
-    x0, y0, x1, y1 = region.bounds()
-    margin = 0.5 * WIDTHS_MM[-1] + SOLES_MM[-1] + 1.0
-    box = m3.Manifold.cube((x1 - x0 + 2 * margin, y1 - y0 + 2 * margin, high + h + 2.0))
-    near = context.solid ^ box.translate((x0 - margin, y0 - margin, -1.0))
-    if len(patch.triangles) and high - low > 0.25 * h:
-        faces = tuple(sorted({int(f) for f in context.part.mesh.face_of[patch.triangles]}))
-        slab = evaluate(Drop(faces, patch.triangles, 0.5 * h), context.part)
-    else:
-        slab = upright(region, low - 0.5 * h, high)
-    return Site(context, near, slab, region, low, high, patch.layers)
 
 
 def props_under(site: Site, lines: tuple[Floats, ...]) -> list[Prop]:
@@ -201,21 +128,6 @@ def _ground(site: Site, plan: Floats) -> float:
     return max(0.0, float(hits[0].position[2])) if hits else 0.0
 
 
-def beside(site: Site) -> m3.CrossSection:
-    """What of the part stands beside the place right below it, with the clearance to it."""
-    key = (-1.0, -1.0)
-    if key not in site.known:
-        wall = (site.near ^ level(site, site.low - BESIDE_MM, site.low - GRID_MM)).project()
-        site.known[key] = offset_of(wall, FREE_MM, m3.JoinType.Round, 2.0, 16)
-    return site.known[key]
-
-
-def level(site: Site, low: float, high: float) -> m3.Manifold:
-    x0, y0, _, x1, y1, _ = site.near.bounding_box()
-    box = m3.Manifold.cube((x1 - x0, y1 - y0, max(high - low, 1e-6)))
-    return box.translate((x0, y0, low))
-
-
 def _stand(site: Site, fin: m3.Manifold, line: Floats) -> Prop:
     """The prop whose ridge is the top of `fin`, a blade from what is below to the underside."""
     process = site.context.process
@@ -225,18 +137,18 @@ def _stand(site: Site, fin: m3.Manifold, line: Floats) -> Prop:
     top, base = float(tops.min()), float(grounds.max())
     length = float(np.linalg.norm(line[1] - line[0]))
     if top - base < LEAST_HOUSE_MM:
-        return Prop(fin, line, None, float(tops.max()) - base, base, length, 0.0)
-    house, free, give = _house(site, line, top, base)
-    body = shell(house, free, process)
+        return Prop(fin, line, (), float(tops.max()) - base, base, length, 0.0)
+    houses, free, give = houses_of(site, line, top, base)
+    body = m3.Manifold.batch_boolean([shell(h, free, process) for h in houses], m3.OpType.Add)
     keep = 0.5 * w
     upper = fin.trim_by_plane((0.0, 0.0, 1.0), top - keep)
     if float(np.ptp(tops)) > LEVEL_MM:
         body = body + upper
     foot = m3.Manifold()
-    if house.contact is not None:
+    contacts = [stadium(h.foot, h.contact) for h in houses if h.contact is not None]
+    if contacts:
         # Over a hole or past an edge of what is below, the foot has no leg.
-        ground = (site.near ^ level(site, base - BESIDE_MM, base)).project()
-        plan = stadium(line, house.contact) ^ ground
+        plan = m3.CrossSection.batch_boolean(contacts, m3.OpType.Add) ^ floor_of(site, base)
         foot = upright(plan, max(0.0, base - BESIDE_MM), base + process.layer_mm + 0.01)
         foot = foot - site.near
         foot = lumps_meeting(foot, body)
@@ -244,7 +156,7 @@ def _stand(site: Site, fin: m3.Manifold, line: Floats) -> Prop:
     whole = lumps_meeting(body + foot - site.near, upper, base + process.layer_mm)
     if whole.is_empty():
         raise Refused("walls beside it leave no room for its body")
-    return Prop(whole, line, house, top - base, base, length, give)
+    return Prop(whole, line, houses, top - base, base, length / len(houses), give)
 
 
 def lumps_meeting(
@@ -287,74 +199,3 @@ def _ends(fin: m3.Manifold, line: Floats, w: float) -> tuple[Floats, Floats]:
     return np.array(tops), np.array(grounds)
 
 
-def free_between(site: Site, low: float, high: float) -> m3.CrossSection:
-    """Plan region that is free of the part, and of the clearance to it, between two heights."""
-    key = (round(low, 4), round(high, 4))
-    if key not in site.known:
-        blocked = (site.near ^ level(site, low, high)).project()
-        x0, y0, _, x1, y1, _ = site.near.bounding_box()
-        out = WIDTHS_MM[-1] + SOLES_MM[-1]
-        window = m3.CrossSection.square((x1 - x0 + 2 * out, y1 - y0 + 2 * out))
-        window = window.translate((x0 - out, y0 - out))
-        site.known[key] = tidy(window - offset_of(blocked, FREE_MM, m3.JoinType.Round, 2.0, 16))
-    return site.known[key]
-
-
-def _house(
-    site: Site, line: Floats, top: float, base: float
-) -> tuple[House, m3.CrossSection, float]:
-    """The narrowest body that stands, and the plan region that is free for it."""
-    process = site.context.process
-    w, h = process.line_mm, process.layer_mm
-    on_part = base > 0.5 * h
-    height = top - base
-    low = base + (h if on_part else GRID_MM)
-    free = free_between(site, low, top - GRID_MM)
-    ridge = float(np.linalg.norm(line[1] - line[0]))
-    contact = _contact(site, ridge, height) if on_part else None
-    house = House(line, 0.0, ridge, top, base, contact)
-    limit = widest(house, process)
-    give = math.inf
-    for width in sorted({min(width, limit) for width in WIDTHS_MM}):
-        house = replace(house, width=width, length=max(ridge, width))
-        give = give_of(site, _walls(house, free, w), height)
-        if give <= 0.5 * w:
-            break
-    else:
-        raise Refused(f"at {height:.0f} mm height its tip would give way to the nozzle by "
-                      f"{give:.1f} mm")
-    if on_part:
-        return house, free, give
-    return _with_sole(house, free), free, give
-
-
-def _walls(house: House, free: m3.CrossSection, w: float) -> m3.CrossSection:
-    """The hollow body's walls in plan."""
-    outer = m3.CrossSection([rectangle(house.line, house.length, house.width)]) ^ free
-    if min(house.length, house.width) < 3.0 * w:
-        return outer
-    inner = m3.CrossSection([rectangle(house.line, house.length - 2 * w, house.width - 2 * w)])
-    return outer - (inner ^ offset_of(free, -w))
-
-
-def _with_sole(house: House, free: m3.CrossSection) -> House:
-    height = house.top - house.base
-    for sole in SOLES_MM:
-        plate = sole_of(replace(house, sole=sole)) ^ free
-        if physics.peel_of(plate.to_polygons(), physics.DRAG_N, height) <= physics.ADHESION_MPA:
-            return replace(house, sole=sole)
-    raise Refused(f"there is no room for a foot on which a prop of {height:.0f} mm stands steadily")
-
-
-def _contact(site: Site, ridge: float, height: float) -> float:
-    """Width of a contact that the drag of the nozzle does not snap, mm."""
-    process = site.context.process
-    bond = physics.LAYER_BOND * process.material.strength_mpa.value
-    moment = physics.DRAG_N * height
-    width = max(process.line_mm, physics.contact_width_mm(moment, ridge, bond))
-    if ridge < width:
-        width = max(process.line_mm, physics.contact_diameter_mm(moment, bond))
-    if width > MOST_CONTACT_MM:
-        raise Refused(f"at {height:.0f} mm height over the part its foot would have to be "
-                      f"{width:.1f} mm wide; {MOST_CONTACT_MM:.1f} mm still break off")
-    return width

@@ -1,0 +1,171 @@
+"""How a ridge stands: on one body as long as itself, or on posts that open into fans.
+
+Everything that is printed must lie within a step of what is below it, so a wall may lean out to
+both sides along itself until it meets its neighbour's: below a height of half their distance a
+ridge needs no wall, but posts alone. Few posts with high fans or many with low ones, slim or wide:
+the set of least plastic is taken whose tip gives by no more than half a line to the nozzle while
+each post still stands by itself.
+
+**How much a tip gives.** With the depth d below the tip, the outline ℓ × w there and walls of one
+line t: I = (ℓ w³ − (ℓ−2t)(w−2t)³)/12 against the drag F across the ridge and I' with ℓ and w
+changed over against that along it; δ = F ∫ d²/(E I) dd (Castigliano; Timoshenko & Gere). Pulled at
+an end of its fan a post turns as well: by F (L/2)² ∫ dd/(G J), J = 4 A²t/u of a thin wall about the
+area A with the girth u (Bredt; Roark).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from soffit.part.model import Floats
+from soffit.process import physics
+from soffit.process.model import Process
+from soffit.remedies.prop_shape import SOLE_LAYERS, House
+
+# Widths and lengths of a post's outline that are tried, mm (common practice, no source).
+POSTS_MM = (2.4, 3.2, 4.0, 5.0, 6.0, 8.0, 11.0)
+
+# Widths of a contact on the part that are tried where the narrowest that holds makes the post too
+# weak, mm (common practice, no source; wider ones do not break off by hand).
+CONTACTS_MM = (1.5, 2.0, 2.5, 3.0)
+
+# Posts of one ridge at most (derived: of a ridge of 100 mm, 8 mm apart).
+MOST_POSTS = 12
+
+# Lowest post below a fan, mm (derived: the two layers of its sole, and as much above).
+LEAST_POST_MM = 0.8
+
+# Depths at which the outline is looked at (derived: layers of 0.2 mm of a prop 40 mm high).
+DEPTHS = 200
+
+
+@dataclass(frozen=True)
+class Posts:
+    """A way for a ridge to stand: its houses, by how much a tip gives, mm, and the plastic."""
+
+    houses: tuple[House, ...]
+    give_mm: float
+    plastic_mm3: float
+
+
+def posts(
+    house: House, process: Process, contact_mm: Callable[[float], float | None]
+) -> list[Posts]:
+    """Ways for the ridge of a house to stand on posts, least plastic first, all that are stiff
+    enough. `contact_mm`: width of the contact on the part of a post of so much length, None on the
+    platform, infinite where it would not break off by hand."""
+    found = []
+    for count in range(1, MOST_POSTS + 1):
+        for sizes in _alike(house, count, process, contact_mm):
+            for one in sizes:
+                give = give_mm(one, process)
+                if give <= 0.5 * process.line_mm:
+                    found.append(Posts(tuple(_set(house, one, count, process)), give,
+                                       count * plastic_mm3(one, process)))
+                    break
+    return sorted(found, key=lambda p: (round(p.plastic_mm3, 3), len(p.houses)))
+
+
+def _alike(
+    house: House, count: int, process: Process, contact_mm: Callable[[float], float | None]
+) -> Iterator[list[House]]:
+    """One of so many posts in a row, in the middle of the ridge, in all sizes that have room; of
+    each those with a narrow contact first."""
+    line = process.line_mm
+    # They reach into each other by a line, so that no faces merely touch.
+    ridge = (house.ridge + (count - 1) * line) / count
+    half = 0.5 * ridge * house.along
+    middle = house.line.mean(axis=0)
+    one = replace(house, line=np.array([middle - half, middle + half]), fan=True)
+    for length in POSTS_MM:
+        contact = contact_mm(length)
+        if length >= ridge or contact == math.inf:
+            continue
+        for width in POSTS_MM:
+            yield [post for post in _sizes(one, length, width, contact)
+                   if post.top - post.fan_mm(process) - LEAST_POST_MM
+                   >= post.base + process.layer_mm + post.neck_mm(process)]
+
+
+def _sizes(one: House, length: float, width: float, contact: float | None) -> list[House]:
+    wider = [] if contact is None else [c for c in CONTACTS_MM if contact < c < width]
+    return [replace(one, length=length, width=width, contact=c) for c in (contact, *wider)]
+
+
+def _set(house: House, one: House, count: int, process: Process) -> Iterator[House]:
+    """So many posts side by side under the whole ridge."""
+    pitch = one.ridge - process.line_mm
+    for k in range(count):
+        yield replace(one, line=one.line + (k - 0.5 * (count - 1)) * pitch * house.along)
+
+
+@dataclass(frozen=True)
+class Sections:
+    """A house on a post at depths below its tip (n,), in the middle of as many equal steps of
+    `step_mm` down to its base: outer and inner length and width, (n,) mm; 0 where it is solid."""
+
+    step_mm: float
+    depth: Floats
+    length: Floats
+    width: Floats
+    inner_length: Floats
+    inner_width: Floats
+
+    @classmethod
+    def of(cls, house: House, process: Process) -> Sections:
+        """Those of a house."""
+        line, height = process.line_mm, house.top - house.base
+        depth = (np.arange(DEPTHS) + 0.5) * height / DEPTHS
+        above = height - depth
+        share = np.minimum(1.0, depth / house.fan_mm(process))
+        length = house.ridge + share * (house.length - house.ridge)
+        width = line + share * (house.width - line)
+        if house.contact is not None:
+            share = (above - process.layer_mm) / max(house.neck_mm(process), 1e-9)
+            width = np.minimum(width, house.contact + np.clip(share, 0.0, 1.0) * (
+                house.width - house.contact))
+        floor = (1 if house.contact is not None else SOLE_LAYERS) * process.layer_mm
+        hollow = (above > floor) & (width > 2.0 * line) & (length > 2.0 * line)
+        return cls(height / DEPTHS, depth, length, width,
+                   np.where(hollow, length - 2.0 * line, 0.0),
+                   np.where(hollow, width - 2.0 * line, 0.0))
+
+
+def plastic_mm3(house: House, process: Process) -> float:
+    """Plastic of a house on a post, mm³; what its sole stands out not counted."""
+    s = Sections.of(house, process)
+    return float((s.length * s.width - s.inner_length * s.inner_width).sum() * s.step_mm)
+
+
+def give_mm(house: House, process: Process) -> float:
+    """By how much the tip of a house on a post gives to the nozzle, mm (see the module)."""
+    across, along = bends_mm(house, process)
+    return max(across + turns_mm(house, process), along)
+
+
+def bends_mm(house: House, process: Process) -> tuple[float, float]:
+    """By how much the tip bends across the ridge and along it, mm."""
+    modulus = 1000.0 * process.material.modulus_gpa.value
+    s = Sections.of(house, process)
+    across = (s.length * s.width**3 - s.inner_length * s.inner_width**3) / 12.0
+    along = (s.width * s.length**3 - s.inner_width * s.inner_length**3) / 12.0
+    one, other = (physics.DRAG_N * s.step_mm / modulus * float((s.depth**2 / moment).sum())
+                  for moment in (across, along))
+    return one, other
+
+
+def turns_mm(house: House, process: Process) -> float:
+    """By how much an end of the ridge moves as the post turns, mm."""
+    line = process.line_mm
+    shear = 1000.0 * process.material.modulus_gpa.value / (2.0 * (1.0 + physics.POISSON))
+    s = Sections.of(house, process)
+    area = (s.length - line) * np.maximum(s.width - line, 0.0)
+    tube = 4.0 * area**2 * line / (2.0 * (s.length + s.width - 2 * line))
+    small, large = np.minimum(s.length, s.width), np.maximum(s.length, s.width)
+    torsion = np.where(s.inner_width > 0.0, tube, large * small**3 / 3.0)
+    lever = 0.5 * house.ridge
+    return physics.DRAG_N * lever**2 * s.step_mm / shear * float((1.0 / torsion).sum())
