@@ -235,7 +235,7 @@ def _force_n(context: Context, prop: Prop) -> float:
     bond = physics.LAYER_BOND * process.material.strength_mpa.value
     if prop.line is None:
         return physics.pull_off_n(bond, process.line_mm, prop.tip_mm)
-    moment = physics.snap_moment_nmm(bond, process.line_mm, prop.tip_mm)
+    moment = bond * prop.modulus_mm3
     return moment / max(prop.height, process.line_mm)
 
 

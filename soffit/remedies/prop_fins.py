@@ -69,7 +69,7 @@ def fins_under(site: Site) -> list[Prop]:
         if give > 0.5 * process.line_mm:
             why = Refused(f"at {height:.0f} mm height its fins would give way to the nozzle")
             continue
-        made.append(Prop(body, None, (), height, bottom, contact / process.line_mm, give))
+        made.append(Prop(body, None, (), height, bottom, contact / process.line_mm, 0.0, give))
     if not made:
         raise why
     return made

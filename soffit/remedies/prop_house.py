@@ -9,7 +9,7 @@ F H c / I stays within the adhesion (derived; inputs in `physics`). Posts: see `
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import manifold3d as m3
 import numpy as np
@@ -38,12 +38,18 @@ MOST_POSTED = 60
 CUT_SHARE = 0.02
 
 
-def houses_of(
-    site: Site, line: Floats, top: float, base: float
-) -> tuple[tuple[House, ...], m3.CrossSection, float]:
-    """What a ridge stands on with least plastic, the plan region that is free for it, and by how
-    much its tip gives: on posts, or on one body as long as itself where there is no room for those.
-    """
+@dataclass(frozen=True)
+class Stood:
+    """What a ridge stands on, the plan region that is free for it, and how much its tip gives."""
+
+    houses: tuple[House, ...]
+    free: m3.CrossSection
+    give_mm: float
+
+
+def houses_of(site: Site, line: Floats, top: float, base: float) -> Stood:
+    """What a ridge stands on with least plastic: posts, or one body as long as itself where there
+    is no room for those. Raises Refused."""
     process = site.context.process
     on_part = base > 0.5 * process.layer_mm
     low = base + (process.layer_mm if on_part else GRID_MM)
@@ -52,16 +58,16 @@ def houses_of(
     house = House(line, 0.0, ridge, top, base)
 
     def contact_mm(length: float) -> float | None:
-        return _contact(site, length, top - base) if on_part else None
+        return contact_of(site, length, top - base) if on_part else None
 
     floor = floor_of(site, base) if on_part else None
     for way in posts(house, process, contact_mm)[:MOST_POSTED]:
         if all(_has_room(h, free, floor, process.line_mm) for h in way.houses):
-            stood = [h if on_part else _with_sole(h, free) for h in way.houses]
+            stood = [h if on_part else with_sole(h, free) for h in way.houses]
             if all(h is not None for h in stood):
-                return tuple(h for h in stood if h is not None), free, way.give_mm
+                return Stood(tuple(h for h in stood if h is not None), free, way.give_mm)
     long, give = _long(site, replace(house, contact=contact_mm(ridge)), free)
-    return (long,), free, give
+    return Stood((long,), free, give)
 
 
 def _has_room(
@@ -69,9 +75,15 @@ def _has_room(
 ) -> bool:
     """Whether nearly all of a fan and its post lie in the region that is free, and of its contact
     on the floor."""
+    return has_room(house, strip(house.line, line_mm), free, floor)
+
+
+def has_room(
+    house: House, tips: m3.CrossSection, free: m3.CrossSection, floor: m3.CrossSection | None
+) -> bool:
+    """As `_has_room`, for a post that opens to these tips."""
     whole = m3.CrossSection.batch_hull([
-        strip(house.line, line_mm),
-        m3.CrossSection([rectangle(house.line, house.length, house.width)])])
+        tips, m3.CrossSection([rectangle(house.line, house.length, house.width)])])
     if (whole - free).area() > CUT_SHARE * whole.area():
         return False
     if floor is None or house.contact is None:
@@ -99,7 +111,7 @@ def _long(site: Site, house: House, free: m3.CrossSection) -> tuple[House, float
                       f"{give:.1f} mm")
     if house.contact is not None:
         return house, give
-    stood = _with_sole(house, free)
+    stood = with_sole(house, free)
     if stood is None:
         raise Refused(
             f"there is no room for a foot on which a prop of {height:.0f} mm stands steadily")
@@ -115,7 +127,7 @@ def _walls(house: House, free: m3.CrossSection, w: float) -> m3.CrossSection:
     return outer - (inner ^ offset_of(free, -w))
 
 
-def _with_sole(house: House, free: m3.CrossSection) -> House | None:
+def with_sole(house: House, free: m3.CrossSection) -> House | None:
     """The house on the smallest sole that holds it on the platform; None where none has room."""
     height = house.top - house.base
     for sole in SOLES_MM:
@@ -125,7 +137,7 @@ def _with_sole(house: House, free: m3.CrossSection) -> House | None:
     return None
 
 
-def _contact(site: Site, ridge: float, height: float) -> float:
+def contact_of(site: Site, ridge: float, height: float) -> float:
     """Width of a contact that the drag of the nozzle does not snap, mm; infinite where that would
     not break off by hand."""
     process = site.context.process

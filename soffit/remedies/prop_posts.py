@@ -65,7 +65,7 @@ def posts(
                 give = give_mm(one, process)
                 if give <= 0.5 * process.line_mm:
                     found.append(Posts(tuple(_set(house, one, count, process)), give,
-                                       count * plastic_mm3(one, process)))
+                                       count * Sections.of(one, process).plastic_mm3))
                     break
     return sorted(found, key=lambda p: (round(p.plastic_mm3, 3), len(p.houses)))
 
@@ -86,12 +86,13 @@ def _alike(
         if length >= ridge or contact == math.inf:
             continue
         for width in POSTS_MM:
-            yield [post for post in _sizes(one, length, width, contact)
+            yield [post for post in sizes_of(one, length, width, contact)
                    if post.top - post.fan_mm(process) - LEAST_POST_MM
                    >= post.base + process.layer_mm + post.neck_mm(process)]
 
 
-def _sizes(one: House, length: float, width: float, contact: float | None) -> list[House]:
+def sizes_of(one: House, length: float, width: float, contact: float | None) -> list[House]:
+    """A post of this outline on the narrowest contact that holds, and on wider ones."""
     wider = [] if contact is None else [c for c in CONTACTS_MM if contact < c < width]
     return [replace(one, length=length, width=width, contact=c) for c in (contact, *wider)]
 
@@ -116,14 +117,20 @@ class Sections:
     inner_width: Floats
 
     @classmethod
-    def of(cls, house: House, process: Process) -> Sections:
-        """Those of a house."""
+    def of(
+        cls, house: House, process: Process, *, tip_mm: float | None = None,
+        fan_mm: float | None = None,
+    ) -> Sections:
+        """Those of a house; of one whose ridge is `tip_mm` wide, not a line, and whose fan is so
+        high."""
         line, height = process.line_mm, house.top - house.base
+        tip_mm = line if tip_mm is None else tip_mm
+        fan_mm = house.fan_mm(process) if fan_mm is None else fan_mm
         depth = (np.arange(DEPTHS) + 0.5) * height / DEPTHS
         above = height - depth
-        share = np.minimum(1.0, depth / house.fan_mm(process))
+        share = np.minimum(1.0, depth / fan_mm)
         length = house.ridge + share * (house.length - house.ridge)
-        width = line + share * (house.width - line)
+        width = tip_mm + share * (house.width - tip_mm)
         if house.contact is not None:
             share = (above - process.layer_mm) / max(house.neck_mm(process), 1e-9)
             width = np.minimum(width, house.contact + np.clip(share, 0.0, 1.0) * (
@@ -134,23 +141,27 @@ class Sections:
                    np.where(hollow, length - 2.0 * line, 0.0),
                    np.where(hollow, width - 2.0 * line, 0.0))
 
-
-def plastic_mm3(house: House, process: Process) -> float:
-    """Plastic of a house on a post, mm³; what its sole stands out not counted."""
-    s = Sections.of(house, process)
-    return float((s.length * s.width - s.inner_length * s.inner_width).sum() * s.step_mm)
+    @property
+    def plastic_mm3(self) -> float:
+        """Plastic of it, what its sole stands out not counted."""
+        walls = self.length * self.width - self.inner_length * self.inner_width
+        return float(walls.sum() * self.step_mm)
 
 
 def give_mm(house: House, process: Process) -> float:
     """By how much the tip of a house on a post gives to the nozzle, mm (see the module)."""
-    across, along = bends_mm(house, process)
-    return max(across + turns_mm(house, process), along)
+    return give_of_sections(Sections.of(house, process), 0.5 * house.ridge, process)
 
 
-def bends_mm(house: House, process: Process) -> tuple[float, float]:
+def give_of_sections(sections: Sections, lever_mm: float, process: Process) -> float:
+    """By how much a tip gives that is so far from the axis of a post, mm."""
+    across, along = bends_mm(sections, process)
+    return max(across + turns_mm(sections, lever_mm, process), along)
+
+
+def bends_mm(s: Sections, process: Process) -> tuple[float, float]:
     """By how much the tip bends across the ridge and along it, mm."""
     modulus = 1000.0 * process.material.modulus_gpa.value
-    s = Sections.of(house, process)
     across = (s.length * s.width**3 - s.inner_length * s.inner_width**3) / 12.0
     along = (s.width * s.length**3 - s.inner_width * s.inner_length**3) / 12.0
     one, other = (physics.DRAG_N * s.step_mm / modulus * float((s.depth**2 / moment).sum())
@@ -158,14 +169,12 @@ def bends_mm(house: House, process: Process) -> tuple[float, float]:
     return one, other
 
 
-def turns_mm(house: House, process: Process) -> float:
-    """By how much an end of the ridge moves as the post turns, mm."""
+def turns_mm(s: Sections, lever_mm: float, process: Process) -> float:
+    """By how much a point so far from the axis moves as the post turns, pulled there, mm."""
     line = process.line_mm
     shear = 1000.0 * process.material.modulus_gpa.value / (2.0 * (1.0 + physics.POISSON))
-    s = Sections.of(house, process)
     area = (s.length - line) * np.maximum(s.width - line, 0.0)
     tube = 4.0 * area**2 * line / (2.0 * (s.length + s.width - 2 * line))
     small, large = np.minimum(s.length, s.width), np.maximum(s.length, s.width)
     torsion = np.where(s.inner_width > 0.0, tube, large * small**3 / 3.0)
-    lever = 0.5 * house.ridge
-    return physics.DRAG_N * lever**2 * s.step_mm / shear * float((1.0 / torsion).sum())
+    return physics.DRAG_N * lever_mm**2 * s.step_mm / shear * float((1.0 / torsion).sum())

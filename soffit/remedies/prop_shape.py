@@ -159,49 +159,58 @@ def filled(house: House, inset: float, process: Process) -> m3.Manifold:
     width, length = house.width - 2.0 * inset, house.length - 2.0 * inset
     if inset > 0.0 and min(width, length) < line:
         return m3.Manifold()
-
-    def narrowed(end_width: float, end_length: float) -> tuple[float, float, float]:
-        """Depth at which the outline is full, and size of the end inset and its depth."""
-        full = 0.5 * max(house.width - end_width, house.length - end_length, 0.0) * slope
-        start = max(0.0, inset - 0.5 * end_width) * slope
-        return full, start, max(0.0, end_width - 2.0 * inset)
-
-    full, start, thin = narrowed(line, house.ridge)
+    start, thin = max(0.0, inset - 0.5 * line) * slope, max(0.0, line - 2.0 * inset)
     if house.fan:
+        # It is wider than its post, so that the two are not one convex body.
         full = house.fan_mm(process)
         # Where the roof is two lines wide its walls meet.
         start = full * max(0.0, 2.0 * inset - line) / max(house.width - line, 1e-9)
         ridge = house.ridge - (house.ridge - house.length) * start / full - 2.0 * inset
-    else:
-        ridge = min(house.ridge + 2.0 * start / slope, house.length) - 2.0 * inset
-    above = [(max(ridge, 1e-3), max(thin, 1e-3), house.top - start)]
-    middle = [(length, width, house.top - full)]
+        fan = _hull(house, [(max(ridge, 1e-3), max(thin, 1e-3), house.top - start),
+                            (length, width, house.top - full)])
+        return fan + post(house, inset, process, house.top - full)
+    full = 0.5 * max(house.width - line, house.length - house.ridge, 0.0) * slope
+    ridge = min(house.ridge + 2.0 * start / slope, house.length) - 2.0 * inset
+    rings = [(max(ridge, 1e-3), max(thin, 1e-3), house.top - start),
+             (length, width, house.top - full)]
     if house.contact is None:
-        below = [(length, width, house.base - (1.0 if inset else 0.0))]
+        rings.append((length, width, house.base - (1.0 if inset else 0.0)))
     else:
         low = house.base + process.layer_mm
-        full, start, thin = narrowed(house.contact, house.ridge)
-        if house.fan:
-            full = house.neck_mm(process)
-            start = full * max(0.0, 2.0 * inset - house.contact) / max(
-                house.width - house.contact, 1e-9)
-        below = [(length, width, low + full)]
-        if inset or not house.fan:
-            below.append((max(min(house.ridge, house.length) - 2.0 * inset, 1e-3),
-                          max(thin, 1e-3), low + start))
-    if house.fan:
-        # It is wider than its post, so that the two are not one convex body.
-        made = _hull(house, above + middle) + _hull(house, middle + below)
-        if house.contact is not None and not inset:
-            ring = stadium(house.foot, house.contact).to_polygons()[0]
-            made = made + m3.Manifold.hull_points(np.concatenate([
-                _ring(house, *below[0]), np.column_stack([ring, np.full(len(ring), low)])]))
-    else:
-        made = _hull(house, above + middle + below)
-    if inset and house.contact is None:
-        floor = house.base + SOLE_LAYERS * process.layer_mm
-        made = made.trim_by_plane((0.0, 0.0, 1.0), floor)
-    return made
+        full = 0.5 * max(house.width - house.contact, house.length - house.ridge, 0.0) * slope
+        start = max(0.0, inset - 0.5 * house.contact) * slope
+        rings += [(length, width, low + full),
+                  (max(min(house.ridge, house.length) - 2.0 * inset, 1e-3),
+                   max(house.contact - 2.0 * inset, 1e-3), low + start)]
+    return _floored(house, _hull(house, rings), inset, process)
+
+
+def post(house: House, inset: float, process: Process, high: float) -> m3.Manifold:
+    """What stands below a fan, up to a height: as `filled`."""
+    width, length = house.width - 2.0 * inset, house.length - 2.0 * inset
+    if inset > 0.0 and min(width, length) < process.line_mm:
+        return m3.Manifold()
+    top = (length, width, high)
+    if house.contact is None:
+        made = _hull(house, [top, (length, width, house.base - (1.0 if inset else 0.0))])
+        return _floored(house, made, inset, process)
+    low, neck = house.base + process.layer_mm, house.neck_mm(process)
+    above = (length, width, low + neck)
+    contact = stadium(house.foot, house.contact)
+    if inset and house.contact <= 2.0 * inset:
+        # Where the neck is two lines wide its walls meet.
+        start = neck * (2.0 * inset - house.contact) / max(house.width - house.contact, 1e-9)
+        return _hull(house, [top, above, (length, 1e-3, low + start)])
+    ring = (offset_of(contact, -inset) if inset else contact).to_polygons()[0]
+    return _hull(house, [top, above]) + m3.Manifold.hull_points(np.concatenate([
+        _ring(house, *above), np.column_stack([ring, np.full(len(ring), low)])]))
+
+
+def _floored(house: House, made: m3.Manifold, inset: float, process: Process) -> m3.Manifold:
+    """A cavity on the platform, over the layers of the sole."""
+    if not inset or house.contact is not None:
+        return made
+    return made.trim_by_plane((0.0, 0.0, 1.0), house.base + SOLE_LAYERS * process.layer_mm)
 
 
 def _hull(house: House, rings: list[tuple[float, float, float]]) -> m3.Manifold:

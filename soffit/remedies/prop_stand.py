@@ -16,14 +16,16 @@ sole; on the part the body narrows to a contact with round ends, cut by the part
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import manifold3d as m3
 import numpy as np
 
 from soffit.part.model import Floats
-from soffit.remedies.prop_house import houses_of
+from soffit.process import physics
+from soffit.remedies.prop_house import Stood, houses_of
 from soffit.remedies.prop_shape import House, shell, stadium, strip, upright
+from soffit.remedies.prop_shared import Post, Shared, shared_posts
 from soffit.remedies.prop_site import (
     BESIDE_MM,
     FREE_MM,
@@ -50,8 +52,8 @@ MOST_RAYS = 60
 
 @dataclass(frozen=True)
 class Prop:
-    """One prop as built: its `body`, the `houses` that it is, none if it is a fin, its `height` and
-    the length of its tip, for each post where it stands on several."""
+    """One prop as built: its `body`, the `houses` that it is, none if it is a fin, its `height`,
+    the length of its tip and the section modulus of what of it breaks at once."""
 
     body: m3.Manifold
     line: Floats | None
@@ -59,17 +61,66 @@ class Prop:
     height: float
     base: float
     tip_mm: float
+    modulus_mm3: float
     give_mm: float
+
+
+@dataclass(frozen=True)
+class Ridge:
+    """A ridge over what it stands on: `fin`, a blade from there to the underside, its `line` in
+    plan, and the heights of its upper and lower end along it."""
+
+    fin: m3.Manifold
+    line: Floats
+    tops: Floats
+    grounds: Floats
+
+    @property
+    def top(self) -> float:
+        """Where the hollow body ends."""
+        return float(self.tops.min())
+
+    @property
+    def base(self) -> float:
+        """Where it stands."""
+        return float(self.grounds.max())
+
+    @property
+    def is_level(self) -> bool:
+        """Whether the hollow body reaches the underside all along."""
+        return float(np.ptp(self.tops)) <= LEVEL_MM
 
 
 def props_under(site: Site, lines: tuple[Floats, ...]) -> list[Prop]:
     """Props for all ridges of one way to hold a finding. Raises Refused with the reason."""
     made: list[Prop] = []
+    ridges: list[Ridge] = []
+    stood: list[Stood] = []
     why = Refused("there is no free room right below it for a ridge")
-    for line in lines:
+    for ridge in [r for line in lines for r in _ridges(site, _settled(site, line))]:
+        if ridge.top - ridge.base < LEAST_HOUSE_MM:
+            made.append(_fin(site, ridge))
+            continue
         # One ridge less may still do; the review of the whole says so.
         try:
-            made += _under(site, _settled(site, line))
+            stood.append(houses_of(site, ridge.line, ridge.top, ridge.base))
+            ridges.append(ridge)
+        except Refused as no:
+            why = no
+    posts = [Post(k, house, (strip(house.line, site.context.process.line_mm)
+                             ^ ridge.fin.project()), ridge.top, ridge.base)
+             for k, (ridge, own) in enumerate(zip(ridges, stood, strict=True)) if ridge.is_level
+             for house in own.houses]
+    shared = shared_posts(site, posts)
+    for cup in shared:
+        made.append(_cup(site, cup))
+    taken = {id(post.house) for cup in shared for post in cup.posts}
+    for ridge, own in zip(ridges, stood, strict=True):
+        left = tuple(h for h in own.houses if id(h) not in taken)
+        if not left:
+            continue
+        try:
+            made.append(_stand(site, ridge, replace(own, houses=left)))
         except Refused as no:
             why = no
     if not made:
@@ -77,10 +128,10 @@ def props_under(site: Site, lines: tuple[Floats, ...]) -> list[Prop]:
     return made
 
 
-def _under(site: Site, line: Floats) -> list[Prop]:
+def _ridges(site: Site, line: Floats) -> list[Ridge]:
     h = site.context.process.layer_mm
     fins = upright(_tip(site, line), 0.0, site.high) - site.near
-    made = []
+    found = []
     for fin in lumps(fins):
         touch = fin ^ site.slab
         if touch.volume() <= 1e-5:
@@ -88,8 +139,9 @@ def _under(site: Site, line: Floats) -> list[Prop]:
         _, _, bottom, _, _, top = fin.bounding_box()
         if top - bottom < 0.5 * h:
             continue
-        made.append(_stand(site, fin, line))
-    return made
+        own = _trimmed(fin, line)
+        found.append(Ridge(fin, own, *_ends(fin, own, site.context.process.line_mm)))
+    return found
 
 
 def _tip(site: Site, line: Floats) -> m3.CrossSection:
@@ -128,35 +180,59 @@ def _ground(site: Site, plan: Floats) -> float:
     return max(0.0, float(hits[0].position[2])) if hits else 0.0
 
 
-def _stand(site: Site, fin: m3.Manifold, line: Floats) -> Prop:
-    """The prop whose ridge is the top of `fin`, a blade from what is below to the underside."""
+def _fin(site: Site, ridge: Ridge) -> Prop:
+    """A ridge so low that it stands as it is."""
+    length = float(np.linalg.norm(ridge.line[1] - ridge.line[0]))
+    return Prop(ridge.fin, ridge.line, (), float(ridge.tops.max()) - ridge.base, ridge.base, length,
+                _modulus_mm3(site, length), 0.0)
+
+
+def _modulus_mm3(site: Site, length: float) -> float:
+    return length * site.context.process.line_mm**2 / 6.0
+
+
+def _stand(site: Site, ridge: Ridge, own: Stood) -> Prop:
+    """The prop of a ridge on its houses."""
     process = site.context.process
-    w = process.line_mm
-    line = _trimmed(fin, line)
-    tops, grounds = _ends(fin, line, w)
-    top, base = float(tops.min()), float(grounds.max())
-    length = float(np.linalg.norm(line[1] - line[0]))
-    if top - base < LEAST_HOUSE_MM:
-        return Prop(fin, line, (), float(tops.max()) - base, base, length, 0.0)
-    houses, free, give = houses_of(site, line, top, base)
-    body = m3.Manifold.batch_boolean([shell(h, free, process) for h in houses], m3.OpType.Add)
-    keep = 0.5 * w
-    upper = fin.trim_by_plane((0.0, 0.0, 1.0), top - keep)
-    if float(np.ptp(tops)) > LEVEL_MM:
+    top, base = ridge.top, ridge.base
+    body = m3.Manifold.batch_boolean([shell(h, own.free, process) for h in own.houses],
+                                     m3.OpType.Add)
+    upper = ridge.fin.trim_by_plane((0.0, 0.0, 1.0), top - 0.5 * process.line_mm)
+    if not ridge.is_level:
         body = body + upper
-    foot = m3.Manifold()
-    contacts = [stadium(h.foot, h.contact) for h in houses if h.contact is not None]
-    if contacts:
-        # Over a hole or past an edge of what is below, the foot has no leg.
-        plan = m3.CrossSection.batch_boolean(contacts, m3.OpType.Add) ^ floor_of(site, base)
-        foot = upright(plan, max(0.0, base - BESIDE_MM), base + process.layer_mm + 0.01)
-        foot = foot - site.near
-        foot = lumps_meeting(foot, body)
     # The tip of a body that walls cut away would start in mid-air.
-    whole = lumps_meeting(body + foot - site.near, upper, base + process.layer_mm)
+    whole = lumps_meeting(body + _feet(site, own.houses, base, body) - site.near, upper,
+                          base + process.layer_mm)
     if whole.is_empty():
         raise Refused("walls beside it leave no room for its body")
-    return Prop(whole, line, houses, top - base, base, length / len(houses), give)
+    length = float(np.linalg.norm(ridge.line[1] - ridge.line[0])) / len(own.houses)
+    return Prop(whole, ridge.line, own.houses, top - base, base, length,
+                _modulus_mm3(site, length), own.give_mm)
+
+
+def _cup(site: Site, shared: Shared) -> Prop:
+    """The prop of several ridges on one post."""
+    house = shared.cup.house
+    foot = _feet(site, (house,), house.base, shared.body)
+    tips = shared.tips.to_polygons()
+    _, least, _, centre = physics.second_moments(tips)
+    far = float(np.linalg.norm(np.concatenate(tips) - centre, axis=1).max())
+    return Prop(shared.body + foot - site.near, house.line, (house,), house.top - house.base,
+                house.base, shared.tips.area() / site.context.process.line_mm, least / far,
+                shared.cup.give_mm)
+
+
+def _feet(
+    site: Site, houses: tuple[House, ...], base: float, body: m3.Manifold
+) -> m3.Manifold:
+    """The contacts with the part below, cut by its surface."""
+    contacts = [stadium(h.foot, h.contact) for h in houses if h.contact is not None]
+    if not contacts:
+        return m3.Manifold()
+    # Over a hole or past an edge of what is below, a foot has no leg.
+    plan = m3.CrossSection.batch_boolean(contacts, m3.OpType.Add) ^ floor_of(site, base)
+    foot = upright(plan, max(0.0, base - BESIDE_MM), base + site.context.process.layer_mm + 0.01)
+    return lumps_meeting(foot - site.near, body)
 
 
 def lumps_meeting(

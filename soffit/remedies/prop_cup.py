@@ -1,0 +1,143 @@
+"""One post for several ridges that are near each other: a cup that opens from the post to them.
+
+Ridges around a hole or along a curve are short and close; a post for each would stand in those of
+its neighbours. One wall from a single post leans out to the smallest convex outline about all of
+their tips, no farther than the process prints; within it each ridge is a plate that grows out of
+that wall. Between the ridges the wall ends below the underside, so that it touches nothing there.
+
+**How it is measured.** At a share s of the height between the post and the tips the outline is
+(1 − s) post + s outline of the tips (Minkowski), and so it leans by the greatest difference of
+their support functions over the height (derived). How much it gives: as `prop_posts` for the
+rectangles about both; plates not counted. Its plastic is estimated from above, as if each ridge
+were a plate beside the wall.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import manifold3d as m3
+import numpy as np
+
+from soffit.layers.stack import offset_of
+from soffit.part.model import Floats
+from soffit.process.model import Process
+from soffit.remedies.prop_posts import LEAST_POST_MM, POSTS_MM, Sections, give_of_sections, sizes_of
+from soffit.remedies.prop_shape import House, post, rectangle, rise, sole_of, upright
+
+# Directions in which outlines are compared (derived: 0.1 % of a circle's radius).
+DIRECTIONS = 72
+
+# Layers below the tips in which the wall between ridges has ended (common practice, no source: one
+# that holds what is above it would be a contact).
+RIM_LAYERS = 2
+
+# How far a cavity reaches past the tips, so that it is open, mm (derived: any will do).
+OPEN_MM = 1.0
+
+
+@dataclass(frozen=True)
+class Cup:
+    """A post that opens to `crown`, the convex outline about its tips (n, 2); `house` has the
+    measures of the post and, as its ridge, those of the rectangle about the crown."""
+
+    house: House
+    crown: Floats
+    tip_mm: float
+    high: float
+    give_mm: float
+    plastic_mm3: float
+
+
+def cups(
+    tips: m3.CrossSection, along: Floats, top: float, base: float, process: Process,
+    contact_mm: Callable[[float], float | None],
+) -> list[Cup]:
+    """Posts that hold all `tips`, in line with `along`, least plastic first, all that are stiff
+    enough; `contact_mm` as of `prop_posts.posts`."""
+    crown = np.asarray(tips.hull().to_polygons()[0])
+    across = np.array([-along[1], along[0]])
+    u, v = crown @ along, crown @ across
+    middle = 0.5 * (float(u.min() + u.max()) * along + float(v.min() + v.max()) * across)
+    long, wide = float(np.ptp(u)), float(np.ptp(v))
+    line = np.array([middle - 0.5 * long * along, middle + 0.5 * long * along])
+    ridges = tips.area() / process.line_mm
+    found = []
+    for one in _sizes(House(line, 0.0, long, top, base, fan=True), contact_mm):
+        high = top - _lean_mm(crown, one) * rise(process)
+        neck = process.layer_mm + one.neck_mm(process) if one.contact is not None else 0.0
+        if high < base + neck + LEAST_POST_MM:
+            continue
+        sections = Sections.of(one, process, tip_mm=wide, fan_mm=top - high)
+        give = give_of_sections(sections, 0.5 * math.hypot(long, wide), process)
+        if give <= 0.5 * process.line_mm:
+            plates = process.line_mm * ridges * (top - high)
+            found.append(Cup(one, crown, wide, high, give, sections.plastic_mm3 + plates))
+    return sorted(found, key=lambda c: round(c.plastic_mm3, 3))
+
+
+def _sizes(house: House, contact_mm: Callable[[float], float | None]) -> Iterator[House]:
+    for length in POSTS_MM:
+        contact = contact_mm(length)
+        if contact == math.inf:
+            continue
+        for width in POSTS_MM:
+            yield from sizes_of(house, length, width, contact)
+
+
+def _lean_mm(crown: Floats, house: House) -> float:
+    """How far the outline of the tips reaches past that of the post, at most."""
+    turn = np.linspace(0.0, 2.0 * math.pi, DIRECTIONS, endpoint=False)
+    ways = np.column_stack([np.cos(turn), np.sin(turn)])
+    outline = rectangle(house.line, house.length, house.width)
+    return max(float(((crown @ ways.T).max(axis=0) - (outline @ ways.T).max(axis=0)).max()), 1e-2)
+
+
+def body_of(
+    cup: Cup, tips: m3.CrossSection, free: m3.CrossSection, process: Process
+) -> m3.Manifold:
+    """The cup as a hollow body, its plates, and its sole, kept within the plan region `free`."""
+    house, line = cup.house, process.line_mm
+    outer = _filled(cup, 0.0, process) ^ upright(free, house.base - 1.0, house.top + 1.0)
+    cavity = _filled(cup, line, process)
+    wall = outer - (cavity ^ upright(offset_of(free, -line), house.base - 2.0, house.top + 2.0))
+    made = wall.trim_by_plane((0.0, 0.0, -1.0), RIM_LAYERS * process.layer_mm - house.top)
+    # The plates begin at the walls and meet in a peak over the post.
+    made = made + ((upright(tips, cup.high, house.top) ^ outer) - _peak(cup, process))
+    for k in range(RIM_LAYERS):
+        # What of the wall leans out to the tips above it.
+        below = offset_of(tips, (k + 1) * process.step_mm, m3.JoinType.Miter)
+        low = house.top - (k + 1) * process.layer_mm
+        made = made + (wall ^ upright(below, low, low + process.layer_mm))
+    if house.contact is None:
+        plate = sole_of(replace(house, line=house.foot))
+        made = made + upright(plate ^ free, house.base, house.base + 2.0 * process.layer_mm)
+    return made
+
+
+def _peak(cup: Cup, process: Process) -> m3.Manifold:
+    """A roof over the room in the post."""
+    house, line = cup.house, process.line_mm
+    room = rectangle(house.line, house.length - 2.0 * line, house.width - 2.0 * line)
+    tall = 0.5 * (max(house.length, house.width) - 2.0 * line) * rise(process)
+    low = cup.high - OPEN_MM
+    return m3.Manifold.hull_points(np.concatenate([
+        np.column_stack([room, np.full(4, low)]), np.column_stack([room, np.full(4, cup.high)]),
+        [[*house.line.mean(axis=0), cup.high + tall]]]))
+
+
+def _filled(cup: Cup, inset: float, process: Process) -> m3.Manifold:
+    house = cup.house
+    crown = m3.CrossSection([cup.crown])
+    width, length = house.width - 2.0 * inset, house.length - 2.0 * inset
+    inner = offset_of(crown, -inset) if inset else crown
+    if inner.is_empty() or min(width, length) < process.line_mm:
+        return m3.Manifold()
+    ends = [(ring, z) for ring in inner.to_polygons()
+            for z in ([house.top, house.top + OPEN_MM] if inset else [house.top])]
+    low = rectangle(house.line, length, width)
+    points: Sequence[Floats] = [
+        np.column_stack([ring, np.full(len(ring), z)]) for ring, z in [*ends, (low, cup.high)]]
+    return m3.Manifold.hull_points(np.concatenate(points)) + post(house, inset, process, cup.high)
