@@ -191,6 +191,7 @@ def dumps(report: dict[str, Any]) -> str:
 
 def _prop(facts: PropFacts) -> dict[str, Any]:
     return {
+        "posts": facts.posts,
         "ridges": facts.ridges,
         "fins": facts.fins,
         "give_mm": _number(facts.give_mm),

@@ -25,12 +25,14 @@ BASELINE_FILL = 0.15
 class PropFacts:
     """What is known of the bodies of a prop.
 
-    `ridges`: how many they have, or that they are `fins`. `give_mm`: by how much the weakest tip
+    `posts`: how many stand on their own, and how many `ridges` they open to, or that they are
+    `fins`. `give_mm`: by how much the weakest tip
     gives to the nozzle. `force_n`: what breaks the strongest off. `ways`: how they leave, in words.
     `contact_mm2`: plan area in which they touch the part, above and below. `column_mm3`: volume of
     a solid column in their place, `place_mm2` plan area of what it would touch above.
     """
 
+    posts: int
     ridges: int
     fins: bool
     give_mm: float

@@ -188,7 +188,8 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
     ways = [way for _, way in found if way]
     if not pieces:
         raise Refused("a prop here would be trapped: no straight way leads out")
-    facts = PropFacts(len(props), props[0].line is None, max(p.give_mm for p in props),
+    facts = PropFacts(sum(max(1, len(p.houses)) for p in props), sum(p.ridges for p in props),
+                      props[0].line is None, max(p.give_mm for p in props),
                       max(_force_n(context, p) for p in props), tuple(dict.fromkeys(ways)),
                       contact_mm2(context, joined(pieces)), column, site.region.area())
     return option_of(finding.id, pieces, facts, RANK + place)
@@ -198,18 +199,20 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
     """The option of standing bodies under a place, in words and as one solid."""
     volume = sum(lump.volume() for lump in pieces)
     share = 100.0 * volume / facts.column_mm3
+    posts = f"{facts.posts} post{'s' if facts.posts > 1 else ''}"
     ridges = f"{facts.ridges} ridge{'s' if facts.ridges > 1 else ''}"
+    what = "fins along its contours" if facts.fins else f"{ridges} on {posts}"
     why = (
-        f"{'fins along its contours' if facts.fins else ridges}, one line wide, hold it from below "
-        f"and the part stays as drawn; {volume:.0f} mm³ of plastic, {share:.0f} % of a solid "
-        f"column; its tip gives {facts.give_mm:.2f} mm to the nozzle"
+        f"{what}, one line wide at the tip, hold it from below and the part stays as drawn; "
+        f"{volume:.0f} mm³ of plastic, {share:.0f} % of a solid column; its tip gives "
+        f"{facts.give_mm:.2f} mm to the nozzle"
     )
     bodies = f"{len(pieces)} prop{'s' if len(pieces) > 1 else ''}"
     force, words = max(1, math.ceil(facts.force_n)), ", ".join(facts.ways)
     if facts.fins:
         after = f"break off {bodies} with pliers, up to {force} N in all; leaves {words}"
     else:
-        after = (f"snap off {bodies} by the foot, ridge by ridge, about {force} N each; "
+        after = (f"snap off {bodies} by the foot, post by post, up to {force} N each; "
                  f"leaves {words}")
     return Option(NAME, finding, "prop", as_solid(joined(pieces)), rank, why, after,
                   volume_mm3=volume, pieces=len(pieces), prop=facts)

@@ -96,7 +96,8 @@ def _stand(
     if len(options) == 1 and words == facts[0].ways:
         return options[0]
     whole = PropFacts(
-        sum(f.ridges for f in facts), all(f.fins for f in facts), max(f.give_mm for f in facts),
+        sum(f.posts for f in facts), sum(f.ridges for f in facts), all(f.fins for f in facts),
+        max(f.give_mm for f in facts),
         max(f.force_n for f in facts), words, contact_mm2(context, body),
         sum(f.column_mm3 for f in facts), sum(f.place_mm2 for f in facts))
     return measured(context, option_of(options[0].finding, pieces, whole, options[0].rank))

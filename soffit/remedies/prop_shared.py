@@ -1,4 +1,4 @@
-"""Which ridges share a post: those whose own posts would stand in each other."""
+"""Which ridges share a post: those whose own posts would stand near or in each other."""
 
 from __future__ import annotations
 
@@ -20,11 +20,15 @@ from soffit.remedies.prop_site import FREE_MM, Site, floor_of, free_between
 # Tops and bases that differ by less are at one height, mm (derived: a twentieth of a layer).
 LEVEL_MM = 0.01
 
+# Gaps between posts that may share one, mm (common practice, no source: as wide as posts are; as a
+# finger is not; and what must be free between them).
+APART_MM = (6.0, 2.0, FREE_MM)
+
 # A crown narrower than this is a ridge, in lines (derived: two walls and a line of room).
 LEAST_LINES = 3.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Post:
     """One post of the ridge `ridge`, and the tips over it."""
 
@@ -46,25 +50,32 @@ class Shared:
 
 
 def shared_posts(site: Site, posts: Sequence[Post]) -> list[Shared]:
-    """Cups in the place of posts that stand in each other, where they take less plastic."""
-    some = [p for p in posts if p.house.length <= POSTS_MM[-1]]
-    if len(some) < 2:
-        return []
-    outlines = [shapely.Polygon(rectangle(p.house.line, p.house.length, p.house.width)).buffer(
-        0.5 * FREE_MM) for p in some]
-    tree = shapely.STRtree(outlines)
-    pairs = np.transpose(tree.query(outlines, predicate="intersects"))
-    level = np.array([
-        abs(some[a].top - some[b].top) <= LEVEL_MM and abs(some[a].base - some[b].base) <= LEVEL_MM
-        for a, b in pairs.tolist()], dtype=bool)
-    count, group = label(pairs[level], len(some))
-    found = []
-    for k in range(count):
-        mine = [some[i] for i in np.flatnonzero(group == k).tolist()]
-        shared = _shared(site, mine) if len(mine) > 1 else None
-        if shared is not None:
-            found.append(shared)
+    """Cups in the place of posts that are near each other, those that are farthest apart first,
+    where they take less plastic."""
+    found: list[Shared] = []
+    left = [p for p in posts if p.house.length <= POSTS_MM[-1]]
+    for apart_mm in APART_MM:
+        for mine in _groups(left, apart_mm):
+            shared = _shared(site, mine)
+            if shared is not None:
+                found.append(shared)
+                left = [p for p in left if p not in mine]
     return found
+
+
+def _groups(posts: Sequence[Post], apart_mm: float) -> list[list[Post]]:
+    """Two and more posts at one height that hang together by gaps of so much at most."""
+    outlines = [shapely.Polygon(rectangle(p.house.line, p.house.length, p.house.width)).buffer(
+        0.5 * apart_mm) for p in posts]
+    if len(outlines) < 2:
+        return []
+    pairs = np.transpose(shapely.STRtree(outlines).query(outlines, predicate="intersects"))
+    level = np.array([
+        abs(posts[a].top - posts[b].top) <= LEVEL_MM
+        and abs(posts[a].base - posts[b].base) <= LEVEL_MM for a, b in pairs.tolist()], dtype=bool)
+    count, group = label(pairs[level], len(posts))
+    members = [[posts[i] for i in np.flatnonzero(group == k).tolist()] for k in range(count)]
+    return [mine for mine in members if len(mine) > 1]
 
 
 def _shared(site: Site, posts: list[Post]) -> Shared | None:

@@ -53,7 +53,8 @@ MOST_RAYS = 60
 @dataclass(frozen=True)
 class Prop:
     """One prop as built: its `body`, the `houses` that it is, none if it is a fin, its `height`,
-    the length of its tip and the section modulus of what of it breaks at once."""
+    the length of its tip, the section modulus of what of it breaks at once, and how many ridges
+    that is."""
 
     body: m3.Manifold
     line: Floats | None
@@ -63,6 +64,7 @@ class Prop:
     tip_mm: float
     modulus_mm3: float
     give_mm: float
+    ridges: int = 1
 
 
 @dataclass(frozen=True)
@@ -219,7 +221,7 @@ def _cup(site: Site, shared: Shared) -> Prop:
     far = float(np.linalg.norm(np.concatenate(tips) - centre, axis=1).max())
     return Prop(shared.body + foot - site.near, house.line, (house,), house.top - house.base,
                 house.base, shared.tips.area() / site.context.process.line_mm, least / far,
-                shared.cup.give_mm)
+                shared.cup.give_mm, len({post.ridge for post in shared.posts}))
 
 
 def _feet(
