@@ -4,7 +4,8 @@
 reviewed as drawn; the closed ones of a single body are also resolved with `--up auto`, and where
 that takes props, once more with `--forbid prop`. A mesh that states no unit is taken as
 millimetres. `SOFFIT_ONLY` is a pattern that chooses files,
-`SOFFIT_HUNG_S` the seconds after which a command counts as hung (600).
+`SOFFIT_HUNG_S` the seconds after which a command counts as hung (600). `SOFFIT_ONCE=1` leaves out
+the resolutions without props.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ KINDS = {".step", ".stp", ".stl", ".3mf", ".obj", ".ply"}
 # A command that takes longer counts as hung, s (from memory: what a user waits for at most).
 HUNG_S = float(os.environ.get("SOFFIT_HUNG_S", "600"))
 WORKERS = 2
+ONCE = os.environ.get("SOFFIT_ONCE", "") == "1"
 
 ON_REQUEST = True
 
@@ -91,7 +93,7 @@ def look_at(path: Path, folder: Path) -> Row:
                 "resolve", path, [*unit, "--up", "auto", "--out", out]
             )
     row = Row(name, code, report, resolved, result, said, time.perf_counter() - begun)
-    if row.resolve == 0 and row.props:
+    if row.resolve == 0 and row.props and not ONCE:
         with tempfile.TemporaryDirectory() as out:
             bare, _, _ = call(
                 "resolve", path, [*unit, "--up", "auto", "--forbid", "prop", "--out", out]

@@ -56,11 +56,11 @@ def test_a_square_on_a_square_post(side: float) -> None:
     cup = next(c for c in cups(tips, ALONG, 40.0, 0.0, PLA, lambda _: None)
                if c.house.length == c.house.width)
     post = cup.house.length
-    fan = 40.0 - cup.high
+    fan = 40.0 - H - cup.high  # a layer of it is upright
     assert fan == pytest.approx(math.sqrt(0.5) * (side - post), rel=1e-3)
     made = body_of(cup, tips, EVERYWHERE, PLA)
     for depth in (1.0, 0.3 * fan, 0.8 * fan, fan + 2.0):
-        outline = side + min(1.0, depth / fan) * (post - side)
+        outline = side + min(1.0, max(0.0, depth - H) / fan) * (post - side)
         wall = outline**2 - (outline - 2 * W) ** 2
         # The ridges of this square are its wall: no plate stands in it but near the tips.
         plates = (tips ^ m3.CrossSection.square((outline, outline), True)).area()

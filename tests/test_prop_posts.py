@@ -50,7 +50,7 @@ def test_fan_and_post_are_one_line_thick(
     made = shell(house, EVERYWHERE, PLA)
     assert len(made.decompose()) == 2  # the wall, and the room in it
     for depth in (1e-4, 0.2, 1.0, 0.5 * high, 0.99 * high, high + 1.0, 30.0):
-        share = min(1.0, depth / high)
+        share = min(1.0, max(0.0, depth - PLA.layer_mm) / high)  # a layer of it is upright
         long, wide = 20.0 + share * (length - 20.0), W + share * (width - W)
         inner = max(0.0, long - 2 * W) * max(0.0, wide - 2 * W)
         assert made.slice(40.0 - depth).area() == pytest.approx(long * wide - inner, rel=2e-3)
@@ -125,6 +125,6 @@ def test_no_post_where_there_is_no_height_for_its_fan() -> None:
     house = House(ridge(40.0), 0.0, 40.0, 4.0, 0.0)
     found = posts(house, PLA, platform)
     assert min(len(p.houses) for p in found) == 3
-    assert all(h.fan_mm(PLA) <= 4.0 - LEAST_POST_MM for p in found for h in p.houses)
+    assert all(h.fan_mm(PLA) <= 4.0 - LEAST_POST_MM - PLA.layer_mm for p in found for h in p.houses)
     assert posts(replace(house, top=1.0), PLA, platform) == []
     assert posts(house, PLA, lambda _: math.inf) == []

@@ -66,11 +66,11 @@ def cups(
     ridges = tips.area() / process.line_mm
     found = []
     for one in _sizes(House(line, 0.0, long, top, base, fan=True), contact_mm):
-        high = top - _lean_mm(crown, one) * rise(process)
+        high = top - process.layer_mm - _lean_mm(crown, one) * rise(process)
         neck = process.layer_mm + one.neck_mm(process) if one.contact is not None else 0.0
         if high < base + neck + LEAST_POST_MM:
             continue
-        sections = Sections.of(one, process, tip_mm=wide, fan_mm=top - high)
+        sections = Sections.of(one, process, tip_mm=wide, fan_mm=top - process.layer_mm - high)
         give = give_of_sections(sections, 0.5 * math.hypot(long, wide), process)
         if give <= 0.5 * process.line_mm:
             plates = process.line_mm * ridges * (top - high)
@@ -98,7 +98,8 @@ def _lean_mm(crown: Floats, house: House) -> float:
 def body_of(
     cup: Cup, tips: m3.CrossSection, free: m3.CrossSection, process: Process
 ) -> m3.Manifold:
-    """The cup as a hollow body, its plates, and its sole, kept within the plan region `free`."""
+    """The cup as a hollow body, its plates, and its sole, kept within the plan region `free`; in
+    the last layer it is upright."""
     house, line = cup.house, process.line_mm
     outer = _filled(cup, 0.0, process) ^ upright(free, house.base - 1.0, house.top + 1.0)
     cavity = _filled(cup, line, process)
@@ -135,8 +136,9 @@ def _filled(cup: Cup, inset: float, process: Process) -> m3.Manifold:
     inner = offset_of(crown, -inset) if inset else crown
     if inner.is_empty() or min(width, length) < process.line_mm:
         return m3.Manifold()
-    ends = [(ring, z) for ring in inner.to_polygons()
-            for z in ([house.top, house.top + OPEN_MM] if inset else [house.top])]
+    top = house.top - process.layer_mm
+    ends = [(ring, z) for ring in inner.to_polygons() for z in (top, house.top + (
+        OPEN_MM if inset else 0.0))]
     low = rectangle(house.line, length, width)
     points: Sequence[Floats] = [
         np.column_stack([ring, np.full(len(ring), z)]) for ring, z in [*ends, (low, cup.high)]]

@@ -88,7 +88,7 @@ def _alike(
         for width in POSTS_MM:
             yield [post for post in sizes_of(one, length, width, contact)
                    if post.top - post.fan_mm(process) - LEAST_POST_MM
-                   >= post.base + process.layer_mm + post.neck_mm(process)]
+                   >= post.base + 2.0 * process.layer_mm + post.neck_mm(process)]
 
 
 def sizes_of(one: House, length: float, width: float, contact: float | None) -> list[House]:
@@ -128,7 +128,7 @@ class Sections:
         fan_mm = house.fan_mm(process) if fan_mm is None else fan_mm
         depth = (np.arange(DEPTHS) + 0.5) * height / DEPTHS
         above = height - depth
-        share = np.minimum(1.0, depth / fan_mm)
+        share = np.clip((depth - process.layer_mm) / fan_mm, 0.0, 1.0)
         length = house.ridge + share * (house.length - house.ridge)
         width = tip_mm + share * (house.width - tip_mm)
         if house.contact is not None:
@@ -175,6 +175,6 @@ def turns_mm(s: Sections, lever_mm: float, process: Process) -> float:
     shear = 1000.0 * process.material.modulus_gpa.value / (2.0 * (1.0 + physics.POISSON))
     area = (s.length - line) * np.maximum(s.width - line, 0.0)
     tube = 4.0 * area**2 * line / (2.0 * (s.length + s.width - 2 * line))
-    small, large = np.minimum(s.length, s.width), np.maximum(s.length, s.width)
-    torsion = np.where(s.inner_width > 0.0, tube, large * small**3 / 3.0)
-    return physics.DRAG_N * lever_mm**2 * s.step_mm / shear * float((1.0 / torsion).sum())
+    # The solid ends, a tip of one line and a sole, are short and turn with what they are part of.
+    soft = s.inner_width > 0.0
+    return physics.DRAG_N * lever_mm**2 * s.step_mm / shear * float((1.0 / tube[soft]).sum())

@@ -66,7 +66,8 @@ class House:
         return np.array([middle - half, middle + half])
 
     def fan_mm(self, process: Process) -> float:
-        """Height of the fan: its ends and its roof are no flatter than the process prints."""
+        """Height of the fan, below a layer in which the ridge is upright: its ends and its roof are
+        no flatter than the process prints."""
         across = max(self.ridge - self.length, self.width - process.line_mm)
         return 0.5 * across * rise(process)
 
@@ -162,13 +163,15 @@ def filled(house: House, inset: float, process: Process) -> m3.Manifold:
     start, thin = max(0.0, inset - 0.5 * line) * slope, max(0.0, line - 2.0 * inset)
     if house.fan:
         # It is wider than its post, so that the two are not one convex body.
-        full = house.fan_mm(process)
+        full, top = house.fan_mm(process), house.top - process.layer_mm
         # Where the roof is two lines wide its walls meet.
         start = full * max(0.0, 2.0 * inset - line) / max(house.width - line, 1e-9)
         ridge = house.ridge - (house.ridge - house.length) * start / full - 2.0 * inset
-        fan = _hull(house, [(max(ridge, 1e-3), max(thin, 1e-3), house.top - start),
-                            (length, width, house.top - full)])
-        return fan + post(house, inset, process, house.top - full)
+        fan = _hull(house, [(max(ridge, 1e-3), max(thin, 1e-3), top - start),
+                            (length, width, top - full)])
+        tip = m3.Manifold() if inset else _hull(
+            house, [(house.ridge, line, z) for z in (house.top, top)])
+        return tip + fan + post(house, inset, process, top - full)
     full = 0.5 * max(house.width - line, house.length - house.ridge, 0.0) * slope
     ridge = min(house.ridge + 2.0 * start / slope, house.length) - 2.0 * inset
     rings = [(max(ridge, 1e-3), max(thin, 1e-3), house.top - start),
