@@ -20,11 +20,6 @@ UPRIGHT_DEG = 6.0
 # stays (derived: of a quarter circle drawn with eight facets the last has 0.2).
 LEANS_SHARE = 0.25
 
-# Points of an outline below a freeform face that say whether it is a circle (derived: twice as many
-# as any three of them need), and the radius from which it is as good as straight, mm (from memory).
-FITTED_POINTS = 6
-MOST_RADIUS_MM = 1000.0
-
 
 @dataclass(frozen=True)
 class Profile:
@@ -89,27 +84,12 @@ def _true_away(part: Part, point: Floats, lines: list[Outline]) -> float | None:
 
 
 def circle_of(face: Face, points: Floats) -> tuple[Floats, float] | None:
-    """Centre and radius of the circle that an outline lies on: about the upright axis of a face,
-    or, below a freeform face, that of the points themselves."""
-    if face.surface is Surface.FREEFORM:
-        if len(points) < FITTED_POINTS:
-            return None
-        # |p|² = 2 c·p + (r² − |c|²), from the middle of the points (least squares).
-        middle = points.mean(axis=0)
-        off = points - middle
-        known = np.column_stack([2.0 * off, np.ones(len(off))])
-        found = np.linalg.lstsq(known, (off**2).sum(axis=1), rcond=None)[0]
-        centre = middle + found[:2]
-    else:
-        if face.surface not in (Surface.TORUS, Surface.CONE, Surface.SPHERE):
-            return None
-        if face.axis_point is None:
-            return None
-        if face.axis_dir is not None and abs(face.axis_dir[2]) < 1.0 - 1e-9:
-            return None
-        centre = np.array(face.axis_point[:2])
+    """Centre and radius of the circle about the upright axis of a face that an outline lies on."""
+    if face.surface not in (Surface.TORUS, Surface.CONE, Surface.SPHERE) or not face.axis_point:
+        return None
+    if face.axis_dir is not None and abs(face.axis_dir[2]) < 1.0 - 1e-9:
+        return None
+    centre = np.array(face.axis_point[:2])
     reach = np.linalg.norm(points - centre, axis=1)
     radius = float(reach.mean())
-    if radius > MOST_RADIUS_MM or np.abs(reach - radius).max() > GRID_MM:
-        return None
-    return centre, radius
+    return None if np.abs(reach - radius).max() > GRID_MM else (centre, radius)
