@@ -80,11 +80,7 @@ def look_at(path: Path, folder: Path) -> Row:
     """Review one file and, where it is closed and of one body, resolve it."""
     begun = time.perf_counter()
     name = path.relative_to(folder).as_posix()
-    unit: list[str] = []
-    code, report, said = call("review", path, unit)
-    if code == 2 and "--unit" in said:
-        unit = ["--unit", "mm"]
-        code, report, said = call("review", path, unit)
+    code, report, said, unit = call_in_mm("review", path, [])
     resolved: int | str | None = None
     result = None
     if report is not None and report["part"]["closed"] and report["part"]["bodies"] == 1:
@@ -101,6 +97,17 @@ def look_at(path: Path, folder: Path) -> Row:
         row = replace(row, bare=bare)
     print(line(row), said if 3 in (code, resolved) else "", file=sys.stderr, flush=True)
     return row
+
+
+def call_in_mm(
+    verb: str, path: Path, options: list[str]
+) -> tuple[int | str, dict[str, Any] | None, str, list[str]]:
+    """As `call`; a file that states no unit is taken as millimetres, by the options named last."""
+    code, report, said = call(verb, path, options)
+    if code != 2 or "--unit" not in said:
+        return code, report, said, []
+    unit = ["--unit", "mm"]
+    return *call(verb, path, [*options, *unit]), unit
 
 
 def call(

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.corpus import KINDS, ROOT, WORKERS, call
+from bench.corpus import KINDS, ROOT, WORKERS, call_in_mm
 
 ON_REQUEST = True
 
@@ -46,10 +46,7 @@ def look_at(path: Path, folder: Path) -> tuple[float, float] | None:
     """Print the row of one part; its shares of plastic and contact, None where it has no prop."""
     begun = time.perf_counter()
     with tempfile.TemporaryDirectory() as out:
-        options = ["--only", "props", "--out", out]
-        code, report, said = call("resolve", path, options)
-        if code == 2 and "--unit" in said:
-            code, report, said = call("resolve", path, [*options, "--unit", "mm"])
+        code, report, _, _ = call_in_mm("resolve", path, ["--only", "props", "--out", out])
     took = time.perf_counter() - begun
     name = path.relative_to(folder).as_posix()
     if report is None:

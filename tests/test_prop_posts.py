@@ -93,7 +93,7 @@ def test_plastic_and_give_are_those_of_the_body(contact: float | None, height: f
         # The round ends of the contact and the corners of the neck are left out.
         near = 0.05 if contact is None else 0.15
         assert bends_mm(sections, PLA)[k] == pytest.approx(bend, rel=near)
-    assert give_mm(house, PLA) == pytest.approx(
+    assert give_mm(sections, 6.0, PLA) == pytest.approx(
         max(bends_mm(sections, PLA)[0] + turns_mm(sections, 6.0, PLA), bends_mm(sections, PLA)[1]))
 
 

@@ -4,8 +4,8 @@ The way up with least over air is not always one that can be resolved: what hang
 above the platform, in a hole, or trapped. So the best few are resolved in turn, up to the first
 that comes clean with no more than a few props. Of those that come clean the one is taken whose
 edits cost least, and the others where its files do not prove clean; where none does, the one that
-leaves least over air. Once one came clean, another
-is given up as soon as it is sure to cost more, as the bound of the best set tells (`Survey.best`).
+leaves least over air. Once one came clean, another is given up as soon as it is sure to cost more,
+as the bound of the best set tells (`Survey.best`).
 """
 
 from __future__ import annotations

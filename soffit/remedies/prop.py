@@ -43,7 +43,7 @@ from soffit.remedies.model import Option, PropFacts
 from soffit.remedies.prop_fins import fins_under
 from soffit.remedies.prop_place import combs, rim
 from soffit.remedies.prop_shape import upright
-from soffit.remedies.prop_site import Refused, Site, site_of
+from soffit.remedies.prop_site import Refused, Site, bond_mpa, site_of
 from soffit.remedies.prop_solid import as_solid, lumps
 from soffit.remedies.prop_stand import Prop, props_under
 from soffit.remedies.prop_way import way_out
@@ -235,11 +235,9 @@ def _force_n(context: Context, prop: Prop) -> float:
     """Force at the foot that snaps a ridge over its narrow way, or that tears off fins, which
     their ribs tie together, N."""
     process = context.process
-    bond = physics.LAYER_BOND * process.material.strength_mpa.value
     if prop.line is None:
-        return physics.pull_off_n(bond, process.line_mm, prop.tip_mm)
-    moment = bond * prop.modulus_mm3
-    return moment / max(prop.height, process.line_mm)
+        return physics.pull_off_n(bond_mpa(process), process.line_mm, prop.tip_mm)
+    return prop.snap_nmm / max(prop.height, process.line_mm)
 
 
 def _column_mm3(site: Site) -> float:

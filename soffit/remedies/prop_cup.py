@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import manifold3d as m3
 import numpy as np
@@ -24,8 +24,16 @@ import numpy as np
 from soffit.layers.stack import offset_of
 from soffit.part.model import Floats
 from soffit.process.model import Process
-from soffit.remedies.prop_posts import LEAST_POST_MM, POSTS_MM, Sections, give_of_sections, sizes_of
-from soffit.remedies.prop_shape import House, post, rectangle, rise, sole_of, upright
+from soffit.remedies.prop_posts import LEAST_POST_MM, POSTS_MM, Sections, give_mm, sizes_of
+from soffit.remedies.prop_shape import (
+    SOLE_LAYERS,
+    House,
+    post,
+    rectangle,
+    rise,
+    sole_of,
+    upright,
+)
 
 # Directions in which outlines are compared (derived: 0.1 % of a circle's radius).
 DIRECTIONS = 72
@@ -40,12 +48,12 @@ OPEN_MM = 1.0
 
 @dataclass(frozen=True)
 class Cup:
-    """A post that opens to `crown`, the convex outline about its tips (n, 2); `house` has the
-    measures of the post and, as its ridge, those of the rectangle about the crown."""
+    """A post that opens from the height `high` to `crown`, the convex outline about its tips,
+    (n, 2); `house` has the measures of the post and, as its ridge, the longer of those of the
+    crown."""
 
     house: House
     crown: Floats
-    tip_mm: float
     high: float
     give_mm: float
     plastic_mm3: float
@@ -71,10 +79,10 @@ def cups(
         if high < base + neck + LEAST_POST_MM:
             continue
         sections = Sections.of(one, process, tip_mm=wide, fan_mm=top - process.layer_mm - high)
-        give = give_of_sections(sections, 0.5 * math.hypot(long, wide), process)
+        give = give_mm(sections, 0.5 * math.hypot(long, wide), process)
         if give <= 0.5 * process.line_mm:
             plates = process.line_mm * ridges * (top - high)
-            found.append(Cup(one, crown, wide, high, give, sections.plastic_mm3 + plates))
+            found.append(Cup(one, crown, high, give, sections.plastic_mm3 + plates))
     return sorted(found, key=lambda c: round(c.plastic_mm3, 3))
 
 
@@ -113,8 +121,8 @@ def body_of(
         low = house.top - (k + 1) * process.layer_mm
         made = made + (wall ^ upright(below, low, low + process.layer_mm))
     if house.contact is None:
-        plate = sole_of(replace(house, line=house.foot))
-        made = made + upright(plate ^ free, house.base, house.base + 2.0 * process.layer_mm)
+        made = made + upright(sole_of(house) ^ free, house.base,
+                              house.base + SOLE_LAYERS * process.layer_mm)
     return made
 
 

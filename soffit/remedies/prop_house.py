@@ -24,6 +24,7 @@ from soffit.remedies.prop_site import (
     WIDTHS_MM,
     Refused,
     Site,
+    bond_mpa,
     floor_of,
     free_between,
     give_of,
@@ -47,49 +48,62 @@ class Stood:
     give_mm: float
 
 
+@dataclass(frozen=True)
+class Ground:
+    """What posts from one height to another stand on: the plan region that is `free` for them, and
+    the `floor` of the part below, None on the platform."""
+
+    site: Site
+    top: float
+    base: float
+    free: m3.CrossSection
+    floor: m3.CrossSection | None
+
+    @classmethod
+    def of(cls, site: Site, top: float, base: float) -> Ground:
+        """That between two heights."""
+        layer = site.context.process.layer_mm
+        on_part = base > 0.5 * layer
+        free = free_between(site, base + (layer if on_part else GRID_MM), top - GRID_MM)
+        return cls(site, top, base, free, floor_of(site, base) if on_part else None)
+
+    def contact_mm(self, length: float) -> float | None:
+        """Width of the contact of a post of so much length that the drag of the nozzle does not
+        snap; None on the platform, infinite where it would not break off by hand."""
+        if self.floor is None:
+            return None
+        process = self.site.context.process
+        bond, moment = bond_mpa(process), physics.DRAG_N * (self.top - self.base)
+        width = max(process.line_mm, physics.contact_width_mm(moment, length, bond))
+        if length < width:
+            width = max(process.line_mm, physics.contact_diameter_mm(moment, bond))
+        return width if width <= MOST_CONTACT_MM else math.inf
+
+    def stood(self, house: House, tips: m3.CrossSection) -> House | None:
+        """A post that opens to these tips, on the platform on the smallest sole that holds it; None
+        where not nearly all of it has room."""
+        whole = m3.CrossSection.batch_hull([
+            tips, m3.CrossSection([rectangle(house.line, house.length, house.width)])])
+        if (whole - self.free).area() > CUT_SHARE * whole.area():
+            return None
+        if self.floor is None or house.contact is None:
+            return _with_sole(house, self.free)
+        contact = stadium(house.foot, house.contact)
+        return house if (contact - self.floor).area() <= CUT_SHARE * contact.area() else None
+
+
 def houses_of(site: Site, line: Floats, top: float, base: float) -> Stood:
     """What a ridge stands on with least plastic: posts, or one body as long as itself where there
     is no room for those. Raises Refused."""
-    process = site.context.process
-    on_part = base > 0.5 * process.layer_mm
-    low = base + (process.layer_mm if on_part else GRID_MM)
-    free = free_between(site, low, top - GRID_MM)
+    process, ground = site.context.process, Ground.of(site, top, base)
     ridge = float(np.linalg.norm(line[1] - line[0]))
     house = House(line, 0.0, ridge, top, base)
-
-    def contact_mm(length: float) -> float | None:
-        return contact_of(site, length, top - base) if on_part else None
-
-    floor = floor_of(site, base) if on_part else None
-    for way in posts(house, process, contact_mm)[:MOST_POSTED]:
-        if all(_has_room(h, free, floor, process.line_mm) for h in way.houses):
-            stood = [h if on_part else with_sole(h, free) for h in way.houses]
-            if all(h is not None for h in stood):
-                return Stood(tuple(h for h in stood if h is not None), free, way.give_mm)
-    long, give = _long(site, replace(house, contact=contact_mm(ridge)), free)
-    return Stood((long,), free, give)
-
-
-def _has_room(
-    house: House, free: m3.CrossSection, floor: m3.CrossSection | None, line_mm: float
-) -> bool:
-    """Whether nearly all of a fan and its post lie in the region that is free, and of its contact
-    on the floor."""
-    return has_room(house, strip(house.line, line_mm), free, floor)
-
-
-def has_room(
-    house: House, tips: m3.CrossSection, free: m3.CrossSection, floor: m3.CrossSection | None
-) -> bool:
-    """As `_has_room`, for a post that opens to these tips."""
-    whole = m3.CrossSection.batch_hull([
-        tips, m3.CrossSection([rectangle(house.line, house.length, house.width)])])
-    if (whole - free).area() > CUT_SHARE * whole.area():
-        return False
-    if floor is None or house.contact is None:
-        return True
-    contact = stadium(house.foot, house.contact)
-    return bool((contact - floor).area() <= CUT_SHARE * contact.area())
+    for way in posts(house, process, ground.contact_mm)[:MOST_POSTED]:
+        stood = [ground.stood(h, strip(h.line, process.line_mm)) for h in way.houses]
+        if all(stood):
+            return Stood(tuple(h for h in stood if h is not None), ground.free, way.give_mm)
+    long, give = _long(site, replace(house, contact=ground.contact_mm(ridge)), ground.free)
+    return Stood((long,), ground.free, give)
 
 
 def _long(site: Site, house: House, free: m3.CrossSection) -> tuple[House, float]:
@@ -111,7 +125,7 @@ def _long(site: Site, house: House, free: m3.CrossSection) -> tuple[House, float
                       f"{give:.1f} mm")
     if house.contact is not None:
         return house, give
-    stood = with_sole(house, free)
+    stood = _with_sole(house, free)
     if stood is None:
         raise Refused(
             f"there is no room for a foot on which a prop of {height:.0f} mm stands steadily")
@@ -127,7 +141,7 @@ def _walls(house: House, free: m3.CrossSection, w: float) -> m3.CrossSection:
     return outer - (inner ^ offset_of(free, -w))
 
 
-def with_sole(house: House, free: m3.CrossSection) -> House | None:
+def _with_sole(house: House, free: m3.CrossSection) -> House | None:
     """The house on the smallest sole that holds it on the platform; None where none has room."""
     height = house.top - house.base
     for sole in SOLES_MM:
@@ -135,15 +149,3 @@ def with_sole(house: House, free: m3.CrossSection) -> House | None:
         if physics.peel_of(plate.to_polygons(), physics.DRAG_N, height) <= physics.ADHESION_MPA:
             return replace(house, sole=sole)
     return None
-
-
-def contact_of(site: Site, ridge: float, height: float) -> float:
-    """Width of a contact that the drag of the nozzle does not snap, mm; infinite where that would
-    not break off by hand."""
-    process = site.context.process
-    bond = physics.LAYER_BOND * process.material.strength_mpa.value
-    moment = physics.DRAG_N * height
-    width = max(process.line_mm, physics.contact_width_mm(moment, ridge, bond))
-    if ridge < width:
-        width = max(process.line_mm, physics.contact_diameter_mm(moment, bond))
-    return width if width <= MOST_CONTACT_MM else math.inf

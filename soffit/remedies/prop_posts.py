@@ -62,10 +62,11 @@ def posts(
     for count in range(1, MOST_POSTS + 1):
         for sizes in _alike(house, count, process, contact_mm):
             for one in sizes:
-                give = give_mm(one, process)
+                sections = Sections.of(one, process)
+                give = give_mm(sections, 0.5 * one.ridge, process)
                 if give <= 0.5 * process.line_mm:
                     found.append(Posts(tuple(_set(house, one, count, process)), give,
-                                       count * Sections.of(one, process).plastic_mm3))
+                                       count * sections.plastic_mm3))
                     break
     return sorted(found, key=lambda p: (round(p.plastic_mm3, 3), len(p.houses)))
 
@@ -148,13 +149,9 @@ class Sections:
         return float(walls.sum() * self.step_mm)
 
 
-def give_mm(house: House, process: Process) -> float:
-    """By how much the tip of a house on a post gives to the nozzle, mm (see the module)."""
-    return give_of_sections(Sections.of(house, process), 0.5 * house.ridge, process)
-
-
-def give_of_sections(sections: Sections, lever_mm: float, process: Process) -> float:
-    """By how much a tip gives that is so far from the axis of a post, mm."""
+def give_mm(sections: Sections, lever_mm: float, process: Process) -> float:
+    """By how much a tip that is so far from the axis of a post gives to the nozzle, mm (see the
+    module)."""
     across, along = bends_mm(sections, process)
     return max(across + turns_mm(sections, lever_mm, process), along)
 

@@ -30,7 +30,7 @@ ROUND_CORNERS = 8
 SOLE_LAYERS = 2
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class House:
     """One prop's measures, mm. `line` (2, 2): ends of the ridge in plan. `width`, `length`: of
     the walls' outline. `top`: height of the ridge; `base`: what it stands on. `contact`:

@@ -12,6 +12,7 @@ from soffit.layers.stack import GRID_MM, offset_of, tidy
 from soffit.part.mesh_solid import evaluate
 from soffit.part.solid import Drop
 from soffit.process import physics
+from soffit.process.model import Process
 from soffit.remedies.context import Context
 from soffit.remedies.prop_shape import upright
 
@@ -22,6 +23,9 @@ FREE_MM = 0.4
 # (common practice, no source).
 WIDTHS_MM = (2.4, 3.2, 4.0, 6.0, 8.0, 11.0, 15.0)
 SOLES_MM = (0.0, 1.0, 2.0, 3.0, 5.0, 8.0)
+
+# Heights that differ by less are one (derived: a twentieth of a layer of 0.2 mm).
+LEVEL_MM = 0.01
 
 # Height below a tip within which a wall beside it counts (derived: five layers of 0.2 mm).
 BESIDE_MM = 1.0
@@ -99,6 +103,11 @@ def free_between(site: Site, low: float, high: float) -> m3.CrossSection:
 def floor_of(site: Site, base: float) -> m3.CrossSection:
     """What of the part is right below a height, in plan."""
     return (site.near ^ level(site, base - BESIDE_MM, base)).project()
+
+
+def bond_mpa(process: Process) -> float:
+    """Strength between two layers."""
+    return physics.LAYER_BOND * process.material.strength_mpa.value
 
 
 def give_of(site: Site, section: m3.CrossSection, height: float) -> float:

@@ -29,9 +29,11 @@ from soffit.remedies.prop_shared import Post, Shared, shared_posts
 from soffit.remedies.prop_site import (
     BESIDE_MM,
     FREE_MM,
+    LEVEL_MM,
     Refused,
     Site,
     beside,
+    bond_mpa,
     floor_of,
 )
 from soffit.remedies.prop_solid import lumps
@@ -39,9 +41,6 @@ from soffit.remedies.prop_solid import lumps
 # A ridge with less room than this share of itself is moved (common practice, no source: the rest
 # still reaches as far as strands may be apart).
 ROOM_SHARE = 0.8
-
-# A ridge whose ends differ by less is level (derived: a twentieth of a layer of 0.2 mm).
-LEVEL_MM = 0.01
 
 # Lowest hollow body: lower ones are fins (derived: roof and sole of a body 2.4 mm wide).
 LEAST_HOUSE_MM = 2.4
@@ -53,8 +52,8 @@ MOST_RAYS = 60
 @dataclass(frozen=True)
 class Prop:
     """One prop as built: its `body`, the `houses` that it is, none if it is a fin, its `height`,
-    the length of its tip, the section modulus of what of it breaks at once, and how many ridges
-    that is."""
+    the length of its tip, the moment that snaps what of it breaks at once, N·mm, and how many
+    ridges that is."""
 
     body: m3.Manifold
     line: Floats | None
@@ -62,7 +61,7 @@ class Prop:
     height: float
     base: float
     tip_mm: float
-    modulus_mm3: float
+    snap_nmm: float
     give_mm: float
     ridges: int = 1
 
@@ -110,15 +109,15 @@ def props_under(site: Site, lines: tuple[Floats, ...]) -> list[Prop]:
         except Refused as no:
             why = no
     posts = [Post(k, house, (strip(house.line, site.context.process.line_mm)
-                             ^ ridge.fin.project()), ridge.top, ridge.base)
+                             ^ ridge.fin.project()))
              for k, (ridge, own) in enumerate(zip(ridges, stood, strict=True)) if ridge.is_level
              for house in own.houses]
     shared = shared_posts(site, posts)
     for cup in shared:
         made.append(_cup(site, cup))
-    taken = {id(post.house) for cup in shared for post in cup.posts}
+    taken = {post.house for cup in shared for post in cup.posts}
     for ridge, own in zip(ridges, stood, strict=True):
-        left = tuple(h for h in own.houses if id(h) not in taken)
+        left = tuple(h for h in own.houses if h not in taken)
         if not left:
             continue
         try:
@@ -186,11 +185,13 @@ def _fin(site: Site, ridge: Ridge) -> Prop:
     """A ridge so low that it stands as it is."""
     length = float(np.linalg.norm(ridge.line[1] - ridge.line[0]))
     return Prop(ridge.fin, ridge.line, (), float(ridge.tops.max()) - ridge.base, ridge.base, length,
-                _modulus_mm3(site, length), 0.0)
+                _snap_nmm(site, length), 0.0)
 
 
-def _modulus_mm3(site: Site, length: float) -> float:
-    return length * site.context.process.line_mm**2 / 6.0
+def _snap_nmm(site: Site, length: float) -> float:
+    """Moment that snaps a ridge over its narrow way."""
+    process = site.context.process
+    return physics.snap_moment_nmm(bond_mpa(process), process.line_mm, length)
 
 
 def _stand(site: Site, ridge: Ridge, own: Stood) -> Prop:
@@ -209,7 +210,7 @@ def _stand(site: Site, ridge: Ridge, own: Stood) -> Prop:
         raise Refused("walls beside it leave no room for its body")
     length = float(np.linalg.norm(ridge.line[1] - ridge.line[0])) / len(own.houses)
     return Prop(whole, ridge.line, own.houses, top - base, base, length,
-                _modulus_mm3(site, length), own.give_mm)
+                _snap_nmm(site, length), own.give_mm)
 
 
 def _cup(site: Site, shared: Shared) -> Prop:
@@ -219,8 +220,9 @@ def _cup(site: Site, shared: Shared) -> Prop:
     tips = shared.tips.to_polygons()
     _, least, _, centre = physics.second_moments(tips)
     far = float(np.linalg.norm(np.concatenate(tips) - centre, axis=1).max())
+    process = site.context.process
     return Prop(shared.body + foot - site.near, house.line, (house,), house.top - house.base,
-                house.base, shared.tips.area() / site.context.process.line_mm, least / far,
+                house.base, shared.tips.area() / process.line_mm, bond_mpa(process) * least / far,
                 shared.cup.give_mm, len({post.ridge for post in shared.posts}))
 
 

@@ -65,7 +65,10 @@ def read_step(path: str, deflection_mm: float, repair: bool) -> Part:
     if part.closed:
         return part
     # The mesher fails where an outline crosses itself on its face by less than it is off there.
-    coarse = _read(file, data, deflection_mm, repair, COARSE_MM)
+    try:
+        coarse = _read(file, data, deflection_mm, repair, COARSE_MM)
+    except FileError:
+        return part
     return coarse if coarse.closed and coarse.bodies == part.bodies else part
 
 
