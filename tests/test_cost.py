@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import manifold3d as m3
@@ -86,16 +87,27 @@ def test_what_a_chamfer_does_to_the_surface(tmp_path: Path) -> None:
 
 
 def test_work_by_hand(tmp_path: Path) -> None:
-    """A prop leaves the surface as it is and must be broken off."""
+    """A prop leaves the surface as it is and must be broken off, post by post."""
     context = looked_at(read(shapes.ledge(), tmp_path), PROCESS)
     options, _ = all_options(context, context.review.air[0], ["prop"])
     costs = PROCESS.costs
     for option in options:
         assert option.cost is not None and option.pieces > 0
+        assert option.prop is not None and not option.prop.fins
         assert option.cost.labour_s == (costs.handle_s.value
-                                        + option.pieces * costs.break_off_s.value)
+                                        + option.prop.posts * costs.break_off_s.value)
         assert option.cost.changed_mm2 == option.cost.deviation_mm == 0.0
         assert option.safety == "needs an operation after printing"
+
+
+def test_fins_are_pulled_off_bit_by_bit(tmp_path: Path) -> None:
+    """Each bit of 100 N takes as long as a post; one body takes that at least."""
+    context = looked_at(read(shapes.ledge(), tmp_path), PROCESS)
+    options, _ = all_options(context, context.review.air[0], ["prop"])
+    assert options[0].prop is not None
+    for force, breaks in ((40.0, 1.0), (1234.0, 12.34)):
+        facts = replace(options[0].prop, fins=True, force_n=force)
+        assert replace(options[0], prop=facts, pieces=1).breaks == pytest.approx(breaks)
 
 
 def test_a_membrane_is_work(tmp_path: Path) -> None:

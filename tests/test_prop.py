@@ -22,13 +22,13 @@ from soffit.process.load import load_process
 from soffit.remedies import LAST_RESORT, prop
 from soffit.remedies.context import context_of
 from soffit.remedies.prop_place import between, chords
-from soffit.remedies.prop_shape import House, shell
+from soffit.remedies.prop_shape import House, Room, shell
 from soffit.remedies.prop_solid import as_solid, lumps
 from soffit.remedies.prop_way import sweep, way_out
 from tests.solids import block, part_of
 
 PLA = load_process("pla-04")
-EVERYWHERE = m3.CrossSection.square((400.0, 400.0), True)
+EVERYWHERE = Room.of(m3.CrossSection.square((400.0, 400.0), True))
 
 
 @pytest.fixture(autouse=True)

@@ -16,13 +16,13 @@ from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
 from soffit.remedies.prop_cup import RIM_LAYERS, body_of, cups
 from soffit.remedies.prop_posts import LEAST_POST_MM
-from soffit.remedies.prop_shape import stadium, strip
+from soffit.remedies.prop_shape import Room, stadium, strip
 from soffit.remedies.prop_solid import lumps
 from tests.solids import block, part_of
 
 PLA = load_process("pla-04")
 W, H = PLA.line_mm, PLA.layer_mm
-EVERYWHERE = m3.CrossSection.square((400.0, 400.0), True)
+EVERYWHERE = Room.of(m3.CrossSection.square((400.0, 400.0), True))
 ALONG = np.array([1.0, 0.0])
 
 

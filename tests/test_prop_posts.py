@@ -20,11 +20,11 @@ from soffit.remedies.prop_posts import (
     posts,
     turns_mm,
 )
-from soffit.remedies.prop_shape import House, shell, stadium
+from soffit.remedies.prop_shape import House, Room, shell, stadium
 
 PLA = load_process("pla-04")
 W = PLA.line_mm
-EVERYWHERE = m3.CrossSection.square((400.0, 400.0), True)
+EVERYWHERE = Room.of(m3.CrossSection.square((400.0, 400.0), True))
 MODULUS = 1000.0 * PLA.material.modulus_gpa.value
 
 

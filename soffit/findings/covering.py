@@ -42,9 +42,11 @@ class Cover:
     left: tuple[tuple[RawPatch, float], ...]
 
 
-def cover(patch: RawPatch, process: Process, found: list[Strands]) -> Cover:
+def cover(
+    patch: RawPatch, process: Process, found: list[Strands], *, least_mm: float | None = None
+) -> Cover:
     """`patch` covered as far as strands within the limit go; `found` are its strands in all
-    directions.
+    directions. A piece is somewhere as wide as a line, or as `least_mm`.
 
     A strand within a line of an edge that is in the air all the way round is left: the wall
     of that hole is there.
@@ -55,6 +57,7 @@ def cover(patch: RawPatch, process: Process, found: list[Strands]) -> Cover:
     beside = shapely.MultiLineString()
     if patch.beside:
         beside = shapely.multilinestrings(patch.lines(patch.beside))
+    least_mm = process.line_mm if least_mm is None else least_mm
     spanned: list[Spanned] = []
     left: list[tuple[RawPatch, list[Strands]]] = []
     todo = [(patch, found)]
@@ -69,7 +72,7 @@ def cover(patch: RawPatch, process: Process, found: list[Strands]) -> Cover:
                 left.append((piece, own))
                 continue
             area = _area(best, good)
-            new = _polygons(shapely.intersection(piece.polygon, area), process.line_mm)
+            new = _polygons(shapely.intersection(piece.polygon, area), least_mm)
             if not new:
                 left.append((piece, own))
                 continue

@@ -2,7 +2,7 @@
 
 The way up with least over air is not always one that can be resolved: what hangs there may be high
 above the platform, in a hole, or trapped. So the best few are resolved in turn, up to the first
-that comes clean with no more than a few props. Of those that come clean the one is taken whose
+that comes clean without a prop. Of those that come clean the one is taken whose
 edits cost least, and the others where its files do not prove clean; where none does, the one that
 leaves least over air. Once one came clean, another is given up as soon as it is sure to cost more,
 as the bound of the best set tells (`Survey.best`).
@@ -21,10 +21,8 @@ from soffit.plan.model import Resolution
 from soffit.plan.resolve import Searched, searched
 from soffit.process.model import Process
 
-# Ways up that are resolved at most, and props that are not too many to look for another (own
-# choice: each takes as long as the first).
+# Ways up that are resolved at most (own choice: each takes as long as the first).
 MOST_WAYS_UP = 3
-FEW_PROPS = 3
 
 
 def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolution:
@@ -38,7 +36,7 @@ def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolut
         if result.search.given_up:
             continue
         tried = sorted([*tried, result], key=_measure)  # stable: of two alike the first tried
-        if result.clean and len(result.search.state.props) <= FEW_PROPS:
+        if result.clean and not result.search.state.props:
             break
 
     def others() -> Iterator[Resolution]:

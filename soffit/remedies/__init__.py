@@ -87,7 +87,7 @@ def measured(context: Context, option: Option) -> Option:
     cost = cost_of(
         context.process,
         plastic_mm3=laid_by(solid, option.op, context.stack, context.process),
-        changed_mm2=changed, deviation_mm=deviation, props=option.pieces,
+        changed_mm2=changed, deviation_mm=deviation, props=option.breaks,
         works=1 if option.after and option.op != "prop" else 0, leaves=option.rank == LEAVES,
     )
     return replace(option, volume_mm3=float(solid.volume()), cost=cost)

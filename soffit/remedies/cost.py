@@ -102,10 +102,10 @@ def surface_change(solid: m3.Manifold, names: Ints, part: Part) -> tuple[float, 
 
 def cost_of(
     process: Process, *, plastic_mm3: float, changed_mm2: float, deviation_mm: float,
-    props: int = 0, works: int = 0, leaves: bool = False,
+    props: float = 0, works: int = 0, leaves: bool = False,
 ) -> Cost:
-    """The cost of a change that leaves so many props to break off and so much other work to do by
-    hand; `leaves`: a bridge or a lip stays in the part."""
+    """The cost of a change that leaves so many props, or bits of one, to break off and so much
+    other work to do by hand; `leaves`: a bridge or a lip stays in the part."""
     costs = process.costs
     labour = props * costs.break_off_s.value + works * costs.drill_s.value
     if props or works:

@@ -15,6 +15,8 @@ Safety = Literal["keeps function", "changes a face: approve", "needs an operatio
 # squared).
 SMALL_MM2 = 0.04
 
+# What a hand pulls off with pliers at once, N (from memory: a firm grip pulls 100 to 200).
+PULL_N = 100.0
 
 # Share of its room that the block support is filled with that props are compared with (from memory:
 # 15 % is usual).
@@ -71,6 +73,15 @@ class Option:
     cost: Cost | None = None
     pieces: int = 0
     prop: PropFacts | None = None
+
+    @property
+    def breaks(self) -> float:
+        """How often something is to be broken off: each post, and of fins, which do not snap, each
+        bit that a hand pulls off."""
+        if self.prop is None:
+            return self.pieces
+        each = self.prop.force_n / PULL_N if self.prop.fins else self.prop.posts
+        return max(self.pieces, each)
 
     @property
     def safety(self) -> Safety:

@@ -40,6 +40,7 @@ from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
+from soffit.remedies.prop_falls import falls
 from soffit.remedies.prop_fins import fins_under
 from soffit.remedies.prop_place import combs, rim
 from soffit.remedies.prop_shape import upright
@@ -139,6 +140,8 @@ def _ways(context: Context, finding: Finding) -> list[tuple[Floats, ...]]:
             reach = process.lip_mm + process.line_mm
             ways += [tuple(_longer(line, reach) for line in c.lines)
                      for c in combs(patch, process, contour)[:1]]
+        else:
+            ways.append(falls(context, finding))
         if finding.area_mm2 <= SMALL_SLOPE_MM2:
             ways.append(rim(patch, process))
     some = [lines for lines in ways if 0 < len(lines) <= MOST_RIDGES]

@@ -28,6 +28,7 @@ from soffit.remedies.prop_posts import LEAST_POST_MM, POSTS_MM, Sections, give_m
 from soffit.remedies.prop_shape import (
     SOLE_LAYERS,
     House,
+    Room,
     post,
     rectangle,
     rise,
@@ -104,14 +105,14 @@ def _lean_mm(crown: Floats, house: House) -> float:
 
 
 def body_of(
-    cup: Cup, tips: m3.CrossSection, free: m3.CrossSection, process: Process
+    cup: Cup, tips: m3.CrossSection, room: Room, process: Process
 ) -> m3.Manifold:
-    """The cup as a hollow body, its plates, and its sole, kept within the plan region `free`; in
-    the last layer it is upright."""
+    """The cup as a hollow body, its plates, and its sole, kept within the room for it; in the
+    last layer it is upright."""
     house, line = cup.house, process.line_mm
-    outer = _filled(cup, 0.0, process) ^ upright(free, house.base - 1.0, house.top + 1.0)
+    outer = _filled(cup, 0.0, process) ^ room.solid(house.base - 1.0, house.top + 1.0)
     cavity = _filled(cup, line, process)
-    wall = outer - (cavity ^ upright(offset_of(free, -line), house.base - 2.0, house.top + 2.0))
+    wall = outer - (cavity ^ room.solid(house.base - 2.0, house.top + 2.0, line))
     made = wall.trim_by_plane((0.0, 0.0, -1.0), RIM_LAYERS * process.layer_mm - house.top)
     # The plates begin at the walls and meet in a peak over the post.
     made = made + ((upright(tips, cup.high, house.top) ^ outer) - _peak(cup, process))
@@ -121,7 +122,7 @@ def body_of(
         low = house.top - (k + 1) * process.layer_mm
         made = made + (wall ^ upright(below, low, low + process.layer_mm))
     if house.contact is None:
-        made = made + upright(sole_of(house) ^ free, house.base,
+        made = made + upright(sole_of(house) ^ room.bands[0][1], house.base,
                               house.base + SOLE_LAYERS * process.layer_mm)
     return made
 

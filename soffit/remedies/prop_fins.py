@@ -19,7 +19,7 @@ import numpy as np
 
 from soffit.layers.stack import GRID_MM, offset_of
 from soffit.remedies.context import LIP_SHARE
-from soffit.remedies.prop_shape import House, filled, rise, shell, upright
+from soffit.remedies.prop_shape import House, Room, filled, rise, shell, upright
 from soffit.remedies.prop_site import Refused, Site, beside, free_between, give_of
 from soffit.remedies.prop_solid import lumps
 from soffit.remedies.prop_stand import Prop, lumps_meeting
@@ -144,7 +144,7 @@ def _on_cells(site: Site, fin: m3.Manifold) -> m3.Manifold:
         y = y0 + (k + 0.5) * cell
         line = np.array([[x0 - w, y], [x1 + w, y]])
         house = House(line, cell + w, x1 - x0 + 2 * w, roof, 0.0)
-        body.append(shell(house, foot, process))
+        body.append(shell(house, Room.of(foot), process))
         # The fins reach a quarter of a line into the roofs, so that no faces merely touch.
         inside = replace(house, width=house.width - 0.5 * w, length=house.length - 0.5 * w,
                          top=roof - 0.25 * w)

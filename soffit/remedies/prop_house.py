@@ -17,9 +17,12 @@ import numpy as np
 from soffit.layers.stack import GRID_MM, offset_of
 from soffit.part.model import Floats
 from soffit.process import physics
-from soffit.remedies.prop_posts import posts
-from soffit.remedies.prop_shape import House, rectangle, sole_of, stadium, strip, widest
+from soffit.process.model import Process
+from soffit.remedies.prop_posts import Sections, give_mm, has_post, posts
+from soffit.remedies.prop_shape import House, Room, rectangle, sole_of, stadium, strip, widest
 from soffit.remedies.prop_site import (
+    FREE_MM,
+    LEVEL_MM,
     SOLES_MM,
     WIDTHS_MM,
     Refused,
@@ -28,49 +31,53 @@ from soffit.remedies.prop_site import (
     floor_of,
     free_between,
     give_of,
+    ground_below,
 )
 
 # Widest contact on the part that still snaps off by hand (from memory).
 MOST_CONTACT_MM = 3.0
 
+# How far a contact may reach down a slope that it stands on, mm (derived: 45 degrees under the
+# narrowest post).
+MOST_DROP_MM = 2.4
+
 # Ways to stand on posts that are looked at for room, and the share of a fan that a wall may cut off
 # (own choice: each takes a millisecond; what is cut off is hollow wall).
 MOST_POSTED = 60
-CUT_SHARE = 0.02
+CUT_SHARE = 0.05
 
 
 @dataclass(frozen=True)
 class Stood:
-    """What a ridge stands on, the plan region that is free for it, and how much its tip gives."""
+    """What a ridge stands on, and how much its tip gives, mm."""
 
     houses: tuple[House, ...]
-    free: m3.CrossSection
     give_mm: float
 
 
 @dataclass(frozen=True)
 class Ground:
-    """What posts from one height to another stand on: the plan region that is `free` for them, and
-    the `floor` of the part below, None on the platform."""
+    """What posts from one height to another stand on."""
 
     site: Site
     top: float
     base: float
-    free: m3.CrossSection
-    floor: m3.CrossSection | None
 
-    @classmethod
-    def of(cls, site: Site, top: float, base: float) -> Ground:
-        """That between two heights."""
-        layer = site.context.process.layer_mm
-        on_part = base > 0.5 * layer
-        free = free_between(site, base + (layer if on_part else GRID_MM), top - GRID_MM)
-        return cls(site, top, base, free, floor_of(site, base) if on_part else None)
+    @property
+    def on_part(self) -> bool:
+        """Whether that is the part, not the platform."""
+        return self.base > 0.5 * self.site.context.process.layer_mm
+
+    @property
+    def free(self) -> m3.CrossSection:
+        """The plan region that is free for posts."""
+        above = self.site.context.process.layer_mm if self.on_part else GRID_MM
+        return free_between(self.site, self.base + above, self.top - GRID_MM)
 
     def contact_mm(self, length: float) -> float | None:
         """Width of the contact of a post of so much length that the drag of the nozzle does not
         snap; None on the platform, infinite where it would not break off by hand."""
-        if self.floor is None:
+        if not self.on_part:
             return None
         process = self.site.context.process
         bond, moment = bond_mpa(process), physics.DRAG_N * (self.top - self.base)
@@ -79,31 +86,84 @@ class Ground:
             width = max(process.line_mm, physics.contact_diameter_mm(moment, bond))
         return width if width <= MOST_CONTACT_MM else math.inf
 
-    def stood(self, house: House, tips: m3.CrossSection) -> House | None:
-        """A post that opens to these tips, on the platform on the smallest sole that holds it; None
-        where not nearly all of it has room."""
-        whole = m3.CrossSection.batch_hull([
-            tips, m3.CrossSection([rectangle(house.line, house.length, house.width)])])
-        if (whole - self.free).area() > CUT_SHARE * whole.area():
-            return None
-        if self.floor is None or house.contact is None:
-            return _with_sole(house, self.free)
+    def room(self, house: House, high: float) -> Room:
+        """What is free for a post that opens from a height. Close above what it stands on, beside
+        its neck, a slope may rise nearer to it than bodies that are to stay apart."""
+        if not self.on_part:
+            return Room(((high, free_between(self.site, GRID_MM, high)),
+                         (math.inf, free_between(self.site, high, self.top - GRID_MM))))
+        process = self.site.context.process
+        low = self.base + process.layer_mm
+        neck = min(low + house.neck_mm(process) + FREE_MM, high)
+        return Room(((neck, free_between(self.site, low, neck, 0.0)),
+                     (high, free_between(self.site, neck, high)),
+                     (math.inf, free_between(self.site, high, self.top - GRID_MM))))
+
+    def stood(self, house: House, tips: m3.CrossSection, high: float) -> House | None:
+        """A post that opens from a height to these tips, on the platform on the smallest sole that
+        holds it; None where not nearly all of it has room."""
+        outline = m3.CrossSection([rectangle(house.line, house.length, house.width)])
+        whole = m3.CrossSection.batch_hull([tips, outline])
+        bands = self.room(house, high).bands
+        for region, (_, free) in zip([*[outline] * (len(bands) - 1), whole], bands, strict=True):
+            if (region - free).area() > CUT_SHARE * region.area():
+                return None
+        if not self.on_part or house.contact is None:
+            return _with_sole(house, bands[0][1])
         contact = stadium(house.foot, house.contact)
-        return house if (contact - self.floor).area() <= CUT_SHARE * contact.area() else None
+        floor = floor_of(self.site, house.base, house.drop + LEVEL_MM)
+        return house if (contact - floor).area() <= CUT_SHARE * contact.area() else None
 
 
-def houses_of(site: Site, line: Floats, top: float, base: float) -> Stood:
+def houses_of(site: Site, line: Floats, top: float, grounds: Floats) -> Stood:
     """What a ridge stands on with least plastic: posts, or one body as long as itself where there
-    is no room for those. Raises Refused."""
-    process, ground = site.context.process, Ground.of(site, top, base)
+    is no room for those; `grounds` are the heights of what lies below it. Raises Refused."""
+    process, low, base = site.context.process, float(grounds.min()), float(grounds.max())
     ridge = float(np.linalg.norm(line[1] - line[0]))
-    house = House(line, 0.0, ridge, top, base)
-    for way in posts(house, process, ground.contact_mm)[:MOST_POSTED]:
-        stood = [ground.stood(h, strip(h.line, process.line_mm)) for h in way.houses]
-        if all(stood):
-            return Stood(tuple(h for h in stood if h is not None), ground.free, way.give_mm)
-    long, give = _long(site, replace(house, contact=ground.contact_mm(ridge)), ground.free)
-    return Stood((long,), ground.free, give)
+    ground = Ground(site, top, base)
+    # On the highest of what lies below, then each on what lies below it, as if all stood on the
+    # lowest.
+    for level, stands in [(True, ground), (False, Ground(site, top, low))]:
+        if not level and base - low <= LEVEL_MM:
+            continue
+        house = House(line, 0.0, ridge, top, stands.base)
+        for way in posts(house, process, stands.contact_mm)[:MOST_POSTED]:
+            stood = [_landed(site, h, level=level) for h in way.houses]
+            if all(stood):
+                return Stood(tuple(h for h in stood if h is not None), way.give_mm)
+    house = House(line, 0.0, ridge, top, base, ground.contact_mm(ridge),
+                  drop=min(base - low, MOST_DROP_MM))
+    long, give = _long(site, house, ground.free)
+    return Stood((long,), give)
+
+
+def _landed(site: Site, post: House, *, level: bool) -> House | None:
+    """A post on what lies below it; None where there is no room for it."""
+    process, tips = site.context.process, strip(post.line, site.context.process.line_mm)
+    if not level:
+        if post.contact is None:
+            return None
+        rim = stadium(post.foot, post.contact).to_polygons()[0]
+        below = [ground_below(site, p) for p in (*rim, *post.foot, post.foot.mean(axis=0))]
+        post = replace(post, base=max(below), drop=max(below) - min(below))
+        if post.drop > MOST_DROP_MM or not has_post(post, process):
+            return None
+        if give_mm(Sections.of(post, process), 0.5 * post.ridge, process) > 0.5 * process.line_mm:
+            return None
+    return Ground(site, post.top, post.base).stood(post, tips, fan_base(post, process))
+
+
+def fan_base(post: House, process: Process) -> float:
+    """The height from which a post opens."""
+    return post.top - process.layer_mm - post.fan_mm(process)
+
+
+def room_of(site: Site, house: House) -> Room:
+    """What is free for a house."""
+    ground = Ground(site, house.top, house.base)
+    if not house.fan:
+        return Room.of(ground.free)
+    return ground.room(house, fan_base(house, site.context.process))
 
 
 def _long(site: Site, house: House, free: m3.CrossSection) -> tuple[House, float]:

@@ -88,8 +88,13 @@ def _alike(
             continue
         for width in POSTS_MM:
             yield [post for post in sizes_of(one, length, width, contact)
-                   if post.top - post.fan_mm(process) - LEAST_POST_MM
-                   >= post.base + 2.0 * process.layer_mm + post.neck_mm(process)]
+                   if has_post(post, process)]
+
+
+def has_post(house: House, process: Process) -> bool:
+    """Whether there is room for a post between its fan and its neck."""
+    return (house.top - house.fan_mm(process) - LEAST_POST_MM
+            >= house.base + 2.0 * process.layer_mm + house.neck_mm(process))
 
 
 def sizes_of(one: House, length: float, width: float, contact: float | None) -> list[House]:
@@ -123,8 +128,10 @@ class Sections:
         fan_mm: float | None = None,
     ) -> Sections:
         """Those of a house; of one whose ridge is `tip_mm` wide, not a line, and whose fan is so
-        high."""
-        line, height = process.line_mm, house.top - house.base
+        high. On a slope half of what its contact reaches down counts: so much is free in the
+        middle."""
+        line, below = process.line_mm, 0.5 * house.drop
+        height = house.top - house.base + below
         tip_mm = line if tip_mm is None else tip_mm
         fan_mm = house.fan_mm(process) if fan_mm is None else fan_mm
         depth = (np.arange(DEPTHS) + 0.5) * height / DEPTHS
@@ -133,10 +140,10 @@ class Sections:
         length = house.ridge + share * (house.length - house.ridge)
         width = tip_mm + share * (house.width - tip_mm)
         if house.contact is not None:
-            share = (above - process.layer_mm) / max(house.neck_mm(process), 1e-9)
+            share = (above - below - process.layer_mm) / max(house.neck_mm(process), 1e-9)
             width = np.minimum(width, house.contact + np.clip(share, 0.0, 1.0) * (
                 house.width - house.contact))
-        floor = (1 if house.contact is not None else SOLE_LAYERS) * process.layer_mm
+        floor = below + (1 if house.contact is not None else SOLE_LAYERS) * process.layer_mm
         hollow = (above > floor) & (width > 2.0 * line) & (length > 2.0 * line)
         return cls(height / DEPTHS, depth, length, width,
                    np.where(hollow, length - 2.0 * line, 0.0),

@@ -22,6 +22,7 @@ import numpy as np
 from soffit.layers.stack import offset_of
 from soffit.part.model import Floats
 from soffit.process.model import Process
+from soffit.remedies.context import HAIR_MM
 
 # Corners of each round end of a contact (derived: 0.02 mm off a circle of 1 mm radius).
 ROUND_CORNERS = 8
@@ -35,7 +36,8 @@ class House:
     """One prop's measures, mm. `line` (2, 2): ends of the ridge in plan. `width`, `length`: of
     the walls' outline. `top`: height of the ridge; `base`: what it stands on. `contact`:
     width of a rounded foot on the part, None on the platform. `sole`: how far the sole stands
-    out past the walls. `fan`: whether it opens from a post as long as `length` to its ridge."""
+    out past the walls. `fan`: whether it opens from a post as long as `length` to its ridge.
+    `drop`: how far below `base` the surface that its contact stands on reaches."""
 
     line: Floats
     width: float
@@ -45,6 +47,7 @@ class House:
     contact: float | None = None
     sole: float = 0.0
     fan: bool = False
+    drop: float = 0.0
 
     @property
     def ridge(self) -> float:
@@ -78,6 +81,32 @@ class House:
             return 0.0
         corner = math.hypot(min(self.contact, self.length), self.width) - self.contact
         return 0.5 * max(0.0, corner, self.width - self.contact) * rise(process)
+
+
+@dataclass(frozen=True)
+class Room:
+    """What is free for a body: a plan region up to each of some heights, rising, the last of which
+    is infinite."""
+
+    bands: tuple[tuple[float, m3.CrossSection], ...]
+
+    @classmethod
+    def of(cls, free: m3.CrossSection) -> Room:
+        """The same region at all heights."""
+        return cls(((math.inf, free),))
+
+    def solid(self, low: float, high: float, inset: float = 0.0) -> m3.Manifold:
+        """It between two heights, without what is so near to its border."""
+        made, base, before = [], low, m3.CrossSection()
+        for upto, region in self.bands:
+            if base >= high:
+                break
+            inner = offset_of(region, -inset) if inset else region
+            made.append(upright(inner, base, min(upto, high)))
+            # Two bodies that merely touch would stay two.
+            made.append(upright(inner ^ before, base - HAIR_MM, min(base + HAIR_MM, high)))
+            base, before = max(base, upto), inner
+        return m3.Manifold.batch_boolean(made, m3.OpType.Add)
 
 
 def rise(process: Process) -> float:
@@ -132,18 +161,17 @@ def widest(house: House, process: Process) -> float:
     return 0.5 * (line + house.contact) + max(0.0, height - process.layer_mm) / rise(process)
 
 
-def shell(house: House, free: m3.CrossSection, process: Process) -> m3.Manifold:
-    """The hollow body below the ridge, kept within the plan region `free`."""
+def shell(house: House, room: Room, process: Process) -> m3.Manifold:
+    """The hollow body below the ridge, kept within the room for it."""
     line, slope, h = process.line_mm, rise(process), process.layer_mm
-    outer = filled(house, 0.0, process) ^ upright(free, house.base - 1.0, house.top + 1.0)
+    outer = filled(house, 0.0, process) ^ room.solid(house.base - 1.0, house.top + 1.0)
     cavity = filled(house, line, process)
     if not cavity.is_empty():
-        inner = offset_of(free, -line)
-        outer = outer - (cavity ^ upright(inner, house.base - 2.0, house.top + 1.0))
+        outer = outer - (cavity ^ room.solid(house.base - 2.0, house.top + 1.0, line))
     if house.contact is None:
         plate = sole_of(house)
         thick = min(SOLE_LAYERS * h, house.top - house.base - line * slope)
-        return outer + upright(plate ^ free, house.base, house.base + thick)
+        return outer + upright(plate ^ room.bands[0][1], house.base, house.base + thick)
     return outer
 
 

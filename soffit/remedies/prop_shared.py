@@ -11,7 +11,7 @@ import shapely
 
 from soffit.part.topology import label
 from soffit.remedies.prop_cup import Cup, body_of, cups
-from soffit.remedies.prop_house import MOST_POSTED, Ground
+from soffit.remedies.prop_house import MOST_POSTED, Ground, room_of
 from soffit.remedies.prop_posts import POSTS_MM
 from soffit.remedies.prop_shape import House, rectangle, shell
 from soffit.remedies.prop_site import FREE_MM, LEVEL_MM, Site
@@ -47,7 +47,7 @@ def shared_posts(site: Site, posts: Sequence[Post]) -> list[Shared]:
     """Cups in the place of posts that are near each other, those that are farthest apart first,
     where they take less plastic."""
     found: list[Shared] = []
-    left = [p for p in posts if p.house.length <= POSTS_MM[-1]]
+    left = [p for p in posts if p.house.length <= POSTS_MM[-1] and not p.house.drop]
     for apart_mm in APART_MM:
         for mine in _groups(left, apart_mm):
             shared = _shared(site, mine)
@@ -82,14 +82,14 @@ def _shared(site: Site, posts: list[Post]) -> Shared | None:
     sides = np.linalg.norm(np.diff(shapely.get_coordinates(box)[:3], axis=0), axis=1)
     if len(sides) < 2 or sides.min() < LEAST_LINES * process.line_mm:
         return None
-    ground = Ground.of(site, top, base)
+    ground = Ground(site, top, base)
     apart = m3.Manifold.batch_boolean(
-        [shell(p.house, ground.free, process) for p in posts], m3.OpType.Add)
+        [shell(p.house, room_of(site, p.house), process) for p in posts], m3.OpType.Add)
     for cup in cups(tips, longest.along, top, base, process, ground.contact_mm)[:MOST_POSTED]:
-        house = ground.stood(cup.house, tips)
+        house = ground.stood(cup.house, tips, cup.high)
         if house is None:
             continue
         cup = replace(cup, house=house)
-        body = body_of(cup, tips, ground.free, process)
+        body = body_of(cup, tips, ground.room(house, cup.high), process)
         return Shared(tuple(posts), cup, tips, body) if body.volume() < apart.volume() else None
     return None

@@ -10,6 +10,7 @@ import manifold3d as m3
 from soffit.findings.model import Finding
 from soffit.layers.stack import GRID_MM, offset_of, tidy
 from soffit.part.mesh_solid import evaluate
+from soffit.part.model import Floats
 from soffit.part.solid import Drop
 from soffit.process import physics
 from soffit.process.model import Process
@@ -47,7 +48,7 @@ class Site:
     low: float
     high: float
     layers: tuple[int, int]
-    known: dict[tuple[float, float], m3.CrossSection] = field(default_factory=dict)
+    known: dict[tuple[float, ...], m3.CrossSection] = field(default_factory=dict)
 
 
 def site_of(context: Context, finding: Finding) -> Site:
@@ -87,22 +88,33 @@ def level(site: Site, low: float, high: float) -> m3.Manifold:
     return box.translate((x0, y0, low))
 
 
-def free_between(site: Site, low: float, high: float) -> m3.CrossSection:
+def free_between(
+    site: Site, low: float, high: float, apart_mm: float = FREE_MM
+) -> m3.CrossSection:
     """Plan region that is free of the part, and of the clearance to it, between two heights."""
-    key = (round(low, 4), round(high, 4))
+    key = (round(low, 4), round(high, 4), apart_mm)
     if key not in site.known:
         blocked = (site.near ^ level(site, low, high)).project()
         x0, y0, _, x1, y1, _ = site.near.bounding_box()
         out = WIDTHS_MM[-1] + SOLES_MM[-1]
         window = m3.CrossSection.square((x1 - x0 + 2 * out, y1 - y0 + 2 * out))
         window = window.translate((x0 - out, y0 - out))
-        site.known[key] = tidy(window - offset_of(blocked, FREE_MM, m3.JoinType.Round, 2.0, 16))
+        if apart_mm:
+            blocked = offset_of(blocked, apart_mm, m3.JoinType.Round, 2.0, 16)
+        site.known[key] = tidy(window - blocked)
     return site.known[key]
 
 
-def floor_of(site: Site, base: float) -> m3.CrossSection:
-    """What of the part is right below a height, in plan."""
-    return (site.near ^ level(site, base - BESIDE_MM, base)).project()
+def floor_of(site: Site, base: float, depth: float = BESIDE_MM) -> m3.CrossSection:
+    """What of the part is right below a height, or within some depth of it, in plan."""
+    return (site.near ^ level(site, base - max(depth, BESIDE_MM), base)).project()
+
+
+def ground_below(site: Site, plan: Floats) -> float:
+    """Height of what lies below a point (2,) of the place, mm."""
+    x, y = plan.tolist()
+    hits = site.near.ray_cast((x, y, site.low - 0.1), (x, y, -1.0))
+    return max(0.0, float(hits[0].position[2])) if hits else 0.0
 
 
 def bond_mpa(process: Process) -> float:

@@ -23,7 +23,7 @@ import numpy as np
 
 from soffit.part.model import Floats
 from soffit.process import physics
-from soffit.remedies.prop_house import Stood, houses_of
+from soffit.remedies.prop_house import Stood, houses_of, room_of
 from soffit.remedies.prop_shape import House, shell, stadium, strip, upright
 from soffit.remedies.prop_shared import Post, Shared, shared_posts
 from soffit.remedies.prop_site import (
@@ -35,10 +35,11 @@ from soffit.remedies.prop_site import (
     beside,
     bond_mpa,
     floor_of,
+    ground_below,
 )
 from soffit.remedies.prop_solid import lumps
 
-# A ridge with less room than this share of itself is moved (common practice, no source: the rest
+# A ridge is moved where that gives it more room by this share (common practice, no source: the rest
 # still reaches as far as strands may be apart).
 ROOM_SHARE = 0.8
 
@@ -104,7 +105,7 @@ def props_under(site: Site, lines: tuple[Floats, ...]) -> list[Prop]:
             continue
         # One ridge less may still do; the review of the whole says so.
         try:
-            stood.append(houses_of(site, ridge.line, ridge.top, ridge.base))
+            stood.append(houses_of(site, ridge.line, ridge.top, ridge.grounds))
             ridges.append(ridge)
         except Refused as no:
             why = no
@@ -159,26 +160,19 @@ def _settled(site: Site, line: Floats) -> Floats:
     w = site.context.process.line_mm
     shift = 0.5 * w + FREE_MM
     clear: Floats | None = None
-    least = ROOM_SHARE * (strip(line, w) ^ site.region).area()
-    for move in (0.0, shift, -shift, 2.0 * shift, -2.0 * shift, 3.0 * shift, -3.0 * shift):
-        moved = np.asarray(line + move * across)
-        if _tip(site, moved).area() < least:
+    moves = [np.asarray(line + k * shift * across) for k in (0, 1, -1, 2, -2, 3, -3)]
+    areas = [float(_tip(site, moved).area()) for moved in moves]
+    for moved, area in zip(moves, areas, strict=True):
+        if area < ROOM_SHARE * max(areas):
             continue
         clear = moved if clear is None else clear
         grounds = np.array([
-            [_ground(site, moved[0] + share * way + v * across) for share in (0.1, 0.5, 0.9)]
+            [ground_below(site, moved[0] + share * way + v * across) for share in (0.1, 0.5, 0.9)]
             for v in (-0.5 * w - FREE_MM, 0.0, 0.5 * w + FREE_MM)
         ])
         if float(np.ptp(grounds, axis=0).max()) < site.context.process.layer_mm:
             return moved
     return line if clear is None else clear
-
-
-def _ground(site: Site, plan: Floats) -> float:
-    """Height of what lies below a point of the place, mm."""
-    x, y = plan.tolist()
-    hits = site.near.ray_cast((x, y, site.low - 0.1), (x, y, -1.0))
-    return max(0.0, float(hits[0].position[2])) if hits else 0.0
 
 
 def _fin(site: Site, ridge: Ridge) -> Prop:
@@ -198,13 +192,13 @@ def _stand(site: Site, ridge: Ridge, own: Stood) -> Prop:
     """The prop of a ridge on its houses."""
     process = site.context.process
     top, base = ridge.top, ridge.base
-    body = m3.Manifold.batch_boolean([shell(h, own.free, process) for h in own.houses],
-                                     m3.OpType.Add)
+    body = m3.Manifold.batch_boolean(
+        [shell(h, room_of(site, h), process) for h in own.houses], m3.OpType.Add)
     upper = ridge.fin.trim_by_plane((0.0, 0.0, 1.0), top - 0.5 * process.line_mm)
     if not ridge.is_level:
         body = body + upper
     # The tip of a body that walls cut away would start in mid-air.
-    whole = lumps_meeting(body + _feet(site, own.houses, base, body) - site.near, upper,
+    whole = lumps_meeting(body + _feet(site, own.houses, body) - site.near, upper,
                           base + process.layer_mm)
     if whole.is_empty():
         raise Refused("walls beside it leave no room for its body")
@@ -216,7 +210,7 @@ def _stand(site: Site, ridge: Ridge, own: Stood) -> Prop:
 def _cup(site: Site, shared: Shared) -> Prop:
     """The prop of several ridges on one post."""
     house = shared.cup.house
-    foot = _feet(site, (house,), house.base, shared.body)
+    foot = _feet(site, (house,), shared.body)
     tips = shared.tips.to_polygons()
     _, least, _, centre = physics.second_moments(tips)
     far = float(np.linalg.norm(np.concatenate(tips) - centre, axis=1).max())
@@ -226,17 +220,19 @@ def _cup(site: Site, shared: Shared) -> Prop:
                 shared.cup.give_mm, len({post.ridge for post in shared.posts}))
 
 
-def _feet(
-    site: Site, houses: tuple[House, ...], base: float, body: m3.Manifold
-) -> m3.Manifold:
+def _feet(site: Site, houses: tuple[House, ...], body: m3.Manifold) -> m3.Manifold:
     """The contacts with the part below, cut by its surface."""
-    contacts = [stadium(h.foot, h.contact) for h in houses if h.contact is not None]
-    if not contacts:
+    feet = []
+    for house in houses:
+        if house.contact is not None:
+            # Over a hole or past an edge of what is below, a foot has no leg.
+            down = max(house.drop + LEVEL_MM, BESIDE_MM)
+            plan = stadium(house.foot, house.contact) ^ floor_of(site, house.base, down)
+            feet.append(upright(plan, max(0.0, house.base - down),
+                                house.base + site.context.process.layer_mm + 0.01))
+    if not feet:
         return m3.Manifold()
-    # Over a hole or past an edge of what is below, a foot has no leg.
-    plan = m3.CrossSection.batch_boolean(contacts, m3.OpType.Add) ^ floor_of(site, base)
-    foot = upright(plan, max(0.0, base - BESIDE_MM), base + site.context.process.layer_mm + 0.01)
-    return lumps_meeting(foot - site.near, body)
+    return lumps_meeting(m3.Manifold.batch_boolean(feet, m3.OpType.Add) - site.near, body)
 
 
 def lumps_meeting(
