@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from soffit.findings.model import Review
     from soffit.part.features.model import Features
     from soffit.part.model import Part, Vec3
+    from soffit.plan.by_hand import Spot
     from soffit.plan.compare import Comparison
     from soffit.plan.model import Resolution
     from soffit.process.model import Process
@@ -101,6 +102,8 @@ def resolve(
     only: Sequence[str] = (),
     demand: Mapping[str, str] | None = None,
     max_deviation_mm: float | None = None,
+    prop_at: Sequence[tuple[float, ...]] = (),
+    no_prop_at: Sequence[tuple[float, ...]] = (),
     recipe: str | Path | None = None,
     quantity: int = 1,
     progress: Progress | None = None,
@@ -110,12 +113,15 @@ def resolve(
     `protect`: selectors of faces that must stay as they are. `keep_out`: what must stay free of
     added material: boxes (x0, y0, z0, x1, y1, z1) in the build frame, mm, and closed parts, read
     like any other, that stand beside this one in its file's frame.
-    `up`: as of `review`; of "auto" the best few ways up are resolved until one comes clean with few
+    `up`: as of `review`; of "auto" the best few ways up are resolved until one comes clean without
     props.
     `prefer`: what is to be least, once as little as can be prints over air. `forbid`: remedies that
     are not used; `only`: those that are used, all where none is named; `demand`: for a finding of
     the review, by its id, the remedy that it gets. `max_deviation_mm`: farthest that a surface may
-    move. `recipe`: file of decisions taken on this part or an earlier revision; they are taken
+    move. `prop_at`: points x, y of the build frame, mm, under which a prop is set, below the
+    lowest underside or, with a third number, the one nearest to that height. `no_prop_at`: points
+    x, y around which no prop comes, within 4 mm or a third number.
+    `recipe`: file of decisions taken on this part or an earlier revision; they are taken
     again wherever their place is found again.
     `progress` is called with what is being done, how much is done, how much there is.
 
@@ -137,11 +143,12 @@ def resolve(
         "keep_out": list(keep_out),
         "quantity": quantity,
         "wishes": Wishes(prefer, singular(forbid), tuple((demand or {}).items()),
-                         max_deviation_mm, singular(only)),
+                         max_deviation_mm, singular(only), tuple(_point(p) for p in prop_at),
+                         tuple(_spot(p) for p in no_prop_at)),
         "progress": progress,
     }
     # What names findings or places of one way up is meant for the one with least over air.
-    named = bool(protect or keep_out or demand or recipe)
+    named = bool(protect or keep_out or demand or prop_at or no_prop_at or recipe)
     if up == "auto" and not named:
         result = resolve_best_way_up(part, how, **options)
     else:
@@ -174,6 +181,23 @@ def compare(
 
     how = load_process(process)
     return compare_parts(a, b, how, up=_direction(a, how, up), progress=progress)
+
+
+def _point(numbers: Sequence[float]) -> Vec3:
+    if len(numbers) not in (2, 3) or not all(map(math.isfinite, numbers)):
+        raise InputError(f"setting a prop: {numbers!r} is no point; give x, y or x, y, z in mm")
+    x, y, z = (*map(float, numbers), 0.0)[:3]
+    return (x, y, z)
+
+
+def _spot(numbers: Sequence[float]) -> Spot:
+    from soffit.plan.by_hand import AROUND_MM
+
+    if len(numbers) not in (2, 3) or not all(map(math.isfinite, numbers)):
+        raise InputError(
+            f"keeping props away: {numbers!r} is no place; give x, y or x, y, radius in mm")
+    x, y, radius = (*map(float, numbers), AROUND_MM)[:3]
+    return (x, y, radius)
 
 
 def _direction(part: Part, process: Process, up: Up) -> Literal["keep"] | Vec3:

@@ -15,12 +15,14 @@ from soffit.cli.options import (
     ForbidOption,
     FormatOption,
     KeepOutOption,
+    NoPropAtOption,
     OnlyOption,
     OutOption,
     PartFile,
     Preference,
     PreferOption,
     ProcessOption,
+    PropAtOption,
     ProtectOption,
     QuantityOption,
     RecipeOption,
@@ -35,6 +37,7 @@ from soffit.cli.options import (
     complete_topic,
     parse_demands,
     parse_keep_out,
+    parse_points,
     parse_up,
 )
 from soffit.cli.status import DEMO_OUT
@@ -127,6 +130,8 @@ def resolve(
     only: OnlyOption = None,
     demand: DemandOption = None,
     max_deviation: DeviationOption = None,
+    prop_at: PropAtOption = None,
+    no_prop_at: NoPropAtOption = None,
     recipe: RecipeOption = None,
     quantity: QuantityOption = 1,
     repair: RepairOption = False,
@@ -136,6 +141,8 @@ def resolve(
     direction = parse_up(up)
     rooms = [parse_keep_out(text) for text in keep_out or ()]
     demands = parse_demands(demand or ())
+    points = parse_points("--prop-at", prop_at or (), "x,y or x,y,z in mm")
+    spots = parse_points("--no-prop-at", no_prop_at or (), "x,y or x,y,radius in mm")
     from soffit import api
     from soffit.process.load import load_process
 
@@ -156,6 +163,8 @@ def resolve(
         only=only or (),
         demand=demands,
         max_deviation_mm=max_deviation,
+        prop_at=points,
+        no_prop_at=spots,
         recipe=recipe,
         quantity=quantity,
         progress=progress,

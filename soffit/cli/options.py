@@ -101,6 +101,12 @@ def parse_demands(texts: Sequence[str]) -> dict[str, str]:
     return found
 
 
+def parse_points(option: str, texts: Sequence[str], allowed: str) -> list[tuple[float, ...]]:
+    """Points of two or three numbers, such as "12,5" and "12,5,3"."""
+    return [tuple(_numbers(option, text, 3 if text.count(",") == 2 else 2, allowed))
+            for text in texts]
+
+
 def _numbers(option: str, text: str, count: int, allowed: str) -> list[float]:
     try:
         values = [float(item) for item in text.split(",")]
@@ -204,6 +210,25 @@ DemandOption = Annotated[
         "--demand",
         metavar="FINDING=REMEDY",
         help="Remedy that a finding of the review gets, such as F3=roof; repeatable.",
+        show_default=False,
+    ),
+]
+PropAtOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--prop-at",
+        metavar="X,Y[,Z]",
+        help="Set a prop here, under the lowest underside or the one nearest to Z; mm in the build "
+        "frame; repeatable.",
+        show_default=False,
+    ),
+]
+NoPropAtOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--no-prop-at",
+        metavar="X,Y[,R]",
+        help="No prop within R mm of here, 4 if not given; repeatable.",
         show_default=False,
     ),
 ]

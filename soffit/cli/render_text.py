@@ -90,7 +90,8 @@ def resolution_lines(result: Resolution) -> list[Line]:
     lines += [Line(f"Over air: {_area(before)} mm² → {_area(after)} mm²", "bold"), Line("")]
     if result.edits:
         rows = [
-            (e.id, e.finding or "later", e.remedy, e.op, f"{e.volume_mm3:.1f}", _span(e.z_mm),
+            (e.id, e.finding or ("by hand" if e.by_hand else "later"), e.remedy, e.op,
+             f"{e.volume_mm3:.1f}", _span(e.z_mm),
              _faces(e.faces))
             for e in result.edits
         ]

@@ -21,7 +21,7 @@ from pydantic_core import ErrorDetails
 
 from soffit.errors import InputError
 from soffit.findings.model import Op
-from soffit.part.model import Vec3
+from soffit.part.model import Floats, Vec3
 from soffit.plan.faces import FaceDescription, describe_faces
 from soffit.plan.keep_out import TOUCH_MM3, BoxRoom, FileRoom
 from soffit.plan.match_findings import FindingDescription, describe_findings
@@ -92,6 +92,18 @@ class RecipeKeepOut(_Model):
         return box if box.volume_mm3 > TOUCH_MM3 else None
 
 
+class RecipeSpot(_Model):
+    """A point at which a prop was set by hand, or around which none was to come."""
+
+    at_mm: Vec3
+    radius_mm: float = 0.0
+
+    def in_frame(self, motion: Floats) -> Vec3:
+        """The point under a rigid 4×4 motion, to a nanometre."""
+        x, y, z = (np.round(motion[:3, :3] @ self.at_mm + motion[:3, 3], 6) + 0.0).tolist()
+        return (x, y, z)
+
+
 class RecipeEdit(_Model):
     """One decision. `finding` is "" where an earlier edit brought about what this one cures.
     `at_mm` is a point on it. `faces`: those that it touches."""
@@ -123,6 +135,8 @@ class Recipe(_Model):
     choice: RecipeChoice = RecipeChoice()
     protect: tuple[RecipeProtect, ...] = ()
     keep_out: tuple[RecipeKeepOut, ...] = ()
+    prop_at: tuple[RecipeSpot, ...] = ()
+    no_prop_at: tuple[RecipeSpot, ...] = ()
     edit: tuple[RecipeEdit, ...] = ()
     received: RecipeReceived
 
@@ -130,7 +144,7 @@ class Recipe(_Model):
 def recipe_of(result: Resolution) -> Recipe:
     """What was decided in a resolution."""
     received, before = result.received, result.before
-    back = np.linalg.inv(received.placement)
+    back = np.asarray(np.linalg.inv(received.placement), dtype=np.float64)
     edits = []
     for edit in result.edits:
         x, y, z = (back[:3, :3] @ np.asarray(edit.at_mm) + back[:3, 3]).tolist()
@@ -155,6 +169,11 @@ def recipe_of(result: Resolution) -> Recipe:
                             max_deviation_mm=result.wishes.most_mm),
         protect=tuple(RecipeProtect(selector=p.selector, face=p.face) for p in result.protected),
         keep_out=tuple(_kept_out(room) for room in result.keep_out),
+        prop_at=tuple(RecipeSpot(at_mm=RecipeSpot(at_mm=at).in_frame(back))
+                      for at in result.wishes.prop_at),
+        no_prop_at=tuple(
+            RecipeSpot(at_mm=RecipeSpot(at_mm=(x, y, 0.0)).in_frame(back), radius_mm=radius)
+            for x, y, radius in result.wishes.no_prop_at),
         edit=tuple(edits),
         received=RecipeReceived(
             findings=describe_findings(received, before.air), faces=describe_faces(received)
@@ -186,6 +205,9 @@ def to_toml(recipe: Recipe) -> str:
         lines += ["", "[[protect]]", *_keys(protect), *_in_words([protect.face], faces)]
     for kept_out in recipe.keep_out:
         lines += ["", "[[keep_out]]", *_keys(kept_out)]
+    for key, spots in (("prop_at", recipe.prop_at), ("no_prop_at", recipe.no_prop_at)):
+        for spot in spots:
+            lines += ["", f"[[{key}]]", *_keys(spot)]
     for edit in recipe.edit:
         lines += ["", "[[edit]]", *_keys(edit)]
         cured = findings.get(edit.finding)

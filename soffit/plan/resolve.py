@@ -141,22 +141,27 @@ def searched(
         taken_again = replay(recipe, before, kept_out)
         again = tuple(k.box for k in taken_again.keep_out
                       if k.box is not None and k.box not in kept_out)
-        wishes = _as_decided(wishes, recipe, taken_again)
+        wishes = _as_decided(wishes, recipe, taken_again, received)
         protected |= {k.face: k.selector for k in taken_again.protected if k.face is not None}
     rules = Rules(before, frozenset(protected), rooms([*keep_out, *again], received))
-    search = Search(before, State(received, (), before, stack, look), rules, wishes, progress,
-                    most)
+    state = State(received, (), before, stack, look, wishes.no_prop_at)
+    search = Search(before, state, rules, wishes, progress, most)
     search.run()
     return Searched(search, received, protected, quantity, wishes, taken_again,
                     (*kept_out, *again))
 
 
-def _as_decided(wishes: Wishes, recipe: Recipe, found: Replay) -> Wishes:
+def _as_decided(wishes: Wishes, recipe: Recipe, found: Replay, received: Part) -> Wishes:
     """`wishes` with what a recipe decided, as far as they leave it open."""
     if wishes == Wishes(demand=wishes.demand):
         choice = recipe.choice
         wishes = replace(wishes, prefer=choice.prefer, forbid=frozenset(choice.forbid),
                          only=frozenset(choice.only), most_mm=choice.max_deviation_mm)
+    if not wishes.prop_at and not wishes.no_prop_at:
+        motion = received.placement @ found.faces.motion
+        wishes = replace(wishes, prop_at=tuple(spot.in_frame(motion) for spot in recipe.prop_at),
+                         no_prop_at=tuple((*spot.in_frame(motion)[:2], spot.radius_mm)
+                                          for spot in recipe.no_prop_at))
     asked = {finding for finding, _ in wishes.demand}
     again = {d.finding_id: d.remedy for d in found.decisions
              if d.finding_id is not None and d.finding_id not in asked}

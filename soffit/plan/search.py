@@ -16,9 +16,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from soffit.errors import InputError
 from soffit.findings.model import Finding, Review
 from soffit.part.mesh_solid import evaluate
+from soffit.part.model import Vec3
 from soffit.plan.alternatives import alternatives_of, option_rows
+from soffit.plan.by_hand import place_at
 from soffit.plan.model import Alternative, OptionRow
 from soffit.plan.outcome import Outcome, outcome, places_of, reaches
 from soffit.plan.survey import Entry, Survey
@@ -73,7 +76,10 @@ class Search:
     _step: int = 1
 
     def run(self) -> None:
-        """Take the best set of options, again and again, until none is left that helps."""
+        """Set the props asked for by hand, then take the best set of options, again and again,
+        until none is left that helps."""
+        for point in self.wishes.prop_at:
+            self._set_by_hand(point)
         total = len(self.before.air)
         while len(self.edits) < MOST_EDITS:
             waiting = [f for f in self.state.review.air if signature(f) not in self.reasons]
@@ -106,6 +112,22 @@ class Search:
                 # Where a prop was best but can no longer stand, the rest is asked again.
                 if k not in covered and mark not in self.reasons and mark not in only_props:
                     self.reasons[mark] = survey.why_not(k)
+
+    def _set_by_hand(self, point: Vec3) -> None:
+        """Stand the cheapest prop under a point. Raises InputError where none can."""
+        state, place = self.state, place_at(self.state.context, point)
+        options, reasons = all_options(state.context, place, LAST_RESORT)
+        why = list(reasons)
+        for option in sorted(options, key=lambda o: self.wishes.weight(o.cost) if o.cost else 0.0):
+            made = applied(state, [option], [self._next], self.rules)
+            if not isinstance(made, str):
+                asked = replace(option, why=f"asked for by hand: {option.why}")
+                self._record("", asked, set(), state, by_hand=True)
+                self._become(made.state)
+                return
+            why.append(made)
+        x, y, _ = point
+        raise InputError(f"setting a prop at {x:g},{y:g}: none can stand there: {'; '.join(why)}")
 
     @property
     def price(self) -> float:
@@ -261,7 +283,8 @@ class Search:
                 and abs(o.volume_mm3 - option.volume_mm3) <= SAME_SHARE * option.volume_mm3]
         return min(same, key=lambda o: abs(o.volume_mm3 - option.volume_mm3), default=None)
 
-    def _record(self, finding: str, option: Option, touched: set[int], before: State) -> None:
+    def _record(self, finding: str, option: Option, touched: set[int], before: State, *,
+                by_hand: bool = False) -> None:
         """Write down an option that is carried out on a state as the next edit."""
         solid = evaluate(option.solid, before.mesh_part)
         low, high = np.asarray(solid.bounding_box()).reshape(2, 3)
@@ -270,7 +293,7 @@ class Search:
             Edit(self._next, finding, option.remedy, option.op,
                  option.volume_mm3, tuple(sorted(touched)), (x, y, z),
                  (float(low[2]), float(high[2])), option.why, option.after, option.solid,
-                 option.cost, self._step, option.prop)
+                 option.cost, self._step, option.prop, by_hand)
         )
 
     def _become(self, made: State) -> None:

@@ -23,6 +23,7 @@ from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Body, Change, Floats, Part
 from soffit.part.scene import with_bodies
 from soffit.part.topology import edges_of
+from soffit.plan.by_hand import Spot, kept_clear
 from soffit.plan.keep_out import enters
 from soffit.plan.protect import touched_face
 from soffit.remedies.context import Context, context_of
@@ -35,13 +36,15 @@ AREA_SLACK_MM2 = 0.02
 
 @dataclass(frozen=True)
 class State:
-    """The part as produced so far, its props, and the two reviewed as one scene."""
+    """The part as produced so far, its props, and the two reviewed as one scene. `no_prop_at`:
+    where none may come (see `plan.by_hand`)."""
 
     produced: Part
     props: tuple[Body, ...]
     review: Review
     stack: LayerStack
     look: Look | None
+    no_prop_at: tuple[Spot, ...] = ()
 
     @property
     def mesh_part(self) -> Part:
@@ -52,7 +55,8 @@ class State:
     def context(self) -> Context:
         """What remedies look at."""
         scene = replace(self.review.part, brep=None)
-        return context_of(replace(self.review, part=scene), self.stack)
+        return context_of(replace(self.review, part=scene), self.stack,
+                          kept_clear(self.no_prop_at))
 
     def meets_prop(self, option: Option) -> bool:
         """Whether an option would grow onto a prop, which could not be broken off then."""
@@ -160,7 +164,7 @@ def applied(
                 check_body(body, state.produced)
         except (GeometryError, KernelError) as error:
             return str(error)
-    return Carried(State(part, props, found, stack, look), refused)
+    return Carried(State(part, props, found, stack, look, state.no_prop_at), refused)
 
 
 def _torn(

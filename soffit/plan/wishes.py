@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 from soffit.errors import InputError
+from soffit.part.model import Vec3
+from soffit.plan.by_hand import Spot
 from soffit.remedies import CHANGES, LAST_RESORT, modules
 from soffit.remedies.cost import Cost
 from soffit.remedies.model import Option
@@ -27,14 +29,17 @@ class Wishes:
     """`prefer`: what is to be least. `forbid`: remedies never used. `demand`: for a finding of the
     part as received, by its id, the remedy that it gets. `most_mm`: largest deviation of the new
     surface from the surface as it was, None for any. `only`: the remedies that are used, all where
-    it is empty. A remedy's name stands for all its variants: "chamfer" also for "chamfer leaving a
-    lip"."""
+    it is empty. `prop_at`: points of the build frame, mm, under which a prop is set; `no_prop_at`:
+    points in plan and how far around them none may come (see `plan.by_hand`). A remedy's name
+    stands for all its variants: "chamfer" also for "chamfer leaving a lip"."""
 
     prefer: Prefer = "price"
     forbid: frozenset[str] = frozenset()
     demand: tuple[tuple[str, str], ...] = ()
     most_mm: float | None = None
     only: frozenset[str] = frozenset()
+    prop_at: tuple[Vec3, ...] = ()
+    no_prop_at: tuple[Spot, ...] = ()
 
     @property
     def asked(self) -> tuple[str, ...]:
@@ -104,6 +109,10 @@ def checked(wishes: Wishes) -> Wishes:
         if not any(covers(there, name) for there in known):
             raise InputError(
                 f"choosing remedies: there is no remedy {name!r}; there are {', '.join(known)}")
+    if any(radius <= 0.0 for _, _, radius in wishes.no_prop_at):
+        raise InputError("keeping props away: the distance is not above 0; give x,y,radius in mm")
+    if wishes.prop_at and wishes.forbids_props:
+        raise InputError("setting a prop: props are forbidden; do one or the other")
     if wishes.most_mm is not None and not wishes.most_mm >= 0.0:
         raise InputError(f"choosing remedies: the largest deviation is {wishes.most_mm:g} mm; "
                          "give 0 or more")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import manifold3d as m3
@@ -32,12 +32,14 @@ class Context:
 
     `part` is the reviewed part in the build frame, `stack` its layers, `solid` the part as
     one mesh-kernel solid or None where its surface is not closed (no remedy applies then).
+    `clear`: the plan region that no prop may enter.
     """
 
     part: Part
     review: Review
     stack: LayerStack
     solid: m3.Manifold | None
+    clear: m3.CrossSection = field(default_factory=m3.CrossSection)
 
     @property
     def process(self) -> Process:
@@ -58,8 +60,11 @@ class Context:
         return tuple(piece for piece in pieces if piece.volume() > 0.0)
 
 
-def context_of(review: Review, stack: LayerStack) -> Context:
-    """Context of a review and the layers that it was made from."""
+def context_of(
+    review: Review, stack: LayerStack, clear: m3.CrossSection | None = None
+) -> Context:
+    """Context of a review and the layers that it was made from, with what no prop may enter."""
     from soffit.part.manifold import to_manifold
 
-    return Context(review.part, review, stack, to_manifold(review.part.mesh))
+    return Context(review.part, review, stack, to_manifold(review.part.mesh),
+                   clear or m3.CrossSection())

@@ -104,7 +104,7 @@ class Edit:
     `at_mm`: a point on it in the build frame. `z_mm`: its lowest and highest point. `cost` is what
     it took when it was chosen, `prop` what is known of the bodies of a prop. Edits of one `step`,
     counted from 1, were carried out together: the `solid` of each is meant for the part as it was
-    before.
+    before. `by_hand`: whether the user set it.
     """
 
     id: str
@@ -121,3 +121,4 @@ class Edit:
     cost: Cost | None = None
     step: int = 1
     prop: PropFacts | None = None
+    by_hand: bool = False

@@ -52,10 +52,10 @@ from soffit.remedies.prop_way import way_out
 NAME = "prop"
 RANK = 5
 
-# Ways to hold one place that are offered at most, and ridges of one way (derived: each way
-# costs a review, each ridge some ms).
-MOST_WAYS = 3
+# Ridges of one way to hold a place at most, and combs in other directions where some of it is to
+# stay clear (derived: each way costs a review, each ridge some ms).
 MOST_RIDGES = 160
+MOST_COMBS = 4
 # Plastic of which it does not matter that a solid column would take less, mm³ (common practice, no
 # source: about six grams).
 LITTLE_MM3 = 5000.0
@@ -131,7 +131,9 @@ def _ways(context: Context, finding: Finding) -> list[tuple[Floats, ...]]:
     process, patch = context.process, finding.patch
     ways: list[tuple[Floats, ...]] = []
     if _level(finding):
-        ways += [c.lines for c in combs(patch, process, None)[:1]]
+        # Where some of it is to stay clear the shortest may not do.
+        most = 1 if context.clear.is_empty() else MOST_COMBS
+        ways += [c.lines for c in combs(patch, process, None)[:most]]
         ways.append(rim(patch, process))
     else:
         contour = _contour(context, finding)

@@ -65,6 +65,8 @@ def site_of(context: Context, finding: Finding) -> Site:
     margin = 0.5 * WIDTHS_MM[-1] + SOLES_MM[-1] + 1.0
     box = m3.Manifold.cube((x1 - x0 + 2 * margin, y1 - y0 + 2 * margin, high + h + 2.0))
     near = context.solid ^ box.translate((x0 - margin, y0 - margin, -1.0))
+    # What is to stay clear stands in the way like a wall.
+    near = near + upright(context.clear, -1.0, high + h + 1.0)
     if len(patch.triangles) and high - low > 0.25 * h:
         faces = tuple(sorted({int(f) for f in context.part.mesh.face_of[patch.triangles]}))
         slab = evaluate(Drop(faces, patch.triangles, 0.5 * h), context.part)

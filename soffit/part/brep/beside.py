@@ -7,6 +7,7 @@ merged, so that the file always holds every body that is to be printed.
 
 from __future__ import annotations
 
+import io
 import pickle
 from collections.abc import Sequence
 from functools import lru_cache
@@ -15,7 +16,9 @@ import numpy as np
 from OCP.BRep import BRep_Builder
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
 from OCP.gp import gp_Pnt
+from OCP.Interface import Interface_Static
 from OCP.ShapeFix import ShapeFix_Shape
+from OCP.STEPControl import STEPControl_Reader, STEPControl_StepModelType, STEPControl_Writer
 from OCP.TopoDS import TopoDS_Shape, TopoDS_Solid
 
 from soffit.errors import GeometryError
@@ -79,10 +82,10 @@ def _solids(pickled: bytes) -> tuple[bytes, ...]:
     frame = Frame(matrix, (), of_part, fuzzy_mm)
     meant = mesh.volume_mm3
     forms = [_drawn(solid, frame)]
-    if not _is_sound(forms[0], meant):
+    if not _is_kept(forms[0], meant):
         forms.append(_faceted(mesh, frame))
     # The files are read back and judged, so a form that the checker only doubts is no risk.
-    for test in (_is_sound, _is_meshed, _is_whole):
+    for test in (_is_kept, _is_sound, _is_meshed, _is_whole):
         for form in forms:
             if test(form, meant):
                 return tuple(map(to_bytes, form))
@@ -183,6 +186,22 @@ def _hollow(solid: TopoDS_Shape, cavities: Sequence[TopoDS_Shape]) -> TopoDS_Sha
         for shell in shells_of(cavity):
             builder.Add(made, shell.Reversed())
     return made
+
+
+def _is_kept(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
+    """Whether it is sound, and closes again when it is read from a file."""
+    if not _is_sound(solids, meant_mm3):
+        return False
+    writer, stream = STEPControl_Writer(), io.BytesIO()
+    for solid in solids:
+        writer.Transfer(solid, STEPControl_StepModelType.STEPControl_AsIs)
+    writer.WriteStream(stream)
+    reader = STEPControl_Reader()
+    # This switch stays as the last file was read.
+    Interface_Static.SetIVal_s("read.precision.mode", 0)
+    reader.ReadStream("body", io.BytesIO(stream.getvalue()))
+    reader.TransferRoots()
+    return _is_meshed(solids_of(reader.OneShape()), meant_mm3)
 
 
 def _is_sound(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
