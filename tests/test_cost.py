@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from pathlib import Path
 
 import manifold3d as m3
@@ -16,7 +15,7 @@ from soffit.process.deposit import flow_mm3_s
 from soffit.process.load import load_process
 from soffit.remedies import all_options
 from soffit.remedies.cost import cost_of, laid_by, surface_change
-from tests import shapes
+from tests import shapes, solids
 from tests.shapes import read
 from tests.trying import asked, looked_at
 
@@ -100,14 +99,16 @@ def test_work_by_hand(tmp_path: Path) -> None:
         assert option.safety == "needs an operation after printing"
 
 
-def test_fins_are_pulled_off_bit_by_bit(tmp_path: Path) -> None:
-    """Each bit of 100 N takes as long as a post; one body takes that at least."""
-    context = looked_at(read(shapes.ledge(), tmp_path), PROCESS)
+def test_fins_are_pulled_off_bit_by_bit() -> None:
+    """Under a ball: each 100 N that they take to be torn off count as a post."""
+    ball = m3.Manifold.sphere(10, 96).translate((0, 0, 20)) + solids.block(-2, -2, 0, 2, 2, 20)
+    context = looked_at(solids.part_of(ball), PROCESS)
     options, _ = all_options(context, context.review.air[0], ["prop"])
-    assert options[0].prop is not None
-    for force, breaks in ((40.0, 1.0), (1234.0, 12.34)):
-        facts = replace(options[0].prop, fins=True, force_n=force)
-        assert replace(options[0], prop=facts, pieces=1).breaks == pytest.approx(breaks)
+    (fins,) = [o for o in options if o.prop is not None and o.prop.fins]
+    assert fins.prop is not None and fins.cost is not None
+    assert fins.breaks == pytest.approx(fins.prop.force_n / 100.0)
+    assert fins.cost.labour_s == pytest.approx(
+        PROCESS.costs.handle_s.value + fins.breaks * PROCESS.costs.break_off_s.value)
 
 
 def test_a_membrane_is_work(tmp_path: Path) -> None:

@@ -286,7 +286,7 @@ def test_tall_and_slim_is_refused_or_stands_wide() -> None:
     for body in result.props:
         for lump in lumps(evaluate(body.solid)):
             moment = physics.least_second_moment(lump.slice(40.0).to_polygons())
-            give = physics.tip_deflection_mm(physics.DRAG_N, 80.0, 3500.0, moment)
+            give = physics.tip_deflection_mm(PLA.drag_n, 80.0, 3500.0, moment)
             assert give <= 0.5 * PLA.line_mm * 1.01
     assert result.clean
 

@@ -24,6 +24,9 @@ PLA = load_process("pla-04")
 W, H = PLA.line_mm, PLA.layer_mm
 EVERYWHERE = Room.of(m3.CrossSection.square((400.0, 400.0), True))
 ALONG = np.array([1.0, 0.0])
+# A hand so strong that the shapes can be looked at whatever they take to be broken off.
+STRONG = PLA.model_copy(update={"props": PLA.props.model_copy(update={
+    "pull_n": PLA.props.pull_n.model_copy(update={"value": 2000.0})})})
 
 
 def square(side: float) -> m3.CrossSection:
@@ -53,7 +56,7 @@ def test_a_square_on_a_square_post(side: float) -> None:
     """Walls of one line between the side of the tips and that of the post, which differ by twice
     the height between them at 45° on the diagonal, √2 of it on a side (derived)."""
     tips = square(side)
-    cup = next(c for c in cups(tips, ALONG, 40.0, 0.0, PLA, lambda _: None)
+    cup = next(c for c in cups(tips, ALONG, 40.0, 0.0, STRONG, lambda _: None)
                if c.house.length == c.house.width)
     post = cup.house.length
     fan = 40.0 - H - cup.high  # a layer of it is upright
@@ -75,7 +78,7 @@ def test_printed_layer_by_layer_and_touches_with_its_tips_alone(
     tips: m3.CrossSection, contact: float | None
 ) -> None:
     base, top = 3.0 if contact else 0.0, 25.0
-    cup = cups(tips, ALONG, top, base, PLA, lambda _: contact)[0]
+    cup = cups(tips, ALONG, top, base, STRONG, lambda _: contact)[0]
     made = body_of(cup, tips, EVERYWHERE, PLA)
     if contact is not None:
         foot = stadium(cup.house.foot, cup.house.contact or 0.0)
@@ -103,11 +106,11 @@ def test_printed_layer_by_layer_and_touches_with_its_tips_alone(
 def test_stiff_enough_or_none() -> None:
     """At 150 mm no post of these sizes holds a tip 10 mm aside; at 25 mm many do, in order."""
     tips = ring(10.0)
-    assert cups(tips, ALONG, 150.0, 0.0, PLA, lambda _: None) == []
-    found = cups(tips, ALONG, 25.0, 0.0, PLA, lambda _: None)
+    assert cups(tips, ALONG, 150.0, 0.0, STRONG, lambda _: None) == []
+    found = cups(tips, ALONG, 25.0, 0.0, STRONG, lambda _: None)
     assert len(found) > 5
     assert (np.diff([c.plastic_mm3 for c in found]) > -1e-3).all()
-    assert cups(tips, ALONG, 25.0, 0.0, PLA, lambda _: math.inf) == []
+    assert cups(tips, ALONG, 25.0, 0.0, STRONG, lambda _: math.inf) == []
 
 
 def test_ridges_around_a_hole_share_a_post() -> None:

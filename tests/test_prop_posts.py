@@ -12,14 +12,8 @@ import pytest
 from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.process.load import load_process
-from soffit.remedies.prop_posts import (
-    LEAST_POST_MM,
-    Sections,
-    bends_mm,
-    give_mm,
-    posts,
-    turns_mm,
-)
+from soffit.remedies.prop_posts import LEAST_POST_MM, posts
+from soffit.remedies.prop_sections import Sections, bends_mm, give_mm, turns_mm
 from soffit.remedies.prop_shape import House, Room, shell, stadium
 
 PLA = load_process("pla-04")
@@ -88,7 +82,7 @@ def test_plastic_and_give_are_those_of_the_body(contact: float | None, height: f
     sections = Sections.of(house, PLA)
     assert sections.plastic_mm3 == pytest.approx(volume, rel=0.05)
     for k, moment in enumerate((1, 2)):  # across the ridge the body is weaker
-        bend = physics.DRAG_N / MODULUS * step * sum(
+        bend = PLA.drag_n / MODULUS * step * sum(
             d**2 / section[moment] for d, section in zip(depths.tolist(), found, strict=True))
         # The round ends of the contact and the corners of the neck are left out.
         near = 0.05 if contact is None else 0.15
@@ -101,8 +95,8 @@ def test_a_tall_post_turns_as_a_tube() -> None:
     """F (L/2)² H/(G J), J = t (a − t)³ of a square tube a × a (Bredt; Roark); the fan, whose upper
     part is softer, is 3 % of the height."""
     house = House(ridge(20.0), 8.0, 8.0, 200.0, 0.0, fan=True)
-    shear = MODULUS / (2.0 * (1.0 + physics.POISSON))
-    tube = physics.DRAG_N * 10.0**2 * 200.0 / (shear * W * (8.0 - W) ** 3)
+    shear = MODULUS / (2.0 * (1.0 + PLA.material.poisson.value))
+    tube = PLA.drag_n * 10.0**2 * 200.0 / (shear * W * (8.0 - W) ** 3)
     assert tube < turns_mm(Sections.of(house, PLA), 10.0, PLA) < 1.25 * tube
 
 

@@ -36,7 +36,7 @@ def mushroom() -> Part:
 
 
 def in_this_order(monkeypatch: pytest.MonkeyPatch, ups: Sequence[Vec3]) -> None:
-    found = [Orientation(up, up == DRAWN, 0.0, 1.0, False, 1.0, 0.0) for up in ups]
+    found = [Orientation(up, up == DRAWN, 0.0, 1.0, False, 1.0, 0.0, 0.2) for up in ups]
     monkeypatch.setattr(way_up, "orientations", lambda *_: found)
 
 

@@ -15,7 +15,7 @@ from soffit.findings.model import Finding, Review
 from soffit.part.model import Part
 from soffit.plan.model import Resolution
 from soffit.process.model import Process
-from soffit.remedies.model import BASELINE_FILL, PropFacts
+from soffit.remedies.model import PropFacts
 
 WIDTH = 80  # what every terminal and mail shows unbroken (common practice, no source)
 
@@ -253,11 +253,12 @@ def _prop_lines(result: Resolution) -> list[Line]:
     if len(props) > 1:
         rows.append(row("all", sum(edit.volume_mm3 for edit, _ in props),
                         [facts for _, facts in props], "", "", ""))
+    fill = result.before.process.props.block_fill.value
     head = ("prop", "mm³", "of block", "touches mm²", "of block", "gives mm", "snaps N", "leaves")
     return [
         *_table(head, rows, right={1, 2, 3, 4, 5, 6}),
-        *wrap(f"of block: of a support that fills {BASELINE_FILL:.0%} of the room below each place "
-              "and touches all of it; gives: tip, to the nozzle."),
+        *wrap(f"of block: of a support that fills {fill:.0%} of the room below each place and "
+              "touches all of it; gives: tip, to the nozzle."),
         Line(""),
     ]
 

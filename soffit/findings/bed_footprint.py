@@ -23,7 +23,7 @@ from __future__ import annotations
 
 from soffit.findings.built import Built, platform_faces
 from soffit.findings.model import Finding
-from soffit.process.physics import ADHESION_MPA, DRAG_N, peel_of, second_moments
+from soffit.process.physics import peel_of, second_moments
 
 KIND = "bed/footprint"
 
@@ -34,11 +34,12 @@ def check(built: Built) -> list[Finding]:
     height = float(built.stack.top_mm[-1])
     if not foot:
         return []  # a point or an edge: `bed/edge`
-    pull = peel_of(foot, DRAG_N, height)
-    if pull <= ADHESION_MPA:
+    drag, holds = built.process.drag_n, built.process.capability.adhesion_mpa.value
+    pull = peel_of(foot, drag, height)
+    if pull <= holds:
         return []
     area, _, _, centre = second_moments(foot)
-    message = (f"a foot of {area:.0f} mm² under {height:.0f} mm of height: drag of {DRAG_N} N "
-               f"pulls at its rim with {pull:.1f} MPa; {ADHESION_MPA} MPa holds")
+    message = (f"a foot of {area:.0f} mm² under {height:.0f} mm of height: drag of {drag:g} N "
+               f"pulls at its rim with {pull:.1f} MPa; {holds:g} MPa holds")
     return [built.finding(KIND, "marginal", message, (*centre, 0.0), (0.0, 0.0),
-                          limit=ADHESION_MPA, rings=foot, faces=platform_faces(built.part))]
+                          limit=holds, rings=foot, faces=platform_faces(built.part))]

@@ -34,7 +34,7 @@ import shapely
 from soffit.findings.built import Built, Component, Piece
 from soffit.findings.model import Finding
 from soffit.findings.words import mm
-from soffit.process.physics import ADHESION_MPA, DRAG_N, peel_of
+from soffit.process.physics import peel_of
 
 KIND = "bed/topple"
 
@@ -64,12 +64,13 @@ def _piece(built: Built, piece: Piece) -> list[Finding]:
         said = f"{when}, its centre of mass {where}; {LEAST_TIP_DEG:.0f}° is wanted"
         return [built.finding(KIND, "marginal", said, *place, limit=LEAST_TIP_DEG,
                               rings=piece.foot)]
-    pull = peel_of(piece.foot, DRAG_N, height)
+    drag, holds = built.process.drag_n, built.process.capability.adhesion_mpa.value
+    pull = peel_of(piece.foot, drag, height)
     # The whole part at its full height is `bed/footprint`.
-    if piece.joins and pull > ADHESION_MPA:
-        said = (f"{when}, drag of {DRAG_N} N pulls at the rim of its foot with {pull:.1f} MPa; "
-                f"{ADHESION_MPA} MPa holds")
-        return [built.finding(KIND, "marginal", said, *place, limit=ADHESION_MPA,
+    if piece.joins and pull > holds:
+        said = (f"{when}, drag of {drag:g} N pulls at the rim of its foot with {pull:.1f} MPa; "
+                f"{holds:g} MPa holds")
+        return [built.finding(KIND, "marginal", said, *place, limit=holds,
                               rings=piece.foot)]
     return []
 
@@ -77,13 +78,13 @@ def _piece(built: Built, piece: Piece) -> list[Finding]:
 def _tips(built: Built) -> list[Finding]:
     """Towers whose tip gives too much, one finding for each, at where it gives most."""
     modulus = 1000.0 * built.process.material.modulus_gpa.value
-    allowed = 0.5 * built.process.line_mm
+    drag, allowed = built.process.drag_n, built.process.give_mm
     # For each slim component: the first height at which its tower was slim, and the worst.
     slim: list[dict[int, tuple[float, float, float, Component]]] = []
     for k, components in enumerate(built.layers):
         here: dict[int, tuple[float, float, float, Component]] = {}
         for j, component in enumerate(components):
-            gives = DRAG_N * component.give / modulus
+            gives = drag * component.give / modulus
             if gives <= allowed:
                 continue
             top = built.top_mm(k)
@@ -100,7 +101,7 @@ def _tips(built: Built) -> list[Finding]:
         for first, gives, top, component in layer.values():
             x, y = component.centre.tolist()
             said = (f"slim tower: at {top:.1f} mm its tip gives by {gives:.2f} mm under a drag of "
-                    f"{DRAG_N} N; half a line, {allowed:.2f} mm, is allowed")
+                    f"{drag:g} N; {allowed:.2f} mm is allowed")
             found.append(built.finding(KIND, "marginal", said, (x, y, top), (first, top),
                                        limit=allowed, rings=component.rings))
     return found

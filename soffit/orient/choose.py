@@ -21,7 +21,7 @@ from soffit.layers.stack import cut_layers, outline_of
 from soffit.part.model import Floats, Part, Vec3
 from soffit.part.place import place
 from soffit.process.model import Process
-from soffit.process.physics import ADHESION_MPA, DRAG_N, peel_of
+from soffit.process.physics import peel_of
 
 # Finalists that are reviewed layer by layer (common practice, no source: people try about five).
 FINALISTS = 6
@@ -51,13 +51,14 @@ class Orientation:
     height_mm: float
     clean: bool
     footprint_mm2: float
-    # Pull at the rim of its foot by the drag of the nozzle at its top.
+    # Pull at the rim of its foot by the drag of the nozzle at its top, and what the foot holds.
     pull_mpa: float
+    holds_mpa: float
 
     @property
     def stands(self) -> bool:
         """Whether its foot holds it."""
-        return self.pull_mpa <= ADHESION_MPA
+        return self.pull_mpa <= self.holds_mpa
 
 
 def orientations(part: Part, process: Process) -> list[Orientation]:
@@ -76,7 +77,7 @@ def choose_up(part: Part, process: Process) -> Vec3:
 
 def _worth(o: Orientation) -> tuple[float, bool, float, bool, float, Vec3]:
     # Of those that do not stand, twice the pull is worse, whatever they have over air.
-    falls = 0.0 if o.stands else 1.0 + round(math.log2(min(o.pull_mpa, MOST_MPA) / ADHESION_MPA))
+    falls = 0.0 if o.stands else 1.0 + round(math.log2(min(o.pull_mpa, MOST_MPA) / o.holds_mpa))
     counts = DRAWN_SHARE if o.as_drawn else 1.0
     area = round(counts * o.over_air_mm2 / EQUAL_MM2)
     return (falls, not o.clean, area, not o.as_drawn, o.height_mm, o.up)
@@ -128,5 +129,6 @@ def _try(part: Part, process: Process, up: Vec3, *, as_drawn: bool) -> Orientati
     footprint = float(placed.mesh.areas[resting].sum())
     height = placed.size_mm[2]
     foot = outline_of(stack.regions[0])
-    pull = peel_of(foot, DRAG_N, height) if foot else math.inf
-    return Orientation(up, as_drawn, found.over_air_mm2, height, found.clean, footprint, pull)
+    pull = peel_of(foot, process.drag_n, height) if foot else math.inf
+    return Orientation(up, as_drawn, found.over_air_mm2, height, found.clean, footprint, pull,
+                       process.capability.adhesion_mpa.value)

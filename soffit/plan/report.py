@@ -197,6 +197,12 @@ def _prop(facts: PropFacts) -> dict[str, Any]:
         "give_mm": _number(facts.give_mm),
         "force_n": _number(facts.force_n),
         "ways": list(facts.ways),
+        "strength": None if facts.strength is None else {
+            "borne": _number(facts.strength.borne),
+            "by_foot": facts.strength.by_foot,
+            "drag": _number(facts.strength.drag),
+            "buckles_n": _number(facts.strength.buckles_n),
+        },
         "contact_mm2": _number(facts.contact_mm2),
         "baseline_mm3": _number(facts.baseline_mm3),
         "baseline_contact_mm2": _number(facts.place_mm2),

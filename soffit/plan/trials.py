@@ -28,7 +28,6 @@ from soffit.plan.keep_out import enters
 from soffit.plan.protect import touched_face
 from soffit.remedies.context import Context, context_of
 from soffit.remedies.model import Option
-from soffit.remedies.prop_site import FREE_MM
 
 # A protected face may lose so much area to rounding of coordinates, mm² (derived).
 AREA_SLACK_MM2 = 0.02
@@ -63,7 +62,8 @@ class State:
         if not self.props or option.op != "add":
             return False
         solid = evaluate(option.solid, self.context.part)
-        return any(solid.min_gap(prop, 2.0 * FREE_MM) < FREE_MM for prop in self._standing)
+        free_mm = self.review.process.props.free_mm.value
+        return any(solid.min_gap(prop, 2.0 * free_mm) < free_mm for prop in self._standing)
 
     @cached_property
     def _standing(self) -> list[m3.Manifold]:

@@ -39,6 +39,8 @@ _RANGES: dict[str, tuple[float, float]] = {
     "material.density_g_cm3": (0.3, 12),
     "material.modulus_gpa": (0.001, 50),
     "material.strength_mpa": (0.1, 1000),
+    "material.layer_bond": (0.05, 1),
+    "material.poisson": (0, 0.5),
     "material.glass_transition_c": (-150, 400),
     "material.expansion_ppm_k": (1, 500),
     "material.price_per_kg": (0, 10_000),
@@ -57,6 +59,13 @@ _RANGES: dict[str, tuple[float, float]] = {
     "capability.overlap": (0.05, 0.95),
     "capability.lip_mm": (0, 5),
     "capability.bridge_mm": (0, 100),
+    "capability.drag_n": (0.01, 10),
+    "capability.adhesion_mpa": (0.001, 10),
+    "props.give_lines": (0.05, 2),
+    "props.free_mm": (0.1, 3),
+    "props.contact_mm": (0.2, 10),
+    "props.pull_n": (1, 2000),
+    "props.block_fill": (0.01, 1),
 }
 
 

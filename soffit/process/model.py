@@ -63,12 +63,14 @@ class Motion(_Model):
 
 
 class Material(_Model):
-    """Feedstock."""
+    """Feedstock. `layer_bond`: strength between layers as a share of that within one."""
 
     name: str
     density_g_cm3: Value
     modulus_gpa: Value
     strength_mpa: Value
+    layer_bond: Value
+    poisson: Value
     glass_transition_c: Value
     expansion_ppm_k: Value
     price_per_kg: Value
@@ -107,13 +109,30 @@ class Capability(_Model):
 
     `angle_deg`: smallest downskin angle from the platform that holds. `overlap`: share of a
     line's width by which a layer may step out. `lip_mm`: flat reach tolerated. `bridge_mm`:
-    span between two held ends.
+    span between two held ends. `drag_n`: how hard the nozzle pulls sideways at something slim;
+    `adhesion_mpa`: how hard a first layer may be pulled at.
     """
 
     angle_deg: Value
     overlap: Value
     lip_mm: Value
     bridge_mm: Value
+    drag_n: Value
+    adhesion_mpa: Value
+
+
+class Props(_Model):
+    """What break-away props are made by. `give_lines`: by how much a tip may give to the nozzle,
+    in lines. `free_mm`: what stays free between a prop and the part. `contact_mm`: widest contact
+    on the part that breaks off by hand. `pull_n`: what a hand pulls off at once. `block_fill`:
+    share of its room that the block support is filled with that they are compared with.
+    """
+
+    give_lines: Value
+    free_mm: Value
+    contact_mm: Value
+    pull_n: Value
+    block_fill: Value
 
 
 class Process(_Model):
@@ -128,6 +147,7 @@ class Process(_Model):
     filling: Filling
     costs: Costs
     capability: Capability
+    props: Props
 
     @property
     def layer_mm(self) -> float:
@@ -175,6 +195,21 @@ class Process(_Model):
     def lip_mm(self) -> float:
         """Flat reach tolerated, mm."""
         return self.capability.lip_mm.value
+
+    @property
+    def bond_mpa(self) -> float:
+        """Strength between two layers, MPa."""
+        return self.material.layer_bond.value * self.material.strength_mpa.value
+
+    @property
+    def drag_n(self) -> float:
+        """Sideways pull of the nozzle on something slim, N."""
+        return self.capability.drag_n.value
+
+    @property
+    def give_mm(self) -> float:
+        """By how much the tip of something slim may give to the nozzle, mm."""
+        return self.props.give_lines.value * self.line_mm
 
     @property
     def bridge_mm(self) -> float:

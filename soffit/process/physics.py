@@ -1,7 +1,7 @@
 """Strength and steadiness of slim break-away bodies: closed forms of the beam.
 
-Inputs that no data sheet states are here with their source; each is an estimate that a coupon
-of one's own machine should replace.
+Their inputs are in the profile of the process, each with its source; those that no data sheet
+states are estimates that a coupon of one's own machine should replace.
 """
 
 from __future__ import annotations
@@ -13,18 +13,6 @@ import numpy as np
 import shapely
 
 from soffit.part.model import Floats
-
-# Sideways pull of the nozzle on a slim feature, N (from memory: 0.1 to 1).
-DRAG_N = 0.5
-
-# Adhesion of the first layer to a hot platform, MPa (from memory: 0.05 to 0.5, of low worth).
-ADHESION_MPA = 0.2
-
-# Poisson's ratio of printed plastics (from memory: 0.33 to 0.40).
-POISSON = 0.36
-
-# Strength between layers as a share of strength within one (from memory: 0.5 to 0.7 for PLA).
-LAYER_BOND = 0.5
 
 # Moments that differ by less than this share belong to an outline without a length: rounding
 # decides which of its axes is called weak (derived).

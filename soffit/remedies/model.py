@@ -8,6 +8,7 @@ from typing import Literal
 from soffit.findings.model import Op
 from soffit.part.solid import Solid
 from soffit.remedies.cost import Cost
+from soffit.remedies.prop_strength import Strength
 
 Safety = Literal["keeps function", "changes a face: approve", "needs an operation after printing"]
 
@@ -15,12 +16,6 @@ Safety = Literal["keeps function", "changes a face: approve", "needs an operatio
 # squared).
 SMALL_MM2 = 0.04
 
-# What a hand pulls off with pliers at once, N (from memory: a firm grip pulls 100 to 200).
-PULL_N = 100.0
-
-# Share of its room that the block support is filled with that props are compared with (from memory:
-# 15 % is usual).
-BASELINE_FILL = 0.15
 
 
 @dataclass(frozen=True)
@@ -28,10 +23,13 @@ class PropFacts:
     """What is known of the bodies of a prop.
 
     `posts`: how many stand on their own, and how many `ridges` they open to, or that they are
-    `fins`. `give_mm`: by how much the weakest tip
-    gives to the nozzle. `force_n`: what breaks the strongest off. `ways`: how they leave, in words.
+    `fins`. `give_mm`: by how much the weakest tip gives to the nozzle. `force_n`: what breaks the
+    strongest off; `breaks`: how often something is to be broken off, each post, and of fins, which
+    do not snap, each bit that a hand pulls off. `ways`: how they leave, in words.
     `contact_mm2`: plan area in which they touch the part, above and below. `column_mm3`: volume of
-    a solid column in their place, `place_mm2` plan area of what it would touch above.
+    a solid column in their place, `baseline_mm3` plastic of a block support there, `place_mm2` plan
+    area of what that would touch above. `strength`: of the weakest post, None where none stands on
+    posts.
     """
 
     posts: int
@@ -39,15 +37,13 @@ class PropFacts:
     fins: bool
     give_mm: float
     force_n: float
+    breaks: float
     ways: tuple[str, ...]
     contact_mm2: float
     column_mm3: float
+    baseline_mm3: float
     place_mm2: float
-
-    @property
-    def baseline_mm3(self) -> float:
-        """Plastic of a block support in their place."""
-        return BASELINE_FILL * self.column_mm3
+    strength: Strength | None = None
 
 
 @dataclass(frozen=True)
@@ -76,12 +72,8 @@ class Option:
 
     @property
     def breaks(self) -> float:
-        """How often something is to be broken off: each post, and of fins, which do not snap, each
-        bit that a hand pulls off."""
-        if self.prop is None:
-            return self.pieces
-        each = self.prop.force_n / PULL_N if self.prop.fins else self.prop.posts
-        return max(self.pieces, each)
+        """How often something is to be broken off: each body at least."""
+        return max(self.pieces, self.prop.breaks if self.prop is not None else 0.0)
 
     @property
     def safety(self) -> Safety:

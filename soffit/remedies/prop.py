@@ -7,13 +7,16 @@ choice: a prop must be broken off by hand.
 
 **Where the ridges go.** Along the free edge, just inside it, and so that between ridges and
 anchors no strand is longer than 0.8 of `capability.bridge_mm`. Under an underside that slopes
-one way strands lie along its contours and the ridges run down the slope; under one that
-slopes to all sides blades stand so near that between them nothing reaches past the lip.
+one way strands lie along its contours and the ridges run down the slope, and so they do under
+one that slopes to several sides; where that takes less, fins along its contours stand so near that
+between them nothing reaches past the lip. `--prop-at` sets one where the user wants it,
+`--no-prop-at` keeps a place clear.
 
 **How a prop is shaped and sized.** See `prop_shape`, `prop_posts` and `prop_house`: walls one
 line thick in plan, roof and cavity no flatter than the process prints; below the height in which
 they can lean out to hold all of a ridge, posts alone, slim or wide as the drag of the nozzle
-demands.
+demands. On ground that slopes or is curved each post stands on the highest point below its
+contact, which reaches down to the rest.
 
 **Example.** A shelf 10 mm deep and 20 mm wide, 14 mm above the platform: one ridge of 19.6 mm
 under its free edge; the 9.4 mm behind it are bridged.
@@ -44,9 +47,10 @@ from soffit.remedies.prop_falls import falls
 from soffit.remedies.prop_fins import fins_under
 from soffit.remedies.prop_place import combs, rim
 from soffit.remedies.prop_shape import upright
-from soffit.remedies.prop_site import Refused, Site, bond_mpa, site_of
+from soffit.remedies.prop_site import Refused, Site, site_of
 from soffit.remedies.prop_solid import as_solid, lumps
 from soffit.remedies.prop_stand import Prop, props_under
+from soffit.remedies.prop_strength import weakest
 from soffit.remedies.prop_way import way_out
 
 NAME = "prop"
@@ -193,10 +197,14 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
     ways = [way for _, way in found if way]
     if not pieces:
         raise Refused("a prop here would be trapped: no straight way leads out")
-    facts = PropFacts(sum(max(1, len(p.houses)) for p in props), sum(p.ridges for p in props),
-                      props[0].line is None, max(p.give_mm for p in props),
-                      max(_force_n(context, p) for p in props), tuple(dict.fromkeys(ways)),
-                      contact_mm2(context, joined(pieces)), column, site.region.area())
+    posts, fins = sum(max(1, len(p.houses)) for p in props), props[0].line is None
+    force = max(_force_n(context, p) for p in props)
+    facts = PropFacts(
+        posts, sum(p.ridges for p in props), fins, max(p.give_mm for p in props), force,
+        force / context.process.props.pull_n.value if fins else posts,
+        tuple(dict.fromkeys(ways)), contact_mm2(context, joined(pieces)), column,
+        context.process.props.block_fill.value * column, site.region.area(),
+        weakest([p.strength for p in props if p.strength is not None]))
     return option_of(finding.id, pieces, facts, RANK + place)
 
 
@@ -217,8 +225,9 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
     if facts.fins:
         after = f"break off {bodies} with pliers, up to {force} N in all; leaves {words}"
     else:
-        after = (f"snap off {bodies} by the foot, post by post, up to {force} N each; "
-                 f"leaves {words}")
+        by_foot = facts.strength is None or facts.strength.by_foot
+        how = "snap off {} by the foot" if by_foot else "rock off {} by the head with pliers"
+        after = f"{how.format(bodies)}, post by post, up to {force} N each; leaves {words}"
     return Option(NAME, finding, "prop", as_solid(joined(pieces)), rank, why, after,
                   volume_mm3=volume, pieces=len(pieces), prop=facts)
 
@@ -237,11 +246,13 @@ def joined(bodies: list[m3.Manifold]) -> m3.Manifold:
 
 
 def _force_n(context: Context, prop: Prop) -> float:
-    """Force at the foot that snaps a ridge over its narrow way, or that tears off fins, which
-    their ribs tie together, N."""
+    """Force that snaps a ridge over its narrow way, or that tears off fins, which their ribs tie
+    together, N."""
     process = context.process
     if prop.line is None:
-        return physics.pull_off_n(bond_mpa(process), process.line_mm, prop.tip_mm)
+        return physics.pull_off_n(process.bond_mpa, process.line_mm, prop.tip_mm)
+    if prop.strength is not None:
+        return prop.strength.force_n
     return prop.snap_nmm / max(prop.height, process.line_mm)
 
 

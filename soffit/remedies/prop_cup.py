@@ -23,8 +23,10 @@ import numpy as np
 
 from soffit.layers.stack import offset_of
 from soffit.part.model import Floats
+from soffit.process import physics
 from soffit.process.model import Process
-from soffit.remedies.prop_posts import LEAST_POST_MM, POSTS_MM, Sections, give_mm, sizes_of
+from soffit.remedies.prop_posts import LEAST_POST_MM, POSTS_MM, sizes_of
+from soffit.remedies.prop_sections import Sections, give_mm
 from soffit.remedies.prop_shape import (
     SOLE_LAYERS,
     House,
@@ -35,6 +37,7 @@ from soffit.remedies.prop_shape import (
     sole_of,
     upright,
 )
+from soffit.remedies.prop_strength import Strength, strength_of
 
 # Directions in which outlines are compared (derived: 0.1 % of a circle's radius).
 DIRECTIONS = 72
@@ -51,13 +54,15 @@ OPEN_MM = 1.0
 class Cup:
     """A post that opens from the height `high` to `crown`, the convex outline about its tips,
     (n, 2); `house` has the measures of the post and, as its ridge, the longer of those of the
-    crown."""
+    crown. `snap_nmm`: the moment that snaps all of its tips."""
 
     house: House
     crown: Floats
     high: float
     give_mm: float
     plastic_mm3: float
+    snap_nmm: float
+    strength: Strength
 
 
 def cups(
@@ -73,6 +78,7 @@ def cups(
     long, wide = float(np.ptp(u)), float(np.ptp(v))
     line = np.array([middle - 0.5 * long * along, middle + 0.5 * long * along])
     ridges = tips.area() / process.line_mm
+    snap = snap_of(tips, process)
     found = []
     for one in _sizes(House(line, 0.0, long, top, base, fan=True), contact_mm):
         high = top - process.layer_mm - _lean_mm(crown, one) * rise(process)
@@ -81,10 +87,20 @@ def cups(
             continue
         sections = Sections.of(one, process, tip_mm=wide, fan_mm=top - process.layer_mm - high)
         give = give_mm(sections, 0.5 * math.hypot(long, wide), process)
-        if give <= 0.5 * process.line_mm:
+        strength = strength_of(sections, snap, top - high, process)
+        if give <= process.give_mm and strength.comes_off(process):
             plates = process.line_mm * ridges * (top - high)
-            found.append(Cup(one, crown, high, give, sections.plastic_mm3 + plates))
+            found.append(Cup(one, crown, high, give, sections.plastic_mm3 + plates, snap, strength))
     return sorted(found, key=lambda c: round(c.plastic_mm3, 3))
+
+
+def snap_of(tips: m3.CrossSection, process: Process) -> float:
+    """Moment that breaks the first of several tips, about the way in which they are weaker, N·mm
+    (derived: bond I / c of all of them together)."""
+    rings = tips.to_polygons()
+    _, least, _, centre = physics.second_moments(rings)
+    far = float(np.linalg.norm(np.concatenate(rings) - centre, axis=1).max())
+    return process.bond_mpa * least / far
 
 
 def _sizes(house: House, contact_mm: Callable[[float], float | None]) -> Iterator[House]:

@@ -66,7 +66,7 @@ def fins_under(site: Site) -> list[Prop]:
         contact = (fin ^ site.slab).volume() / (0.5 * process.layer_mm)
         height = top - bottom
         give = give_of(site, body.slice(bottom + 0.5 * height), height)
-        if give > 0.5 * process.line_mm:
+        if give > process.give_mm:
             why = Refused(f"at {height:.0f} mm height its fins would give way to the nozzle")
             continue
         made.append(Prop(body, None, (), height, bottom, contact / process.line_mm, 0.0, give))

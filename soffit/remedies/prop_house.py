@@ -18,28 +18,28 @@ from soffit.layers.stack import GRID_MM, offset_of
 from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.process.model import Process
-from soffit.remedies.prop_posts import Sections, give_mm, has_post, posts
+from soffit.remedies.prop_posts import has_post, posts
+from soffit.remedies.prop_sections import Sections, give_mm
 from soffit.remedies.prop_shape import House, Room, rectangle, sole_of, stadium, strip, widest
 from soffit.remedies.prop_site import (
-    FREE_MM,
     LEVEL_MM,
     SOLES_MM,
     WIDTHS_MM,
     Refused,
     Site,
-    bond_mpa,
     floor_of,
     free_between,
     give_of,
     ground_below,
 )
-
-# Widest contact on the part that still snaps off by hand (from memory).
-MOST_CONTACT_MM = 3.0
+from soffit.remedies.prop_strength import Strength
 
 # How far a contact may reach down a slope that it stands on, mm (derived: 45 degrees under the
 # narrowest post).
 MOST_DROP_MM = 2.4
+
+# Heights at which the room of a post changes are multiples of this, mm (own choice).
+STEP_MM = 0.5
 
 # Ways to stand on posts that are looked at for room, and the share of a fan that a wall may cut off
 # (own choice: each takes a millisecond; what is cut off is hollow wall).
@@ -49,10 +49,12 @@ CUT_SHARE = 0.05
 
 @dataclass(frozen=True)
 class Stood:
-    """What a ridge stands on, and how much its tip gives, mm."""
+    """What a ridge stands on, how much its tip gives, mm, and what its posts bear, None where it
+    stands on one body as long as itself."""
 
     houses: tuple[House, ...]
     give_mm: float
+    strength: Strength | None
 
 
 @dataclass(frozen=True)
@@ -80,39 +82,56 @@ class Ground:
         if not self.on_part:
             return None
         process = self.site.context.process
-        bond, moment = bond_mpa(process), physics.DRAG_N * (self.top - self.base)
+        bond, moment = process.bond_mpa, process.drag_n * (self.top - self.base)
         width = max(process.line_mm, physics.contact_width_mm(moment, length, bond))
         if length < width:
             width = max(process.line_mm, physics.contact_diameter_mm(moment, bond))
-        return width if width <= MOST_CONTACT_MM else math.inf
+        return width if width <= process.props.contact_mm.value else math.inf
 
-    def room(self, house: House, high: float) -> Room:
-        """What is free for a post that opens from a height. Close above what it stands on, beside
-        its neck, a slope may rise nearer to it than bodies that are to stay apart."""
-        if not self.on_part:
-            return Room(((high, free_between(self.site, GRID_MM, high)),
-                         (math.inf, free_between(self.site, high, self.top - GRID_MM))))
+    def room(self, house: House, tips: m3.CrossSection, high: float) -> Room | None:
+        """What is free for a post that opens from a height to these tips: one region for all of
+        it if that will do; else one for each of its parts, as close above what it stands on, beside
+        its neck, a slope may rise nearer to it than bodies that are to stay apart. None where not
+        nearly all of it has room."""
+        outline = m3.CrossSection([rectangle(house.line, house.length, house.width)])
+        whole = m3.CrossSection.batch_hull([tips, outline])
+        if _has_room(whole, self.free):
+            return Room.of(self.free)
         process = self.site.context.process
-        low = self.base + process.layer_mm
-        neck = min(low + house.neck_mm(process) + FREE_MM, high)
-        return Room(((neck, free_between(self.site, low, neck, 0.0)),
-                     (high, free_between(self.site, neck, high)),
-                     (math.inf, free_between(self.site, high, self.top - GRID_MM))))
+        low = self.base + (process.layer_mm if self.on_part else GRID_MM)
+        # Few different heights, so that few regions are to be found.
+        opens = max(low, STEP_MM * math.floor(high / STEP_MM))
+        neck = low
+        if self.on_part:
+            neck = low + house.neck_mm(process) + process.props.free_mm.value
+            neck = min(opens, STEP_MM * math.ceil(neck / STEP_MM))
+        bands = [(neck, low, outline, 0.0), (opens, neck, outline, None),
+                 (math.inf, opens, whole, None)]
+        found = []
+        for upto, start, region, apart in bands:
+            if upto <= start:
+                continue
+            free = free_between(self.site, start, min(upto, self.top - GRID_MM), apart)
+            if not _has_room(region, free):
+                return None
+            found.append((upto, free))
+        return Room(tuple(found))
 
     def stood(self, house: House, tips: m3.CrossSection, high: float) -> House | None:
         """A post that opens from a height to these tips, on the platform on the smallest sole that
         holds it; None where not nearly all of it has room."""
-        outline = m3.CrossSection([rectangle(house.line, house.length, house.width)])
-        whole = m3.CrossSection.batch_hull([tips, outline])
-        bands = self.room(house, high).bands
-        for region, (_, free) in zip([*[outline] * (len(bands) - 1), whole], bands, strict=True):
-            if (region - free).area() > CUT_SHARE * region.area():
-                return None
+        room = self.room(house, tips, high)
+        if room is None:
+            return None
         if not self.on_part or house.contact is None:
-            return _with_sole(house, bands[0][1])
+            return _with_sole(house, room.bands[0][1], self.site.context.process)
         contact = stadium(house.foot, house.contact)
-        floor = floor_of(self.site, house.base, house.drop + LEVEL_MM)
-        return house if (contact - floor).area() <= CUT_SHARE * contact.area() else None
+        return house if _has_room(
+            contact, floor_of(self.site, house.base, house.drop + LEVEL_MM)) else None
+
+
+def _has_room(region: m3.CrossSection, free: m3.CrossSection) -> bool:
+    return bool((region - free).area() <= CUT_SHARE * region.area())
 
 
 def houses_of(site: Site, line: Floats, top: float, grounds: Floats) -> Stood:
@@ -130,11 +149,11 @@ def houses_of(site: Site, line: Floats, top: float, grounds: Floats) -> Stood:
         for way in posts(house, process, stands.contact_mm)[:MOST_POSTED]:
             stood = [_landed(site, h, level=level) for h in way.houses]
             if all(stood):
-                return Stood(tuple(h for h in stood if h is not None), way.give_mm)
+                return Stood(tuple(h for h in stood if h is not None), way.give_mm, way.strength)
     house = House(line, 0.0, ridge, top, base, ground.contact_mm(ridge),
                   drop=min(base - low, MOST_DROP_MM))
     long, give = _long(site, house, ground.free)
-    return Stood((long,), give)
+    return Stood((long,), give, None)
 
 
 def _landed(site: Site, post: House, *, level: bool) -> House | None:
@@ -148,7 +167,7 @@ def _landed(site: Site, post: House, *, level: bool) -> House | None:
         post = replace(post, base=max(below), drop=max(below) - min(below))
         if post.drop > MOST_DROP_MM or not has_post(post, process):
             return None
-        if give_mm(Sections.of(post, process), 0.5 * post.ridge, process) > 0.5 * process.line_mm:
+        if give_mm(Sections.of(post, process), 0.5 * post.ridge, process) > process.give_mm:
             return None
     return Ground(site, post.top, post.base).stood(post, tips, fan_base(post, process))
 
@@ -160,10 +179,11 @@ def fan_base(post: House, process: Process) -> float:
 
 def room_of(site: Site, house: House) -> Room:
     """What is free for a house."""
-    ground = Ground(site, house.top, house.base)
-    if not house.fan:
-        return Room.of(ground.free)
-    return ground.room(house, fan_base(house, site.context.process))
+    process, ground = site.context.process, Ground(site, house.top, house.base)
+    room = None
+    if house.fan:
+        room = ground.room(house, strip(house.line, process.line_mm), fan_base(house, process))
+    return room or Room.of(ground.free)
 
 
 def _long(site: Site, house: House, free: m3.CrossSection) -> tuple[House, float]:
@@ -172,20 +192,20 @@ def _long(site: Site, house: House, free: m3.CrossSection) -> tuple[House, float
     w, height, ridge = process.line_mm, house.top - house.base, house.ridge
     if house.contact == math.inf:
         raise Refused(f"at {height:.0f} mm height over the part its foot would have to be wider "
-                      f"than the {MOST_CONTACT_MM:.1f} mm that still break off")
+                      f"than the {process.props.contact_mm.value:.1f} mm that still break off")
     limit = widest(house, process)
     give = math.inf
     for width in sorted({min(width, limit) for width in WIDTHS_MM}):
         house = replace(house, width=width, length=max(ridge, width))
         give = give_of(site, _walls(house, free, w), height)
-        if give <= 0.5 * w:
+        if give <= process.give_mm:
             break
     else:
         raise Refused(f"at {height:.0f} mm height its tip would give way to the nozzle by "
                       f"{give:.1f} mm")
     if house.contact is not None:
         return house, give
-    stood = _with_sole(house, free)
+    stood = _with_sole(house, free, process)
     if stood is None:
         raise Refused(
             f"there is no room for a foot on which a prop of {height:.0f} mm stands steadily")
@@ -201,11 +221,11 @@ def _walls(house: House, free: m3.CrossSection, w: float) -> m3.CrossSection:
     return outer - (inner ^ offset_of(free, -w))
 
 
-def _with_sole(house: House, free: m3.CrossSection) -> House | None:
+def _with_sole(house: House, free: m3.CrossSection, process: Process) -> House | None:
     """The house on the smallest sole that holds it on the platform; None where none has room."""
-    height = house.top - house.base
+    height, holds = house.top - house.base, process.capability.adhesion_mpa.value
     for sole in SOLES_MM:
         plate = sole_of(replace(house, sole=sole)) ^ free
-        if physics.peel_of(plate.to_polygons(), physics.DRAG_N, height) <= physics.ADHESION_MPA:
+        if physics.peel_of(plate.to_polygons(), process.drag_n, height) <= holds:
             return replace(house, sole=sole)
     return None

@@ -20,6 +20,7 @@ from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
 from soffit.remedies.prop import contact_mm2, joined, option_of
 from soffit.remedies.prop_solid import lumps
+from soffit.remedies.prop_strength import weakest
 from soffit.remedies.prop_way import way_out
 
 # How far it is looked whether two bodies meet, mm (derived: any distance will do).
@@ -97,7 +98,9 @@ def _stand(
         return options[0]
     whole = PropFacts(
         sum(f.posts for f in facts), sum(f.ridges for f in facts), all(f.fins for f in facts),
-        max(f.give_mm for f in facts),
-        max(f.force_n for f in facts), words, contact_mm2(context, body),
-        sum(f.column_mm3 for f in facts), sum(f.place_mm2 for f in facts))
+        max(f.give_mm for f in facts), max(f.force_n for f in facts),
+        sum(f.breaks for f in facts), words, contact_mm2(context, body),
+        sum(f.column_mm3 for f in facts), sum(f.baseline_mm3 for f in facts),
+        sum(f.place_mm2 for f in facts),
+        weakest([f.strength for f in facts if f.strength is not None]))
     return measured(context, option_of(options[0].finding, pieces, whole, options[0].rank))

@@ -14,11 +14,11 @@ from soffit.remedies.prop_cup import Cup, body_of, cups
 from soffit.remedies.prop_house import MOST_POSTED, Ground, room_of
 from soffit.remedies.prop_posts import POSTS_MM
 from soffit.remedies.prop_shape import House, rectangle, shell
-from soffit.remedies.prop_site import FREE_MM, LEVEL_MM, Site
+from soffit.remedies.prop_site import LEVEL_MM, Site, free_mm
 
 # Gaps between posts that may share one, mm (common practice, no source: as wide as posts are; as a
-# finger is not; and what must be free between them).
-APART_MM = (6.0, 2.0, FREE_MM)
+# finger is not); and then what must be free between them.
+APART_MM = (6.0, 2.0)
 
 # A crown narrower than this is a ridge, in lines (derived: two walls and a line of room).
 LEAST_LINES = 3.0
@@ -48,7 +48,7 @@ def shared_posts(site: Site, posts: Sequence[Post]) -> list[Shared]:
     where they take less plastic."""
     found: list[Shared] = []
     left = [p for p in posts if p.house.length <= POSTS_MM[-1] and not p.house.drop]
-    for apart_mm in APART_MM:
+    for apart_mm in (*APART_MM, free_mm(site)):
         for mine in _groups(left, apart_mm):
             shared = _shared(site, mine)
             if shared is not None:
@@ -89,7 +89,9 @@ def _shared(site: Site, posts: list[Post]) -> Shared | None:
         house = ground.stood(cup.house, tips, cup.high)
         if house is None:
             continue
-        cup = replace(cup, house=house)
-        body = body_of(cup, tips, ground.room(house, cup.high), process)
+        cup, room = replace(cup, house=house), ground.room(house, tips, cup.high)
+        if room is None:
+            continue
+        body = body_of(cup, tips, room, process)
         return Shared(tuple(posts), cup, tips, body) if body.volume() < apart.volume() else None
     return None

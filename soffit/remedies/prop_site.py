@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, field
 
@@ -13,12 +14,8 @@ from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
 from soffit.part.solid import Drop
 from soffit.process import physics
-from soffit.process.model import Process
 from soffit.remedies.context import Context
 from soffit.remedies.prop_shape import upright
-
-# Clearance that keeps two bodies apart in print (trade, common practice, no source).
-FREE_MM = 0.4
 
 # Widths of the walls' outline and of the sole past it that are tried, narrowest first, mm
 # (common practice, no source).
@@ -30,6 +27,11 @@ LEVEL_MM = 0.01
 
 # Height below a tip within which a wall beside it counts (derived: five layers of 0.2 mm).
 BESIDE_MM = 1.0
+
+
+# Thickness of the slabs in which the surroundings are looked at, mm (own choice: some dozen for a
+# prop).
+SLAB_MM = 2.0
 
 
 class Refused(Exception):
@@ -75,12 +77,17 @@ def site_of(context: Context, finding: Finding) -> Site:
     return Site(context, near, slab, region, low, high, patch.layers)
 
 
+def free_mm(site: Site) -> float:
+    """What stays free between a prop and the part."""
+    return site.context.process.props.free_mm.value
+
+
 def beside(site: Site) -> m3.CrossSection:
     """What of the part stands beside the place right below it, with the clearance to it."""
     key = (-1.0, -1.0)
     if key not in site.known:
         wall = (site.near ^ level(site, site.low - BESIDE_MM, site.low - GRID_MM)).project()
-        site.known[key] = offset_of(wall, FREE_MM, m3.JoinType.Round, 2.0, 16)
+        site.known[key] = offset_of(wall, free_mm(site), m3.JoinType.Round, 2.0, 16)
     return site.known[key]
 
 
@@ -91,12 +98,14 @@ def level(site: Site, low: float, high: float) -> m3.Manifold:
 
 
 def free_between(
-    site: Site, low: float, high: float, apart_mm: float = FREE_MM
+    site: Site, low: float, high: float, apart_mm: float | None = None
 ) -> m3.CrossSection:
-    """Plan region that is free of the part, and of the clearance to it, between two heights."""
+    """Plan region that is free of the part, and of the clearance to it or so much, between two
+    heights."""
+    apart_mm = free_mm(site) if apart_mm is None else apart_mm
     key = (round(low, 4), round(high, 4), apart_mm)
     if key not in site.known:
-        blocked = (site.near ^ level(site, low, high)).project()
+        blocked = _blocked(site, low, high)
         x0, y0, _, x1, y1, _ = site.near.bounding_box()
         out = WIDTHS_MM[-1] + SOLES_MM[-1]
         window = m3.CrossSection.square((x1 - x0 + 2 * out, y1 - y0 + 2 * out))
@@ -105,6 +114,19 @@ def free_between(
             blocked = offset_of(blocked, apart_mm, m3.JoinType.Round, 2.0, 16)
         site.known[key] = tidy(window - blocked)
     return site.known[key]
+
+
+def _blocked(site: Site, low: float, high: float) -> m3.CrossSection:
+    """What of the part lies between two heights, in plan: by slabs, each of which is found once."""
+    edges = [low, *(k * SLAB_MM for k in range(math.floor(low / SLAB_MM) + 1,
+                                               math.ceil(high / SLAB_MM))), high]
+    slabs = []
+    for a, b in itertools.pairwise(edges):
+        key = (round(a, 4), round(b, 4))
+        if key not in site.known:
+            site.known[key] = (site.near ^ level(site, a, b)).project()
+        slabs.append(site.known[key])
+    return m3.CrossSection.batch_boolean(slabs, m3.OpType.Add)
 
 
 def floor_of(site: Site, base: float, depth: float = BESIDE_MM) -> m3.CrossSection:
@@ -119,15 +141,10 @@ def ground_below(site: Site, plan: Floats) -> float:
     return max(0.0, float(hits[0].position[2])) if hits else 0.0
 
 
-def bond_mpa(process: Process) -> float:
-    """Strength between two layers."""
-    return physics.LAYER_BOND * process.material.strength_mpa.value
-
-
 def give_of(site: Site, section: m3.CrossSection, height: float) -> float:
     """How far the drag of the nozzle bends a body of this section and height at its tip, mm."""
     modulus = 1000.0 * site.context.process.material.modulus_gpa.value
     moment = physics.least_second_moment(section.to_polygons())
     if moment <= 0.0:
         return math.inf
-    return physics.tip_deflection_mm(physics.DRAG_N, height, modulus, moment)
+    return physics.tip_deflection_mm(site.context.process.drag_n, height, modulus, moment)

@@ -10,7 +10,7 @@ sole; on the part the body narrows to a contact with round ends, cut by the part
 
 **Width.** See `prop_house`.
 
-**Room.** 0.4 mm stay free between the body and the part's walls (trade: clearance to stay free).
+**Room.** `props.free_mm` stay free between the body and the part's walls.
 """
 
 from __future__ import annotations
@@ -22,22 +22,21 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.part.model import Floats
-from soffit.process import physics
 from soffit.remedies.prop_house import Stood, houses_of, room_of
 from soffit.remedies.prop_shape import House, shell, stadium, strip, upright
 from soffit.remedies.prop_shared import Post, Shared, shared_posts
 from soffit.remedies.prop_site import (
     BESIDE_MM,
-    FREE_MM,
     LEVEL_MM,
     Refused,
     Site,
     beside,
-    bond_mpa,
     floor_of,
+    free_mm,
     ground_below,
 )
 from soffit.remedies.prop_solid import lumps
+from soffit.remedies.prop_strength import Strength, tip_nmm
 
 # A ridge is moved where that gives it more room by this share (common practice, no source: the rest
 # still reaches as far as strands may be apart).
@@ -65,6 +64,7 @@ class Prop:
     snap_nmm: float
     give_mm: float
     ridges: int = 1
+    strength: Strength | None = None
 
 
 @dataclass(frozen=True)
@@ -158,9 +158,9 @@ def _settled(site: Site, line: Floats) -> Floats:
     way = line[1] - line[0]
     across = np.array([-way[1], way[0]]) / np.linalg.norm(way)
     w = site.context.process.line_mm
-    shift = 0.5 * w + FREE_MM
+    aside = 0.5 * w + free_mm(site)
     clear: Floats | None = None
-    moves = [np.asarray(line + k * shift * across) for k in (0, 1, -1, 2, -2, 3, -3)]
+    moves = [np.asarray(line + k * aside * across) for k in (0, 1, -1, 2, -2, 3, -3)]
     areas = [float(_tip(site, moved).area()) for moved in moves]
     for moved, area in zip(moves, areas, strict=True):
         if area < ROOM_SHARE * max(areas):
@@ -168,7 +168,7 @@ def _settled(site: Site, line: Floats) -> Floats:
         clear = moved if clear is None else clear
         grounds = np.array([
             [ground_below(site, moved[0] + share * way + v * across) for share in (0.1, 0.5, 0.9)]
-            for v in (-0.5 * w - FREE_MM, 0.0, 0.5 * w + FREE_MM)
+            for v in (-aside, 0.0, aside)
         ])
         if float(np.ptp(grounds, axis=0).max()) < site.context.process.layer_mm:
             return moved
@@ -177,15 +177,9 @@ def _settled(site: Site, line: Floats) -> Floats:
 
 def _fin(site: Site, ridge: Ridge) -> Prop:
     """A ridge so low that it stands as it is."""
-    length = float(np.linalg.norm(ridge.line[1] - ridge.line[0]))
+    length, process = float(np.linalg.norm(ridge.line[1] - ridge.line[0])), site.context.process
     return Prop(ridge.fin, ridge.line, (), float(ridge.tops.max()) - ridge.base, ridge.base, length,
-                _snap_nmm(site, length), 0.0)
-
-
-def _snap_nmm(site: Site, length: float) -> float:
-    """Moment that snaps a ridge over its narrow way."""
-    process = site.context.process
-    return physics.snap_moment_nmm(bond_mpa(process), process.line_mm, length)
+                tip_nmm(length, process), 0.0)
 
 
 def _stand(site: Site, ridge: Ridge, own: Stood) -> Prop:
@@ -204,20 +198,17 @@ def _stand(site: Site, ridge: Ridge, own: Stood) -> Prop:
         raise Refused("walls beside it leave no room for its body")
     length = float(np.linalg.norm(ridge.line[1] - ridge.line[0])) / len(own.houses)
     return Prop(whole, ridge.line, own.houses, top - base, base, length,
-                _snap_nmm(site, length), own.give_mm)
+                tip_nmm(length, process), own.give_mm, strength=own.strength)
 
 
 def _cup(site: Site, shared: Shared) -> Prop:
     """The prop of several ridges on one post."""
     house = shared.cup.house
     foot = _feet(site, (house,), shared.body)
-    tips = shared.tips.to_polygons()
-    _, least, _, centre = physics.second_moments(tips)
-    far = float(np.linalg.norm(np.concatenate(tips) - centre, axis=1).max())
-    process = site.context.process
     return Prop(shared.body + foot - site.near, house.line, (house,), house.top - house.base,
-                house.base, shared.tips.area() / process.line_mm, bond_mpa(process) * least / far,
-                shared.cup.give_mm, len({post.ridge for post in shared.posts}))
+                house.base, shared.tips.area() / site.context.process.line_mm, shared.cup.snap_nmm,
+                shared.cup.give_mm, len({post.ridge for post in shared.posts}),
+                shared.cup.strength)
 
 
 def _feet(site: Site, houses: tuple[House, ...], body: m3.Manifold) -> m3.Manifold:
