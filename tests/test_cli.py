@@ -216,6 +216,7 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
             "--prefer", "looks", "--forbid", "prop", "--only", "roofs",
             "--demand", "F3=roof leaving a bridge",
             "--max-deviation", "2.5", "--recipe", "old.recipe.toml",
+            "--prop-at", "12,5", "--prop-at", "12,5,30", "--no-prop-at", "-3,4,2.5",
         ]
     )  # fmt: skip
     assert code == 0
@@ -233,6 +234,8 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
         "only": ["roofs"],
         "demand": {"F3": "roof leaving a bridge"},
         "max_deviation_mm": 2.5,
+        "prop_at": [(12.0, 5.0), (12.0, 5.0, 30.0)],
+        "no_prop_at": [(-3.0, 4.0, 2.5)],
         "recipe": Path("old.recipe.toml"),
     }
 

@@ -35,8 +35,8 @@ def context(solid: m3.Manifold) -> Context:
 
 
 def prop(finding: str, body: m3.Manifold) -> Option:
-    facts = PropFacts(1, 1, False, 0.1, 2.0, ("sideways, 0° from x",), 1.0, 10.0 * body.volume(),
-                      50.0)
+    facts = PropFacts(1, 1, False, 0.1, 2.0, 1.0, ("sideways, 0° from x",), 1.0,
+                      10.0 * body.volume(), 1.5 * body.volume(), 50.0)
     return Option("prop", finding, "prop", as_solid(body), 5, "", "", body.volume(), None, 1, facts)
 
 

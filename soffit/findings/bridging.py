@@ -12,7 +12,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
 from soffit.findings.patches import PROBE_MM, Bools, RawPatch
 from soffit.part.model import Floats, Ints
@@ -156,19 +155,6 @@ def directions(patch: RawPatch, *, edges: int = 8, around: int = 24) -> list[flo
     tried = {round(float(a) % 180.0, 4) for t in turn for a in (t, t + 90.0)}
     steps = {round(float(turn[0] + 180.0 / around * k) % 180.0, 4) for k in range(around)}
     return sorted(tried | steps)
-
-
-def lengthwise(patch: RawPatch) -> float | None:
-    """Direction of the long side of the narrowest box about a patch, degrees; None where it is
-    about as wide as long, or nothing."""
-    box = shapely.minimum_rotated_rectangle(patch.polygon)
-    if not isinstance(box, shapely.Polygon):
-        return None
-    a, b, c = np.asarray(box.exterior.coords)[:3]
-    long, short = sorted((b - a, c - b), key=lambda side: -float(np.linalg.norm(side)))
-    if np.linalg.norm(long) < 2.0 * np.linalg.norm(short):
-        return None
-    return round(math.degrees(math.atan2(long[1], long[0])) % 180.0, 4)
 
 
 def fan(patch: RawPatch, line_mm: float, tried: list[float] | None = None) -> list[Strands]:

@@ -42,11 +42,9 @@ class Cover:
     left: tuple[tuple[RawPatch, float], ...]
 
 
-def cover(
-    patch: RawPatch, process: Process, found: list[Strands], *, least_mm: float | None = None
-) -> Cover:
+def cover(patch: RawPatch, process: Process, found: list[Strands]) -> Cover:
     """`patch` covered as far as strands within the limit go; `found` are its strands in all
-    directions. A piece is somewhere as wide as a line, or as `least_mm`.
+    directions.
 
     A strand within a line of an edge that is in the air all the way round is left: the wall
     of that hole is there.
@@ -57,7 +55,6 @@ def cover(
     beside = shapely.MultiLineString()
     if patch.beside:
         beside = shapely.multilinestrings(patch.lines(patch.beside))
-    least_mm = process.line_mm if least_mm is None else least_mm
     spanned: list[Spanned] = []
     left: list[tuple[RawPatch, list[Strands]]] = []
     todo = [(patch, found)]
@@ -72,7 +69,7 @@ def cover(
                 left.append((piece, own))
                 continue
             area = _area(best, good)
-            new = _polygons(shapely.intersection(piece.polygon, area), least_mm)
+            new = _polygons(shapely.intersection(piece.polygon, area), process.line_mm)
             if not new:
                 left.append((piece, own))
                 continue

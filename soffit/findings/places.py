@@ -16,14 +16,7 @@ from typing import Literal
 import numpy as np
 import shapely
 
-from soffit.findings.bridging import (
-    ALL_HELD,
-    Strands,
-    best_bridge,
-    directions,
-    fan,
-    lengthwise,
-)
+from soffit.findings.bridging import ALL_HELD, Strands, best_bridge, directions, fan
 from soffit.findings.covering import Cover, Spanned, cover
 from soffit.findings.facets import FlatFacets
 from soffit.findings.patches import PROBE_MM, RawPatch
@@ -207,16 +200,11 @@ def _strip(patch: RawPatch, process: Process) -> list[Place]:
         return [Place("slope", (patch,), None)]
     found = fan(patch, process.line_mm, directions(patch, edges=2, around=0))
     bridge = best_bridge(patch, process.line_mm, found)
-    if bridge is None and (along := lengthwise(patch)) is not None:
-        # A bent strip runs along its chord, and not along any of its sides.
-        found += fan(patch, process.line_mm, [along])
-        bridge = best_bridge(patch, process.line_mm, found)
     if bridge is not None and (_held_round(patch) or within(bridge.span_mm, process.bridge_mm)):
         return [_spanned(patch, bridge)]
     least = MOSTLY * patch.area_mm2
     if max(s.area_within(process.bridge_mm) for s in found) >= least:
-        # A step of half a line is a bead that runs half beside the one below.
-        by_piece = cover(patch, process, found, least_mm=0.5 * process.line_mm)
+        by_piece = cover(patch, process, found)
         if sum(p.area_mm2 for p, _, _ in by_piece.spanned) >= least:
             places = _bridges(by_piece.spanned)
             for piece, reach in by_piece.left:

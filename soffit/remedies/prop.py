@@ -7,10 +7,9 @@ choice: a prop must be broken off by hand.
 
 **Where the ridges go.** Along the free edge, just inside it, and so that between ridges and
 anchors no strand is longer than 0.8 of `capability.bridge_mm`. Under an underside that slopes
-one way strands lie along its contours and the ridges run down the slope, and so they do under
-one that slopes to several sides; where that takes less, fins along its contours stand so near that
-between them nothing reaches past the lip. `--prop-at` sets one where the user wants it,
-`--no-prop-at` keeps a place clear.
+one way strands lie along its contours and the ridges run down the slope; under one that
+slopes to all sides blades stand so near that between them nothing reaches past the lip.
+`--prop-at` sets one where the user wants it, `--no-prop-at` keeps a place clear.
 
 **How a prop is shaped and sized.** See `prop_shape`, `prop_posts` and `prop_house`: walls one
 line thick in plan, roof and cavity no flatter than the process prints; below the height in which
@@ -43,7 +42,6 @@ from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
-from soffit.remedies.prop_falls import falls
 from soffit.remedies.prop_fins import fins_under
 from soffit.remedies.prop_place import combs, rim
 from soffit.remedies.prop_shape import upright
@@ -146,8 +144,6 @@ def _ways(context: Context, finding: Finding) -> list[tuple[Floats, ...]]:
             reach = process.lip_mm + process.line_mm
             ways += [tuple(_longer(line, reach) for line in c.lines)
                      for c in combs(patch, process, contour)[:1]]
-        else:
-            ways.append(falls(context, finding))
         if finding.area_mm2 <= SMALL_SLOPE_MM2:
             ways.append(rim(patch, process))
     some = [lines for lines in ways if 0 < len(lines) <= MOST_RIDGES]

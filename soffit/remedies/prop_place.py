@@ -244,7 +244,7 @@ def _comb(raw: RawPatch, strand: Floats, process: Process) -> Comb:
                 points = np.vstack([[chain[0].s - past, run[0][1]], points])
             if run[-1][0] == chain[-1].s:
                 points = np.vstack([points, [chain[-1].s + past, run[-1][1]]])
-            lines += straight(points, 0.25 * process.lip_mm, process.line_mm)
+            lines += _straight(points, 0.25 * process.lip_mm, process.line_mm)
     plan = [np.outer(line[:, 0], across) + np.outer(line[:, 1], strand) for line in lines]
     return Comb(tuple(sorted(plan, key=lambda p: np.round(p, 6).tolist())), strand)
 
@@ -347,7 +347,7 @@ def _supports(chain: list[_Strand], process: Process) -> list[list[tuple[float, 
     return runs
 
 
-def straight(points: Floats, tolerance: float, line_mm: float) -> list[Floats]:
+def _straight(points: Floats, tolerance: float, line_mm: float) -> list[Floats]:
     """A run of points as straight ridges, (2, 2) each; one shorter than a line is a point,
     given as a ridge one line long about it."""
     simple = np.asarray(shapely.simplify(shapely.LineString(points), tolerance).coords) \
