@@ -17,6 +17,7 @@ from soffit.part.model import Part
 from soffit.plan.model import Resolution
 from soffit.plan.recipe import load_recipe
 from soffit.process.load import load_process
+from soffit.sheet.ledger import change_rows, places
 from tests.shapes import ledge, move, read, turn
 from tests.solids import block, part_of
 
@@ -49,6 +50,8 @@ def test_a_prop_set_by_hand_touches_there(point: tuple[float, ...], under: float
     line = load_process("pla-04").line_mm
     assert line**2 * 0.99 < tip.slice(under - 0.01).area() < 1.2 * line**2
     assert not any(edit.by_hand for edit in result.edits[1:])
+    (told,) = [row.place for row in change_rows(result, places(result)) if row.edit == first.id]
+    assert told == "Set by hand"
 
 
 @pytest.mark.parametrize("radius", [None, 2.0])
@@ -85,7 +88,7 @@ def test_what_was_set_by_hand_goes_along_with_the_part(tmp_path: Path) -> None:
     solid = to_manifold(other.received.mesh)
     assert solid is not None
     tip = evaluate(other.props[0].solid) ^ column(px, py, 0.5)
-    assert tip.translate((0, 0, 0.02)).volume() > 0.0
+    assert (tip.translate((0, 0, 0.02)) ^ solid).volume() > 0.0
     assert np.isclose(tip.bounding_box()[5], 14.0, atol=1e-3)
 
 

@@ -100,8 +100,7 @@ class RecipeSpot(_Model):
 
     def in_frame(self, motion: Floats) -> Vec3:
         """The point under a rigid 4×4 motion, to a nanometre."""
-        x, y, z = (np.round(motion[:3, :3] @ self.at_mm + motion[:3, 3], 6) + 0.0).tolist()
-        return (x, y, z)
+        return _moved(self.at_mm, motion)
 
 
 class RecipeEdit(_Model):
@@ -147,13 +146,12 @@ def recipe_of(result: Resolution) -> Recipe:
     back = np.asarray(np.linalg.inv(received.placement), dtype=np.float64)
     edits = []
     for edit in result.edits:
-        x, y, z = (back[:3, :3] @ np.asarray(edit.at_mm) + back[:3, 3]).tolist()
         edits.append(RecipeEdit(
             id=edit.id,
             finding=edit.finding,
             remedy=edit.remedy,
             op=edit.op,
-            at_mm=(_round(x), _round(y), _round(z)),
+            at_mm=_moved(edit.at_mm, back),
             faces=edit.faces,
             volume_mm3=_round(edit.volume_mm3),
             why=edit.why,
@@ -169,11 +167,9 @@ def recipe_of(result: Resolution) -> Recipe:
                             max_deviation_mm=result.wishes.most_mm),
         protect=tuple(RecipeProtect(selector=p.selector, face=p.face) for p in result.protected),
         keep_out=tuple(_kept_out(room) for room in result.keep_out),
-        prop_at=tuple(RecipeSpot(at_mm=RecipeSpot(at_mm=at).in_frame(back))
-                      for at in result.wishes.prop_at),
-        no_prop_at=tuple(
-            RecipeSpot(at_mm=RecipeSpot(at_mm=(x, y, 0.0)).in_frame(back), radius_mm=radius)
-            for x, y, radius in result.wishes.no_prop_at),
+        prop_at=tuple(RecipeSpot(at_mm=_moved(at, back)) for at in result.wishes.prop_at),
+        no_prop_at=tuple(RecipeSpot(at_mm=_moved((x, y, 0.0), back), radius_mm=radius)
+                         for x, y, radius in result.wishes.no_prop_at),
         edit=tuple(edits),
         received=RecipeReceived(
             findings=describe_findings(received, before.air), faces=describe_faces(received)
@@ -335,6 +331,12 @@ def _value(value: str | bool | int | float | Sequence[Any]) -> str:
     if isinstance(value, (int, float)):
         return repr(value)
     return "[" + ", ".join(_value(item) for item in value) + "]"
+
+
+def _moved(at_mm: Vec3, motion: Floats) -> Vec3:
+    """A point under a rigid 4×4 motion, to a nanometre."""
+    x, y, z = (motion[:3, :3] @ np.asarray(at_mm) + motion[:3, 3]).tolist()
+    return (_round(x), _round(y), _round(z))
 
 
 def _round(value: float) -> float:

@@ -3,7 +3,7 @@
 **Width.** F is the drag on the tip, H the height, I the smaller second moment of the walls as
 they come out between their surroundings. The narrowest body is taken whose tip gives by no
 more than half a line, F H³ / (3 E I) ≤ w/2, and on the platform the smallest sole at whose edge
-F H c / I stays within the adhesion (derived; inputs in `physics`). Posts: see `prop_posts`.
+F H c / I stays within the adhesion (derived; inputs in the profile). Posts: see `prop_posts`.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
 """A house on a post as a beam: its sections from the tip down, and how much that tip gives.
 
-With the depth d below the tip, the outline ℓ × w there and walls of one
-line t: I = (ℓ w³ − (ℓ−2t)(w−2t)³)/12 against the drag F across the ridge and I' with ℓ and w
-changed over against that along it; δ = F ∫ d²/(E I) dd (Castigliano; Timoshenko & Gere). Pulled at
-an end of its fan a post turns as well: by F (L/2)² ∫ dd/(G J), J = 4 A²t/u of a thin wall about the
-area A with the girth u (Bredt; Roark).
+With the depth d below the tip, the outline ℓ × w there and walls of one line t:
+I = (ℓ w³ − (ℓ−2t)(w−2t)³)/12 against the drag F across the ridge, and I' with ℓ and w changed over
+against that along it; δ = F ∫ d²/(E I) dd (Castigliano; Timoshenko & Gere). Pulled at an end of its
+fan a post turns as well: by F (L/2)² ∫ dd/(G J), J = 4 A²t/u of a thin wall about the area A with
+the girth u (Bredt; Roark).
 """
 
 from __future__ import annotations

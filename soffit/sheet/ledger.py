@@ -157,8 +157,9 @@ def change_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[Chan
     for place in numbered:
         for k, edit in enumerate(place.edits):
             if place.finding is None:
-                cause = arose_from(edit, resolution)
-                kind, spot = f"Arose from {cause}" if cause else "Arose later", edit_where(edit)
+                cause = "" if edit.by_hand else arose_from(edit, resolution)
+                kind = f"Arose from {cause}" if cause else "Arose later"
+                kind, spot = "Set by hand" if edit.by_hand else kind, edit_where(edit)
                 measured = ("", "", "")
             else:
                 kind, spot = kind_words(place.finding), where(place.finding)
