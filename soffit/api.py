@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -133,6 +133,7 @@ def resolve(
     from soffit.plan.resolve import resolve as resolve_part
     from soffit.plan.way_up import resolve_best_way_up
     from soffit.plan.wishes import Wishes, singular
+    from soffit.production.ejection import ejection
     from soffit.production.estimate import estimate
 
     if quantity < 1:
@@ -156,10 +157,10 @@ def resolve(
             part, how, up=_direction(part, how, up),
             recipe=None if recipe is None else load_recipe(recipe), **options)
 
-    def others() -> Iterator[Resolution]:
-        return (replace(other, estimate=estimate(other)) for other in result.others())
+    def told(one: Resolution) -> Resolution:
+        return replace(one, estimate=estimate(one), ejection=ejection(one))
 
-    return replace(result, estimate=estimate(result), others=others)
+    return replace(told(result), others=lambda: map(told, result.others()))
 
 
 def compare(

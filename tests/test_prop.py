@@ -24,7 +24,7 @@ from soffit.remedies.context import context_of
 from soffit.remedies.prop_place import between, chords
 from soffit.remedies.prop_shape import House, Room, shell
 from soffit.remedies.prop_solid import as_solid, lumps
-from soffit.remedies.prop_way import sweep, way_out
+from soffit.remedies.prop_way import around, sweep, way_out
 from tests.solids import block, part_of
 
 PLA = load_process("pla-04")
@@ -194,11 +194,12 @@ def test_way_out_of_a_pocket_open_to_one_side() -> None:
     stack = cut_layers(part, PLA)
     context = context_of(review(part, PLA, stack=stack), stack)
     inside = block(10, 10, 5, 20, 20, 15)
-    assert way_out(context, inside) == "sideways, 0° from x"
+    assert way_out(context, around(context, inside)) == "sideways, 0° from x"
     closed = block(0, 0, 0, 30, 30, 20) - block(5, 5, 4, 25, 25, 16)
     part = part_of(closed)
     stack = cut_layers(part, PLA)
-    assert way_out(context_of(review(part, PLA, stack=stack), stack), inside) is None
+    context = context_of(review(part, PLA, stack=stack), stack)
+    assert way_out(context, around(context, inside)) is None
 
 
 def test_sweep_of_a_square() -> None:

@@ -19,6 +19,7 @@ from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
+from soffit.remedies.prop_eject import Leaving
 from soffit.remedies.prop_join import completed, stand_together
 from soffit.remedies.prop_solid import as_solid
 from tests.shapes import example
@@ -35,8 +36,10 @@ def context(solid: m3.Manifold) -> Context:
 
 
 def prop(finding: str, body: m3.Manifold) -> Option:
-    facts = PropFacts(1, 1, False, 0.1, 2.0, 1.0, ("sideways, 0° from x",), 1.0,
-                      10.0 * body.volume(), 1.5 * body.volume(), 50.0)
+    facts = PropFacts(1, 1, False, 0.1, 2.0, 1.0, ("sideways, 0° from x",),
+                      ("from below",), 1.0,
+                      10.0 * body.volume(), 1.5 * body.volume(), 50.0,
+                      Leaving("with the part", 0.1, 0.1))
     return Option("prop", finding, "prop", as_solid(body), 5, "", "", body.volume(), None, 1, facts)
 
 

@@ -16,6 +16,7 @@ from soffit.part.model import Part
 from soffit.plan.model import Resolution
 from soffit.process.model import Process
 from soffit.remedies.model import PropFacts
+from soffit.remedies.prop_eject import left_by
 
 WIDTH = 80  # what every terminal and mail shows unbroken (common practice, no source)
 
@@ -107,6 +108,7 @@ def resolution_lines(result: Resolution) -> list[Line]:
         kept = sum(face.untouched for face in result.protected)
         lines += [Line(f"Protected faces untouched: {kept} of {len(result.protected)}"), Line("")]
     lines += _cad_lines(result)
+    lines += _ejection_lines(result)
     lines += _estimate_lines(result)
     if result.files:
         lines.append(Line("Written:"))
@@ -246,21 +248,32 @@ def _prop_lines(result: Resolution) -> list[Line]:
                 _fixed(contact, 1), _share(contact, sum(f.place_mm2 for f in facts)), *rest)
 
     rows = [
-        row(edit.id, edit.volume_mm3, [facts], _fixed(facts.give_mm, 2), _fixed(facts.force_n, 1),
-            ", ".join(facts.ways))
+        row(edit.id, edit.volume_mm3, [facts], _fixed(facts.give_mm, 2), _fixed(facts.force_n, 1))
         for edit, facts in props
     ]
     if len(props) > 1:
         rows.append(row("all", sum(edit.volume_mm3 for edit, _ in props),
-                        [facts for _, facts in props], "", "", ""))
+                        [facts for _, facts in props], "", ""))
     fill = result.before.process.props.block_fill.value
-    head = ("prop", "mm³", "of block", "touches mm²", "of block", "gives mm", "snaps N", "leaves")
+    head = ("prop", "mm³", "of block", "touches mm²", "of block", "gives mm", "snaps N")
     return [
         *_table(head, rows, right={1, 2, 3, 4, 5, 6}),
         *wrap(f"of block: of a support that fills {fill:.0%} of the room below each place and "
               "touches all of it; gives: tip, to the nozzle."),
+        *(line for edit, facts in props for line in wrap(
+            f"{edit.id} leaves {', '.join(facts.ways)}; a tool gets at it "
+            f"{', '.join(facts.tools)}; {left_by(facts.leaving)}")),
         Line(""),
     ]
+
+
+def _ejection_lines(result: Resolution) -> list[Line]:
+    """What the edge meets that pushes the part off the platform, and which way is best."""
+    if result.ejection is None:
+        return []
+    from soffit.production.ejection import words
+
+    return [*wrap("Ejection: " + words(result.ejection, result.before.process)), Line("")]
 
 
 def _share(value: float, of: float) -> str:

@@ -78,12 +78,33 @@ class Alternative:
 
 
 @dataclass(frozen=True)
+class Push:
+    """What the edge that pushes the part off meets first where it moves along `way`, "+x", "-x",
+    "+y" or "-y": `meets` "part" and names of edits whose props stand there, none where it passes
+    over all, and over how much of its length, mm."""
+
+    way: str
+    meets: tuple[str, ...]
+    over_mm: float
+
+
+@dataclass(frozen=True)
+class Ejection:
+    """How the part leaves the platform: `holds_n` is what the cooled platform holds it and its
+    props with."""
+
+    holds_n: float
+    pushes: tuple[Push, ...]
+
+
+@dataclass(frozen=True)
 class Resolution:
     """`received` and `produced` are in the same build frame. `before` reviews the part as
     received, `after` the production file as read back from disk (the props included).
     `props` are the break-away bodies. `estimate` maps "as_received", "slicer_supported"
-    and "resolved" to named figures. `files` maps a role ("step", "changes_step", "3mf", "stl",
-    "recipe", "sheet_html", "sheet_pdf", "report") to a path, `missing` a role that could not be
+    and "resolved" to named figures, `ejection` says how the part leaves the platform. `files` maps
+    a role ("step", "changes_step", "3mf", "stl", "recipe", "sheet_html", "sheet_pdf", "report")
+    to a path, `missing` a role that could not be
     written to the reason. `quality` compares the CAD as received with the STEP file as read back;
     None where none was written. `options` are those of the findings of the part as received,
     `alternatives` the few best sets of them, the chosen one first. `others` gives other ways up
@@ -106,6 +127,7 @@ class Resolution:
     options: tuple[OptionRow, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
     estimate: dict[str, dict[str, float]] = field(default_factory=dict)
+    ejection: Ejection | None = None
     files: dict[str, str] = field(default_factory=dict)
     missing: dict[str, str] = field(default_factory=dict)
     quality: QualityChange | None = None

@@ -69,6 +69,7 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
                 "why": edit.why,
                 "after": edit.after,
                 "at_mm": _numbers(edit.at_mm),
+                "by_hand": edit.by_hand,
                 **({} if edit.cost is None else {"cost": _cost(edit.cost)}),
                 **({} if edit.prop is None else {"prop": _prop(edit.prop)}),
             }
@@ -117,6 +118,12 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
         },
         "files": {role: Path(path).name for role, path in result.files.items()},
     }
+    if result.ejection is not None:
+        report["ejection"] = {
+            "holds_n": _number(result.ejection.holds_n),
+            "pushes": [{"way": p.way, "meets": list(p.meets), "over_mm": _number(p.over_mm)}
+                       for p in result.ejection.pushes],
+        }
     if result.replay is not None:
         report["replay"] = _replay(result.replay)
     if result.missing:
@@ -197,6 +204,12 @@ def _prop(facts: PropFacts) -> dict[str, Any]:
         "give_mm": _number(facts.give_mm),
         "force_n": _number(facts.force_n),
         "ways": list(facts.ways),
+        "tools": list(facts.tools),
+        "ejection": {
+            "way": facts.leaving.way,
+            "holds_n": _number(facts.leaving.holds_n),
+            "share": _number(facts.leaving.share),
+        },
         "strength": None if facts.strength is None else {
             "borne": _number(facts.strength.borne),
             "by_foot": facts.strength.by_foot,

@@ -44,12 +44,14 @@ class Platform(_Model):
 
 
 class Bead(_Model):
-    """What one pass of the nozzle lays down."""
+    """What one pass of the nozzle lays down. `spread_mm`: how far the first layer is pressed out
+    past its outline."""
 
     nozzle_mm: Value
     line_mm: Value
     layer_mm: Value
     first_layer_mm: Value
+    spread_mm: Value
 
 
 class Motion(_Model):
@@ -124,15 +126,26 @@ class Capability(_Model):
 class Props(_Model):
     """What break-away props are made by. `give_lines`: by how much a tip may give to the nozzle,
     in lines. `free_mm`: what stays free between a prop and the part. `contact_mm`: widest contact
-    on the part that breaks off by hand. `pull_n`: what a hand pulls off at once. `block_fill`:
-    share of its room that the block support is filled with that they are compared with.
+    on the part that breaks off by hand. `pull_n`: what a hand pulls off at once. `tool_mm`,
+    `nose_mm`: how wide and how long the tool is that must get at one. `block_fill`: share of its
+    room that the block support is filled with that they are compared with.
     """
 
     give_lines: Value
     free_mm: Value
     contact_mm: Value
     pull_n: Value
+    tool_mm: Value
+    nose_mm: Value
     block_fill: Value
+
+
+class Ejection(_Model):
+    """How a part leaves the platform. `edge_mm`: height over the platform of the edge that pushes
+    it; `released_mpa`: how hard the cooled platform still holds a first layer against that."""
+
+    edge_mm: Value
+    released_mpa: Value
 
 
 class Process(_Model):
@@ -148,6 +161,7 @@ class Process(_Model):
     costs: Costs
     capability: Capability
     props: Props
+    ejection: Ejection
 
     @property
     def layer_mm(self) -> float:

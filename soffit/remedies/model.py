@@ -8,6 +8,7 @@ from typing import Literal
 from soffit.findings.model import Op
 from soffit.part.solid import Solid
 from soffit.remedies.cost import Cost
+from soffit.remedies.prop_eject import Leaving
 from soffit.remedies.prop_strength import Strength
 
 Safety = Literal["keeps function", "changes a face: approve", "needs an operation after printing"]
@@ -25,11 +26,12 @@ class PropFacts:
     `posts`: how many stand on their own, and how many `ridges` they open to, or that they are
     `fins`. `give_mm`: by how much the weakest tip gives to the nozzle. `force_n`: what breaks the
     strongest off; `breaks`: how often something is to be broken off, each post, and of fins, which
-    do not snap, each bit that a hand pulls off. `ways`: how they leave, in words.
+    do not snap, each bit that a hand pulls off. `ways`: how they leave, `tools`: from where a tool
+    gets at them, in words.
     `contact_mm2`: plan area in which they touch the part, above and below. `column_mm3`: volume of
     a solid column in their place, `baseline_mm3` plastic of a block support there, `place_mm2` plan
-    area of what that would touch above. `strength`: of the weakest post, None where none stands on
-    posts.
+    area of what that would touch above. `leaving`: how the one that is least sure to leaves the
+    platform. `strength`: of the weakest post, None where none stands on posts.
     """
 
     posts: int
@@ -39,10 +41,12 @@ class PropFacts:
     force_n: float
     breaks: float
     ways: tuple[str, ...]
+    tools: tuple[str, ...]
     contact_mm2: float
     column_mm3: float
     baseline_mm3: float
     place_mm2: float
+    leaving: Leaving
     strength: Strength | None = None
 
 

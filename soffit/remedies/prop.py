@@ -21,7 +21,9 @@ contact, which reaches down to the rest.
 under its free edge; the 9.4 mm behind it are bridged.
 
 **Checked.** The part is reviewed with its props as one scene. Each prop must leave the part
-along a straight direction, proved by sweeping its outline on layers; else it is not offered.
+along a straight direction, proved by sweeping its outline on layers (`prop_way`), a tool must get
+at it (`prop_reach`), and it must leave the platform with the part or be pushed off (`prop_eject`);
+else it is not offered.
 
 **Limits.** The surface over a ridge is rougher there; eye protection when breaking props off,
 edges are sharp.
@@ -42,14 +44,15 @@ from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
+from soffit.remedies.prop_eject import least_sure
 from soffit.remedies.prop_fins import fins_under
 from soffit.remedies.prop_place import combs, rim
+from soffit.remedies.prop_removal import Removal, removal
 from soffit.remedies.prop_shape import upright
 from soffit.remedies.prop_site import Refused, Site, site_of
 from soffit.remedies.prop_solid import as_solid, lumps
 from soffit.remedies.prop_stand import Prop, props_under
 from soffit.remedies.prop_strength import weakest
-from soffit.remedies.prop_way import way_out
 
 NAME = "prop"
 RANK = 5
@@ -185,23 +188,29 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
         raise Refused(f"{what} would take more plastic than a solid column")
     body = joined([p.body for p in props])
     pieces = [b for b in lumps(body) if b.volume() > 1e-3]
-    if not pieces:
-        raise Refused("there is no free room right below it")
-    found = [(piece, way_out(context, piece)) for piece in pieces]
-    # What could not be taken out is left away; the review of the whole says if the rest will do.
-    pieces = [piece for piece, way in found if way]
-    ways = [way for _, way in found if way]
-    if not pieces:
-        raise Refused("a prop here would be trapped: no straight way leads out")
+    # What could not be taken off is left away; the review of the whole says if the rest will do.
+    kept: list[m3.Manifold] = []
+    off: list[Removal] = []
+    why = Refused("there is no free room right below it")
+    for piece in pieces:
+        try:
+            off.append(removal(context, piece))
+            kept.append(piece)
+        except Refused as no:
+            why = no
+    if not kept:
+        raise why
     posts, fins = sum(max(1, len(p.houses)) for p in props), props[0].line is None
     force = max(_force_n(context, p) for p in props)
     facts = PropFacts(
         posts, sum(p.ridges for p in props), fins, max(p.give_mm for p in props), force,
         force / context.process.props.pull_n.value if fins else posts,
-        tuple(dict.fromkeys(ways)), contact_mm2(context, joined(pieces)), column,
-        context.process.props.block_fill.value * column, site.region.area(),
+        tuple(dict.fromkeys(one.way for one in off)),
+        tuple(dict.fromkeys(one.tool for one in off)), contact_mm2(context, joined(kept)),
+        column, context.process.props.block_fill.value * column, site.region.area(),
+        least_sure([one.leaving for one in off]),
         weakest([p.strength for p in props if p.strength is not None]))
-    return option_of(finding.id, pieces, facts, RANK + place)
+    return option_of(finding.id, kept, facts, RANK + place)
 
 
 def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: int) -> Option:

@@ -19,9 +19,11 @@ from soffit.remedies import LAST_RESORT, all_options, measured
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
 from soffit.remedies.prop import contact_mm2, joined, option_of
+from soffit.remedies.prop_eject import least_sure
+from soffit.remedies.prop_removal import removal
+from soffit.remedies.prop_site import Refused
 from soffit.remedies.prop_solid import lumps
 from soffit.remedies.prop_strength import weakest
-from soffit.remedies.prop_way import way_out
 
 # How far it is looked whether two bodies meet, mm (derived: any distance will do).
 MEET_MM = 0.1
@@ -90,17 +92,19 @@ def _stand(
         return options[0]
     assert context.solid is not None
     among = replace(context, solid=joined([context.solid, *before])) if before else context
-    ways = [way_out(among, piece) for piece in pieces]
-    if not all(ways):
+    try:
+        off = [removal(among, piece) for piece in pieces]
+    except Refused:
         return None
-    words = tuple(dict.fromkeys(way for way in ways if way))
+    words = tuple(dict.fromkeys(one.way for one in off))
     if len(options) == 1 and words == facts[0].ways:
         return options[0]
     whole = PropFacts(
         sum(f.posts for f in facts), sum(f.ridges for f in facts), all(f.fins for f in facts),
         max(f.give_mm for f in facts), max(f.force_n for f in facts),
-        sum(f.breaks for f in facts), words, contact_mm2(context, body),
+        sum(f.breaks for f in facts), words,
+        tuple(dict.fromkeys(one.tool for one in off)), contact_mm2(context, body),
         sum(f.column_mm3 for f in facts), sum(f.baseline_mm3 for f in facts),
-        sum(f.place_mm2 for f in facts),
+        sum(f.place_mm2 for f in facts), least_sure([one.leaving for one in off]),
         weakest([f.strength for f in facts if f.strength is not None]))
     return measured(context, option_of(options[0].finding, pieces, whole, options[0].rank))

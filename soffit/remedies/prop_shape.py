@@ -4,8 +4,9 @@ A prop is a hollow house: a ridge one line wide, a roof no flatter than the proc
 upright walls one line thick in plan, so that any machine lays one bead there, and a cavity
 that ends in a peak under the ridge, so that nothing in it hangs. Below the roof it may be shorter
 than its ridge: a post that opens into a fan, whose ends lean out no farther than the process
-prints. On the platform its walls stand on a flat sole of two layers; on the part the body narrows
-again, as steeply, to a contact with round ends.
+prints. On the platform its walls stand on a flat sole of two layers, the first drawn smaller by
+what it is pressed out (`bead.spread_mm`); on the part the body narrows again, as steeply, to a
+contact with round ends.
 
 Wall of one line: at each height the body is a rectangle in plan and the cavity the same
 rectangle less one line on every side (derived).
@@ -169,10 +170,17 @@ def shell(house: House, room: Room, process: Process) -> m3.Manifold:
     if not cavity.is_empty():
         outer = outer - (cavity ^ room.solid(house.base - 2.0, house.top + 1.0, line))
     if house.contact is None:
-        plate = sole_of(house)
+        plate = sole_of(house) ^ room.bands[0][1]
         thick = min(SOLE_LAYERS * h, house.top - house.base - line * slope)
-        return outer + upright(plate ^ room.bands[0][1], house.base, house.base + thick)
+        return pressed(outer + upright(plate, house.base, house.base + thick), plate, process)
     return outer
+
+
+def pressed(body: m3.Manifold, foot: m3.CrossSection, process: Process) -> m3.Manifold:
+    """A body on the platform whose first layer, once it is pressed out, is as large as its foot:
+    it must not stick to the part beside it."""
+    rim = offset_of(foot, 1.0) - offset_of(foot, -process.bead.spread_mm.value)
+    return body - upright(rim, -1.0, process.first_layer_mm)
 
 
 def sole_of(house: House) -> m3.CrossSection:

@@ -9,6 +9,8 @@ are taken a little smaller, so that touching does not count as meeting.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import manifold3d as m3
 import numpy as np
@@ -23,64 +25,89 @@ COARSE_MM = 0.02
 # By this the sections of a prop are taken smaller (derived: an eighth of a line).
 SKIN_MM = 0.05
 
+# Sections that share less do not meet, mm² (derived: a square micrometre).
+MEETS_MM2 = 1e-6
+
+# Directions in plan that are tried (own choice: a twelfth of a turn).
+TURN_DEG = 30
+
 # Sections looked at along a prop's height at most (derived: 2 mm apart on a prop of 60 mm).
 MOST_SECTIONS = 30
 
 
-def way_out(context: Context, body: m3.Manifold) -> str | None:
-    """In words, the way on which a prop leaves without meeting the part; None if it is
-    trapped."""
+@dataclass(frozen=True)
+class Around:
+    """A body and the part about it in section: at `heights` (n,), evenly from its lowest point to
+    its highest, `mine` a little smaller and `theirs`; `above` the part over it."""
+
+    heights: Floats
+    mine: tuple[m3.CrossSection, ...]
+    theirs: tuple[m3.CrossSection, ...]
+    above: tuple[m3.CrossSection, ...]
+    low: float
+    high: float
+
+
+def around(context: Context, body: m3.Manifold) -> Around:
+    """The sections of a body and of the part about it."""
     assert context.solid is not None
     _, _, low, _, _, high = body.bounding_box()
     count = int(np.clip((high - low) / context.process.layer_mm, 2, MOST_SECTIONS))
     step = (high - low) / count
     heights = low + step * (np.arange(count) + 0.5)
-    mine = [
-        offset_of(body.slice(z), -SKIN_MM).simplify(COARSE_MM)
-        for z in heights.tolist()
-    ]
-    theirs = [context.solid.slice(z).simplify(COARSE_MM) for z in heights.tolist()]
-    if low <= context.process.layer_mm and _falls(mine, theirs):
+    ceiling = float(context.solid.bounding_box()[5])
+    rest = np.linspace(high, ceiling, MOST_SECTIONS + 2)[1:-1] if ceiling > high else np.empty(0)
+    return Around(
+        heights,
+        tuple(offset_of(body.slice(z), -SKIN_MM).simplify(COARSE_MM) for z in heights.tolist()),
+        tuple(context.solid.slice(z).simplify(COARSE_MM) for z in heights.tolist()),
+        tuple(context.solid.slice(z) for z in rest.tolist()), low, high)
+
+
+def way_out(context: Context, body: Around) -> str | None:
+    """In words, the way on which a prop leaves without meeting the part; None if it is
+    trapped."""
+    assert context.solid is not None
+    mine, theirs = body.mine, body.theirs
+    if body.low <= context.process.layer_mm and _falls(mine, theirs):
         return "straight down, off the platform"
     far = float(np.ptp(np.array(context.solid.bounding_box()).reshape(2, 3)[:, :2], axis=0).max())
-    for angle in range(0, 360, 30):
-        turn = math.radians(angle)
-        along = np.array([math.cos(turn), math.sin(turn)]) * 2.0 * (far + 1.0)
+    for angle in range(0, 360, TURN_DEG):
+        along = 2.0 * (far + 1.0) * unit(angle)
         if all(_clear(a, along, b) for a, b in zip(mine, theirs, strict=True)):
             return f"sideways, {angle}° from x"
-    return _aside_and_up(context, body, mine, theirs)
+    return _aside_and_up(body)
 
 
-def _aside_and_up(
-    context: Context, body: m3.Manifold, mine: list[m3.CrossSection],
-    theirs: list[m3.CrossSection],
-) -> str | None:
+def unit(angle_deg: float) -> Floats:
+    """A direction in plan, (2,)."""
+    turn = math.radians(angle_deg)
+    return np.array([math.cos(turn), math.sin(turn)])
+
+
+def _aside_and_up(body: Around) -> str | None:
     """Out from under what the prop holds by its own size, then straight up."""
-    assert context.solid is not None
-    _, _, _, _, _, top = body.bounding_box()
-    ceiling = float(context.solid.bounding_box()[5])
-    rest = np.linspace(top, ceiling, MOST_SECTIONS + 2)[1:-1].tolist()
-    above = [context.solid.slice(z) for z in rest]
-    whole = m3.CrossSection.batch_boolean(mine, m3.OpType.Add)
+    mine, theirs = body.mine, body.theirs
+    whole = m3.CrossSection.batch_boolean(list(mine), m3.OpType.Add)
     x0, y0, x1, y1 = whole.bounds()
-    for angle in range(0, 360, 30):
-        turn = math.radians(angle)
-        way = np.array([math.cos(turn), math.sin(turn)])
+    for angle in range(0, 360, TURN_DEG):
+        way = unit(angle)
         along = (abs(way[0]) * (x1 - x0) + abs(way[1]) * (y1 - y0) + 1.0) * way
         if not all(_clear(a, along, b) for a, b in zip(mine, theirs, strict=True)):
             continue
         there = whole.translate(tuple(along.tolist()))
         moved = [a.translate(tuple(along.tolist())) for a in mine]
-        if _falls(moved[::-1], theirs[::-1]) and all((there ^ b).area() <= 1e-6 for b in above):
+        if _falls(moved[::-1], theirs[::-1]) and all(
+                (there ^ b).area() <= MEETS_MM2 for b in body.above):
             return f"sideways, {angle}° from x, then up"
     return None
 
 
-def _falls(mine: list[m3.CrossSection], theirs: list[m3.CrossSection]) -> bool:
+def _falls(mine: Sequence[m3.CrossSection], theirs: Sequence[m3.CrossSection]) -> bool:
     above = m3.CrossSection()
     for a, b in zip(reversed(mine), reversed(theirs), strict=True):
         above = above + a
-        if (above ^ b).area() > 1e-6:
+        if (above ^ b).area() > MEETS_MM2:
             return False
     return True
 
@@ -91,9 +118,9 @@ def _clear(region: m3.CrossSection, along: Floats, other: m3.CrossSection) -> bo
     if region.is_empty() or other.is_empty():
         return True
     hull = m3.CrossSection.batch_hull([region, region.translate(tuple(along.tolist()))])
-    if (hull ^ other).area() <= 1e-6:
+    if (hull ^ other).area() <= MEETS_MM2:
         return True
-    return bool((sweep(region, along) ^ other).area() <= 1e-6)
+    return bool((sweep(region, along) ^ other).area() <= MEETS_MM2)
 
 
 def sweep(region: m3.CrossSection, along: Floats) -> m3.CrossSection:

@@ -1,0 +1,90 @@
+"""Whether a tool gets at a prop: to push or to grip it, on a straight way from outside.
+
+A rod or the nose of pliers, `props.tool_mm` across, comes to the prop level from some side, or
+from below once the part is off the platform, or from above, beside the prop. Its way must be free
+of the part over its own width and height, and no longer than `props.nose_mm`. Fingers are wider.
+"""
+
+from __future__ import annotations
+
+import manifold3d as m3
+import numpy as np
+
+from soffit.layers.stack import union_of
+from soffit.part.model import Floats
+from soffit.remedies.context import Context
+from soffit.remedies.prop_way import MEETS_MM2, TURN_DEG, Around, unit
+
+# Heights at which a level way is looked for (own choice: each costs a dozen looks).
+MOST_HEIGHTS = 8
+
+
+def reach(context: Context, body: Around) -> str | None:
+    """In words, from where a tool gets at a body; None where it gets nowhere at it."""
+    assert context.solid is not None
+    props = context.process.props
+    wide, nose = props.tool_mm.value, props.nose_mm.value
+    if body.low <= context.process.layer_mm:
+        slab = union_of(list(body.theirs[: _within(body, 0, wide)]))
+        if _beside(body.mine[0], slab, wide):
+            return "from below"
+    corners = np.array(context.solid.bounding_box()).reshape(2, 3)
+    box = np.array([[x, y] for x in corners[:, 0] for y in corners[:, 1]])
+    starts = np.unique(np.linspace(0, len(body.heights) - 1, MOST_HEIGHTS).round().astype(int))
+    for start in starts[::-1].tolist():
+        end = _within(body, start, wide)
+        if body.heights[end - 1] - body.heights[start] < 0.5 * wide and body.high - body.low > wide:
+            continue  # no room for all of its height
+        slab = union_of(list(body.theirs[start:end]))
+        for angle in range(0, 360, TURN_DEG):
+            way = unit(angle)
+            at = _face(body.mine[start], way)
+            if at is None:
+                continue
+            far = float((box @ way).max()) - float(at @ way)
+            if far <= nose and _free(_strip(at, way, max(far, 0.0) + wide, wide), slab):
+                return f"from the side, {angle}° from x"
+    if float(corners[1, 2]) - body.high <= nose:
+        last = len(body.heights) - 1
+        first = next(k for k in range(last + 1) if body.heights[k] >= body.high - wide or k == last)
+        slab = union_of([*body.theirs[first:], *body.above])
+        if _beside(body.mine[first], slab, wide):
+            return "from above"
+    return None
+
+
+def _within(body: Around, start: int, high: float) -> int:
+    """One past the last section that is no more than so much above another."""
+    return int(np.searchsorted(body.heights, body.heights[start] + high + 1e-9))
+
+
+def _beside(section: m3.CrossSection, slab: m3.CrossSection, wide: float) -> bool:
+    """Whether a tool that comes upright finds room beside a section."""
+    for angle in range(0, 360, TURN_DEG):
+        at = _face(section, unit(angle))
+        if at is not None and _free(_strip(at, unit(angle), wide, wide), slab):
+            return True
+    return False
+
+
+def _face(section: m3.CrossSection, way: Floats) -> Floats | None:
+    """The middle of what of a section lies farthest on a way."""
+    rings = section.to_polygons()
+    if not rings:
+        return None
+    points = np.concatenate(rings)
+    depth = points @ way
+    across = np.array([-way[1], way[0]])
+    front = points[depth >= depth.max() - 1e-3] @ across
+    return np.asarray(depth.max() * way + 0.5 * (front.min() + front.max()) * across)
+
+
+def _strip(at: Floats, way: Floats, long: float, wide: float) -> m3.CrossSection:
+    half = 0.5 * wide * np.array([-way[1], way[0]])
+    end = at + long * way
+    return m3.CrossSection([np.array([at - half, end - half, end + half, at + half])],
+                           m3.FillRule.NonZero)
+
+
+def _free(strip: m3.CrossSection, slab: m3.CrossSection) -> bool:
+    return bool((strip ^ slab).area() <= MEETS_MM2)

@@ -1,0 +1,171 @@
+"""How props leave the platform, against the formulas; what would stay there is never offered; what
+the pushing edge meets; the first layer of a sole."""
+
+from __future__ import annotations
+
+import manifold3d as m3
+import numpy as np
+import pytest
+
+from soffit.findings.review import reviewed
+from soffit.layers.stack import cut_layers
+from soffit.part.place import place
+from soffit.plan.model import Ejection, Push
+from soffit.plan.resolve import resolve
+from soffit.plan.trials import State
+from soffit.plan.wishes import Wishes
+from soffit.process.load import load_process
+from soffit.process.model import Process
+from soffit.production.ejection import best, ejection, words
+from soffit.remedies.context import Context
+from soffit.remedies.prop_eject import SURE, Leaving, least_sure, leaving
+from soffit.remedies.prop_shape import SOLE_LAYERS, House, Room, shell
+from tests.shapes import example
+from tests.solids import block, part_of
+
+PLA = load_process("pla-04")
+BOND, HELD = PLA.bond_mpa, PLA.ejection.released_mpa.value
+EDGE = PLA.ejection.edge_mm.value
+HIGH = 30.0
+SHELF = block(0, 0, 0, 10, 40, 40) + block(0, 0, HIGH, 40, 40, 40)
+
+
+def context(solid: m3.Manifold, process: Process = PLA) -> Context:
+    part = place(part_of(solid), "keep")
+    stack = cut_layers(part, process)
+    review, look = reviewed(part, process, stack=stack)
+    return State(part, (), review, stack, look).context
+
+
+def with_values(**values: float) -> Process:
+    """The process with other values of `ejection`."""
+    made = {name: getattr(PLA.ejection, name).model_copy(update={"value": value})
+            for name, value in values.items()}
+    return PLA.model_copy(update={"ejection": PLA.ejection.model_copy(update=made)})
+
+
+@pytest.mark.parametrize(("long", "high"), [(20.0, 2.0), (8.0, 6.0), (3.0, 1.0)])
+def test_a_blade_goes_with_the_part_that_it_touches(long: float, high: float) -> None:
+    """Its tip bears S H (w / 2) / (L w^3 / 12)."""
+    w = PLA.line_mm
+    table = block(0, 0, 0, 10, 40, 20) + block(0, 0, high, 40, 40, 20)
+    found = leaving(context(table), block(20, 5, 0, 20 + w, 5 + long, high))
+    assert found is not None and found.way == "with the part"
+    assert found.holds_n == pytest.approx(HELD * long * w, rel=1e-6)
+    stress = found.holds_n * high * (w / 2) / (long * w**3 / 12)
+    assert found.share == pytest.approx(stress / BOND, rel=1e-6)
+
+
+def test_one_whose_tip_breaks_is_pushed_by_itself() -> None:
+    """A post of 4 mm on a sole of 20, held by a tip of one line by one line: its walls bear
+    S e (a / 2) / (a^4 / 12) above the sole."""
+    w, a, sole = PLA.line_mm, 4.0, SOLE_LAYERS * PLA.layer_mm
+    post = (block(15, 10, 0, 35, 30, sole) + block(23, 18, 0, 23 + a, 18 + a, HIGH - 1)
+            + block(25, 20, HIGH - 2, 25 + w, 20 + w, HIGH))
+    found = leaving(context(SHELF), post)
+    assert found is not None and found.way == "pushed"
+    assert found.holds_n == pytest.approx(HELD * 400, rel=1e-6)
+    arm = EDGE - sole - 0.5 * PLA.layer_mm
+    stress = found.holds_n * arm * (a / 2) / (a**4 / 12)
+    assert found.share == pytest.approx(stress / BOND, rel=1e-6)
+
+
+def test_each_of_several_posts_bears_its_own() -> None:
+    """Two posts alike under one head bear half each, not what both bear as one stiff body."""
+    sole = SOLE_LAYERS * PLA.layer_mm
+    one = block(15, 10, 0, 35, 14, sole) + block(23, 10, 0, 27, 14, HIGH - 4)
+    two = one + one.translate((0, 16, 0)) + block(23, 10, HIGH - 4, 27, 30, HIGH - 1)
+    tip = block(25, 20, HIGH - 2, 25.4, 20.4, HIGH)
+    found = leaving(context(SHELF), two + tip)
+    alone = leaving(context(SHELF), one + block(25, 12, HIGH - 6, 25.4, 12.4, HIGH))
+    assert found is not None and alone is not None
+    assert found.way == alone.way == "pushed"
+    assert found.holds_n == pytest.approx(2 * alone.holds_n)
+    assert found.share == pytest.approx(alone.share, rel=1e-6)
+
+
+def test_what_stands_on_the_part_leaves_with_it() -> None:
+    cup = block(0, 0, 0, 40, 40, 5) + block(0, 0, 0, 10, 40, 40) + block(0, 0, 30, 40, 40, 40)
+    assert leaving(context(cup), block(20, 5, 5, 24, 15, 30)) == Leaving("on the part", 0.0, 0.0)
+
+
+@pytest.mark.parametrize("high", [4.0, 12.0])
+def test_what_neither_its_tip_takes_along_nor_the_edge_can_push_would_stay(high: float) -> None:
+    """A wide sole under a tip that breaks: lower than the edge; or tall, on a stalk that breaks."""
+    table = block(0, 0, 0, 8, 40, 20) + block(0, 0, high, 50, 40, 20)
+    stalk = block(30, 20, 0, 30.8, 20.8, high)
+    weak = stalk + block(12, 5, 0, 48, 38, 0.4)
+    assert leaving(context(table), weak) is None
+    # Held less it comes along.
+    assert leaving(context(table, with_values(released_mpa=1e-4)), weak) is not None
+
+
+def test_a_prop_that_would_stay_is_refused_with_the_reason() -> None:
+    """A platform that holds as hard cold as hot, an edge above all: nothing can take a prop off."""
+    process = with_values(released_mpa=5.0, edge_mm=200.0)
+    part = part_of(SHELF)
+    wishes = Wishes(only=frozenset({"prop"}))
+    result = resolve(part, process, wishes=wishes)
+    assert not result.props and not result.clean
+    assert any("would stay on the platform" in one.reason for one in result.open)
+    assert resolve(part, PLA, wishes=wishes).props
+
+
+def test_the_least_sure_is_told() -> None:
+    tied, pushed = Leaving("with the part", 1.0, 0.4), Leaving("pushed", 1.0, 0.1)
+    assert least_sure([tied, Leaving("on the part", 0.0, 0.0)]) == tied
+    assert least_sure([pushed, tied, Leaving("with the part", 1.0, 0.2)]) == pushed
+
+
+def test_every_prop_of_an_example_leaves() -> None:
+    result = resolve(example("ledge_bracket"), PLA, wishes=Wishes(only=frozenset({"prop"})))
+    facts = [edit.prop for edit in result.edits if edit.prop is not None]
+    assert facts and all(one.leaving.share <= SURE for one in facts)
+
+
+@pytest.mark.parametrize("turn_deg", [0, 90, 180, 270])
+def test_what_the_edge_meets_first(turn_deg: int) -> None:
+    """The shelf's wall is 40 mm wide at x = 0, and its end 10 mm; props stand below its free edge,
+    40 mm from it. Turned about z, the ways turn with it."""
+    part = part_of(SHELF.rotate((0, 0, turn_deg)))
+    result = resolve(part, PLA, wishes=Wishes(only=frozenset({"prop"})))
+    found = ejection(result)
+    around = ["+x", "+y", "-x", "-y"]
+    one = {push.way: push for push in found.pushes}
+    back, side, front, _ = (one[around[(k + turn_deg // 90) % 4]] for k in range(4))
+    assert back.meets == ("part",) and back.over_mm == pytest.approx(40, abs=1e-6)
+    assert side.meets == ("part",) and side.over_mm == pytest.approx(10, abs=1e-6)
+    assert "part" not in front.meets and front.meets
+    assert best(found) == back
+    area = 400.0
+    for prop in result.props:
+        corners = prop.mesh.vertices[prop.mesh.triangles]
+        area += float(prop.mesh.areas[(corners[:, :, 2] < 1e-6).all(axis=1)].sum())
+    assert found.holds_n == pytest.approx(HELD * area, rel=1e-3)
+
+
+def test_an_edge_above_all_meets_nothing_and_says_so() -> None:
+    result = resolve(part_of(block(0, 0, 0, 10, 10, 4)), PLA)
+    found = ejection(result)
+    assert {push.meets for push in found.pushes} == {()}
+    assert best(found) is None
+    assert "nothing: it passes over" in words(found, PLA)
+
+
+def test_words() -> None:
+    found = Ejection(3.04, (Push("+x", ("part",), 20.0), Push("-x", ("E1", "E2"), 0.4)))
+    said = words(found, PLA)
+    assert "+x the part over 20.0 mm, -x E1 and E2 over 0.4 mm; push along +x" in said
+    assert "3.0 N" in said
+
+
+@pytest.mark.parametrize("sole", [0.0, 2.0])
+def test_the_first_layer_of_a_sole_is_drawn_smaller_by_what_it_is_pressed_out(sole: float) -> None:
+    one = House(np.array([[-6.0, 0.0], [6.0, 0.0]]), 4.0, 5.0, 20.0, 0.0, sole=sole, fan=True)
+    body = shell(one, Room.of(m3.CrossSection.square((90.0, 90.0), True)), PLA)
+    spread = PLA.bead.spread_mm.value
+    assert spread < PLA.step_mm  # what is above it is no overhang
+    first, second = (body.slice(z).bounds() for z in (0.5 * PLA.first_layer_mm,
+                                                      PLA.first_layer_mm + 0.5 * PLA.layer_mm))
+    assert second == pytest.approx((-2.5 - sole, -2 - sole, 2.5 + sole, 2 + sole), abs=1e-6)
+    assert np.abs(np.subtract(first, second)) == pytest.approx([spread] * 4, abs=1e-6)
