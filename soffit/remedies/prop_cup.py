@@ -25,7 +25,7 @@ from soffit.layers.stack import offset_of
 from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.process.model import Process
-from soffit.remedies.prop_posts import LEAST_POST_MM, POSTS_MM, sizes_of
+from soffit.remedies.prop_posts import LEAST_POST_MM, POSTS_MM, sizes_of, sole_mm3
 from soffit.remedies.prop_sections import Sections, give_mm
 from soffit.remedies.prop_shape import (
     SOLE_LAYERS,
@@ -91,7 +91,8 @@ def cups(
         strength = strength_of(sections, snap, top - high, process)
         if give <= process.give_mm and strength.comes_off(process):
             plates = process.line_mm * ridges * (top - high)
-            found.append(Cup(one, crown, high, give, sections.plastic_mm3 + plates, snap, strength))
+            plastic = sections.plastic_mm3 + plates + sole_mm3(one, process)
+            found.append(Cup(one, crown, high, give, plastic, snap, strength))
     return sorted(found, key=lambda c: round(c.plastic_mm3, 3))
 
 

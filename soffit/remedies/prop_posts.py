@@ -17,11 +17,12 @@ import numpy as np
 
 from soffit.process.model import Process
 from soffit.remedies.prop_sections import Sections, give_mm
-from soffit.remedies.prop_shape import House
+from soffit.remedies.prop_shape import SOLE_LAYERS, House
+from soffit.remedies.prop_site import SOLES_MM
 from soffit.remedies.prop_strength import Strength, strength_of, tip_nmm
 
 # Widths and lengths of a post's outline that are tried, mm (common practice, no source).
-POSTS_MM = (2.4, 3.2, 4.0, 5.0, 6.0, 8.0, 11.0)
+POSTS_MM = (1.6, 2.0, 2.4, 3.2, 4.0, 5.0, 6.0, 8.0, 11.0)
 
 # Widths of a contact on the part that are tried where the narrowest that holds makes the post too
 # weak, mm (common practice, no source; wider ones do not break off by hand).
@@ -60,8 +61,9 @@ def posts(
                 head = one.fan_mm(process) + process.layer_mm
                 strength = strength_of(sections, tip_nmm(one.ridge, process), head, process)
                 if give <= process.give_mm and strength.comes_off(process):
-                    found.append(Posts(tuple(_set(house, one, count, process)), give,
-                                       count * sections.plastic_mm3, strength))
+                    plastic = count * (sections.plastic_mm3 + sole_mm3(one, process))
+                    found.append(Posts(tuple(_set(house, one, count, process)), give, plastic,
+                                       strength))
                     break
     return sorted(found, key=lambda p: (round(p.plastic_mm3, 3), len(p.houses)))
 
@@ -84,6 +86,21 @@ def _alike(
         for width in POSTS_MM:
             yield [post for post in sizes_of(one, length, width, contact)
                    if has_post(post, process)]
+
+
+def sole_mm3(house: House, process: Process) -> float:
+    """Plastic of what the sole of a post on the platform stands out past it, where it has room for
+    the smallest that holds: F H c / I of a rectangle about its weak axis within the adhesion, MPa
+    (derived; its corners not rounded)."""
+    if house.contact is not None:
+        return 0.0
+    moment = process.drag_n * (house.top - house.base)
+    for sole in SOLES_MM:
+        sides = sorted((house.length + 2.0 * sole, house.width + 2.0 * sole))
+        if 6.0 * moment / (sides[1] * sides[0] ** 2) <= process.capability.adhesion_mpa.value:
+            break
+    out = sides[0] * sides[1] - house.length * house.width
+    return out * SOLE_LAYERS * process.layer_mm
 
 
 def has_post(house: House, process: Process) -> bool:
