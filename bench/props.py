@@ -4,8 +4,9 @@
 `corpus`. Plastic and contact are shares of a block support in the same place (15 % of a solid
 column, touching all of the place); at most 0.10 of either is wanted in the middle, and 0.20 of the
 plastic for nineteen of twenty parts. `left`: over air in the files as written; `least`: posts or
-ridges that a strip as wide as each place needs at least, ⌈S/B⌉ − 1 between two held ends, ⌈S/B⌉ from
-one, where B is the longest bridge (derived); `force`: what the strongest takes to be broken off.
+ridges that a strip as wide as each place needs at least, ⌈S/B⌉ − 1 between two held ends, ⌈S/B⌉
+from one, where B is the longest bridge (derived); `force`: what the strongest takes to be broken
+off.
 """
 
 from __future__ import annotations
@@ -67,7 +68,8 @@ def look_at(path: Path, folder: Path) -> tuple[float, float] | None:
               contact / sum(f["baseline_contact_mm2"] for f in facts))
     give, force = (max(f[key] for f in facts) for key in ("give_mm", "force_n"))
     print(f"| {name} | {code} | {over:.1f} | {left:.1f} | {len(edits)} | "
-          f"{sum(f['ridges'] for f in facts)} | {least(report)} | {plastic:.0f} | {shares[0]:.2f} | {contact:.1f} | {shares[1]:.2f} | {give:.2f} | {force:.0f} | "
+          f"{sum(f['ridges'] for f in facts)} | {least(report)} | {plastic:.0f} | "
+          f"{shares[0]:.2f} | {contact:.1f} | {shares[1]:.2f} | {give:.2f} | {force:.0f} | "
           f"{took:.0f} |", flush=True)
     return shares
 
