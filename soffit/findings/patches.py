@@ -80,9 +80,13 @@ class RawPatch:
     beside: tuple[Bools, ...] = ()
 
     @cached_property
-    def polygon(self) -> shapely.Polygon:
-        """The patch as a polygon."""
-        return shapely.Polygon(self.rings[0], list(self.rings[1:]))
+    def polygon(self) -> shapely.Geometry:
+        """The patch as a polygon, or several where rounding of the layers made its outline cross
+        itself: set operations fail on such a one."""
+        made = shapely.Polygon(self.rings[0], list(self.rings[1:]))
+        if shapely.is_valid(made):
+            return made
+        return shapely.make_valid(made, method="structure", keep_collapsed=False)
 
     @cached_property
     def edges(self) -> tuple[Floats, Floats, Bools]:
