@@ -10,6 +10,7 @@ import pytest
 from OCP.TopoDS import TopoDS_Shape
 
 from examples._cad import box as block
+from soffit.errors import GeometryError
 from soffit.part.brep import beside
 from soffit.part.brep.beside import beside_solids
 from soffit.part.brep.shapes import faces_of, from_bytes, is_valid, to_bytes, volume_mm3
@@ -72,7 +73,7 @@ def test_blocks_that_touch_along_an_edge_close() -> None:
     assert [volume_mm3(s) for s in solids] == pytest.approx([27, 27])
 
 
-def test_of_two_doubtful_forms_the_one_that_can_be_meshed_is_taken(
+def test_of_doubtful_forms_the_one_that_can_be_meshed_is_taken(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Every face counts as too small here, and what is drawn, first, as one that no mesh is made
@@ -88,8 +89,30 @@ def test_of_two_doubtful_forms_the_one_that_can_be_meshed_is_taken(
     made = m3.Manifold.cube((3.01, 3.01, 3.01)).to_mesh64()
     vertices, triangles = made.vert_properties[:, :3], made.tri_verts.astype(np.int64)
     (solid,) = faceted(vertices, triangles, drawn=box((0, 0, 0), (3, 3, 3)))
-    assert tried == pytest.approx([3.0**3, 3.01**3])
+    assert tried == pytest.approx([3.0**3, 3.01**3, 3.01**3])
     assert volume_mm3(solid) == pytest.approx(3.01**3)
+    assert len(faces_of(solid)) == 6  # of two that can the one with fewer faces
+
+
+@pytest.mark.parametrize("least", [6, 12, 13])
+def test_triangles_are_merged_only_where_they_close_then(
+    monkeypatch: pytest.MonkeyPatch, least: int
+) -> None:
+    """A cube that only closes as so many faces: six, or twelve triangles; more it has not, and
+    that is an error."""
+    def mesh(solids: list[TopoDS_Shape], _deflection_mm: float) -> SimpleNamespace:
+        return SimpleNamespace(closed=len(faces_of(solids[0])) >= least)
+
+    monkeypatch.setattr(beside, "tessellate", mesh)
+    monkeypatch.setattr(beside, "_drawn", lambda *_: [])
+    made = m3.Manifold.cube((3, 3, 3 + 0.001 * least)).to_mesh64()
+    vertices, triangles = made.vert_properties[:, :3], made.tri_verts.astype(np.int64)
+    if least > 12:
+        with pytest.raises(GeometryError, match="does not close"):
+            faceted(vertices, triangles, drawn=box((0, 0, 0), (3, 3, 3)))
+        return
+    (solid,) = faceted(vertices, triangles, drawn=box((0, 0, 0), (3, 3, 3)))
+    assert len(faces_of(solid)) == least
 
 
 def test_a_body_is_drawn_once(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,10 +1,9 @@
 """How props leave the platform, against the formulas; what would stay there is never offered; what
-the pushing edge meets; the first layer of a sole."""
+the pushing edge meets."""
 
 from __future__ import annotations
 
 import manifold3d as m3
-import numpy as np
 import pytest
 
 from soffit.findings.review import reviewed
@@ -19,7 +18,7 @@ from soffit.process.model import Process
 from soffit.production.ejection import best, ejection, words
 from soffit.remedies.context import Context
 from soffit.remedies.prop_eject import SURE, Leaving, least_sure, leaving
-from soffit.remedies.prop_shape import SOLE_LAYERS, House, Room, shell
+from soffit.remedies.prop_shape import SOLE_LAYERS
 from tests.shapes import example
 from tests.solids import block, part_of
 
@@ -157,15 +156,3 @@ def test_words() -> None:
     said = words(found, PLA)
     assert "+x the part over 20.0 mm, -x E1 and E2 over 0.4 mm; push along +x" in said
     assert "3.0 N" in said
-
-
-@pytest.mark.parametrize("sole", [0.0, 2.0])
-def test_the_first_layer_of_a_sole_is_drawn_smaller_by_what_it_is_pressed_out(sole: float) -> None:
-    one = House(np.array([[-6.0, 0.0], [6.0, 0.0]]), 4.0, 5.0, 20.0, 0.0, sole=sole, fan=True)
-    body = shell(one, Room.of(m3.CrossSection.square((90.0, 90.0), True)), PLA)
-    spread = PLA.bead.spread_mm.value
-    assert spread < PLA.step_mm  # what is above it is no overhang
-    first, second = (body.slice(z).bounds() for z in (0.5 * PLA.first_layer_mm,
-                                                      PLA.first_layer_mm + 0.5 * PLA.layer_mm))
-    assert second == pytest.approx((-2.5 - sole, -2 - sole, 2.5 + sole, 2 + sole), abs=1e-6)
-    assert np.abs(np.subtract(first, second)) == pytest.approx([spread] * 4, abs=1e-6)

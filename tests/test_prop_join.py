@@ -21,6 +21,7 @@ from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
 from soffit.remedies.prop_eject import Leaving
 from soffit.remedies.prop_join import completed, stand_together
+from soffit.remedies.prop_sole import soled
 from soffit.remedies.prop_solid import as_solid
 from tests.shapes import example
 from tests.solids import block, part_of
@@ -54,11 +55,13 @@ def test_those_that_meet_are_one_body_and_the_others_stay_what_they_are() -> Non
     assert [stand.members for stand in together] == [(0, 1), (2,)]
     joined, alone = (stand.option for stand in together)
     assert joined.finding == "F1" and joined.pieces == 1
-    assert joined.volume_mm3 == pytest.approx(4 * 28 * 30)
+    spread = PLA.bead.spread_mm.value
+    ring = 4 * 28 - (4 - 2 * spread) * (28 - 2 * spread)
+    assert joined.volume_mm3 == pytest.approx(4 * 28 * 30 - ring * PLA.first_layer_mm)
     assert joined.prop is not None and joined.prop.ridges == 2
     assert joined.why.startswith("one prop with that of F2, which it meets")
     assert joined.cost is not None and joined.cost.labour_s > 0.0
-    assert evaluate(joined.solid).num_tri() == 12
+    assert evaluate(joined.solid).num_tri() == 28  # a box on a smaller one
     assert alone.finding == "F3"
 
 
@@ -77,7 +80,7 @@ def test_a_prop_is_completed_under_what_it_leaves() -> None:
     """One block near the wall leaves the free edge of the shelf in the air."""
     there = context(SHELF)
     (shelf,) = there.review.air
-    few = prop(shelf.id, block(14, 1, 0, 16, 39, 30))
+    few = prop(shelf.id, soled(block(14, 1, 0, 16, 39, 30), PLA))
 
     def left(option: Option) -> tuple[Finding, ...]:
         body = make_body("prop", option.solid, there.part)

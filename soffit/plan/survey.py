@@ -192,9 +192,12 @@ class Survey:
             return
         more = completed(self.state.context, option, left)
         if more is not None and more.cost is not None:
-            extended = Entry(more, more.cost, entry.places, set(entry.own))
+            place = next(f for f in self.places if f.id == more.finding)
+            extended = Entry(more, more.cost, entry.places, set(entry.own),
+                             refused=self.refused(place, more))
             self.entries.append(extended)
-            self._attempt(extended, more)
+            if not extended.refused:
+                self._attempt(extended, more)
 
     def _attempt(self, entry: Entry, option: Option) -> tuple[Finding, ...]:
         """Try an option; what then prints over air, nothing if it cannot be had."""

@@ -50,6 +50,7 @@ from soffit.remedies.prop_place import combs, rim
 from soffit.remedies.prop_removal import Removal, removal
 from soffit.remedies.prop_shape import upright
 from soffit.remedies.prop_site import Refused, Site, site_of
+from soffit.remedies.prop_sole import soled
 from soffit.remedies.prop_solid import as_solid, lumps
 from soffit.remedies.prop_stand import Prop, props_under
 from soffit.remedies.prop_strength import weakest
@@ -186,7 +187,7 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
     plastic = sum(p.body.volume() for p in props if p.houses)
     if plastic > max(column, LITTLE_MM3):
         raise Refused(f"{what} would take more plastic than a solid column")
-    body = joined([p.body for p in props])
+    body = soled(joined([p.body for p in props]), context.process)
     pieces = [b for b in lumps(body) if b.volume() > 1e-3]
     # What could not be taken off is left away; the review of the whole says if the rest will do.
     kept: list[m3.Manifold] = []

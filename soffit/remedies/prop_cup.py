@@ -32,7 +32,6 @@ from soffit.remedies.prop_shape import (
     House,
     Room,
     post,
-    pressed,
     rectangle,
     rise,
     sole_of,
@@ -140,9 +139,8 @@ def body_of(
         low = house.top - (k + 1) * process.layer_mm
         made = made + (wall ^ upright(below, low, low + process.layer_mm))
     if house.contact is None:
-        plate = sole_of(house) ^ room.bands[0][1]
-        high = house.base + SOLE_LAYERS * process.layer_mm
-        return pressed(made + upright(plate, house.base, high), plate, process)
+        made = made + upright(sole_of(house) ^ room.bands[0][1], house.base,
+                              house.base + SOLE_LAYERS * process.layer_mm)
     return made
 
 

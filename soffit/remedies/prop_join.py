@@ -22,6 +22,7 @@ from soffit.remedies.prop import contact_mm2, joined, option_of
 from soffit.remedies.prop_eject import least_sure
 from soffit.remedies.prop_removal import removal
 from soffit.remedies.prop_site import Refused
+from soffit.remedies.prop_sole import soled
 from soffit.remedies.prop_solid import lumps
 from soffit.remedies.prop_strength import weakest
 
@@ -50,7 +51,7 @@ def stand_together(context: Context, options: Sequence[Option]) -> list[Stand]:
     taken: list[m3.Manifold] = []
     for group in sorted(groups):
         for members in [group] if len(group) == 1 else [group, group[:1]]:
-            body = joined([solids[i] for i in members])
+            body = soled(joined([solids[i] for i in members]), context.process)
             stand = _stand(context, [options[i] for i in members], body, taken)
             if stand is not None:
                 others = ", ".join(dict.fromkeys(options[i].finding for i in members[1:]))
@@ -70,7 +71,7 @@ def completed(context: Context, option: Option, left: Sequence[Finding]) -> Opti
     if not more:
         return None
     parts = [option, *more]
-    body = joined([evaluate(part.solid, context.part) for part in parts])
+    body = soled(joined([evaluate(part.solid, context.part) for part in parts]), context.process)
     return _stand(context, parts, body, [])
 
 

@@ -4,9 +4,8 @@ A prop is a hollow house: a ridge one line wide, a roof no flatter than the proc
 upright walls one line thick in plan, so that any machine lays one bead there, and a cavity
 that ends in a peak under the ridge, so that nothing in it hangs. Below the roof it may be shorter
 than its ridge: a post that opens into a fan, whose ends lean out no farther than the process
-prints. On the platform its walls stand on a flat sole of two layers, the first drawn smaller by
-what it is pressed out (`bead.spread_mm`); on the part the body narrows again, as steeply, to a
-contact with round ends.
+prints. On the platform its walls stand on a flat sole of two layers (see `prop_sole`); on the part
+the body narrows again, as steeply, to a contact with round ends.
 
 Wall of one line: at each height the body is a rectangle in plan and the cavity the same
 rectangle less one line on every side (derived).
@@ -172,22 +171,14 @@ def shell(house: House, room: Room, process: Process) -> m3.Manifold:
     if house.contact is None:
         plate = sole_of(house) ^ room.bands[0][1]
         thick = min(SOLE_LAYERS * h, house.top - house.base - line * slope)
-        return pressed(outer + upright(plate, house.base, house.base + thick), plate, process)
+        return outer + upright(plate, house.base, house.base + thick)
     return outer
 
 
-def pressed(body: m3.Manifold, foot: m3.CrossSection, process: Process) -> m3.Manifold:
-    """A body on the platform whose first layer, once it is pressed out, is as large as its foot:
-    it must not stick to the part beside it."""
-    rim = offset_of(foot, 1.0) - offset_of(foot, -process.bead.spread_mm.value)
-    return body - upright(rim, -1.0, process.first_layer_mm)
-
-
 def sole_of(house: House) -> m3.CrossSection:
-    """The sole in plan: the foot of the walls and `house.sole` past it, corners rounded, so that
-    the soles of ridges that meet at an angle make one smooth outline."""
-    walls = m3.CrossSection([rectangle(house.line, house.length, house.width)])
-    return offset_of(walls, house.sole, m3.JoinType.Round, 2.0, 4 * ROUND_CORNERS)
+    """The sole in plan: the foot of the walls and `house.sole` past it."""
+    out = 2.0 * house.sole
+    return m3.CrossSection([rectangle(house.line, house.length + out, house.width + out)])
 
 
 def filled(house: House, inset: float, process: Process) -> m3.Manifold:

@@ -14,9 +14,10 @@ from soffit.errors import GeometryError
 from soffit.part.model import Floats, Ints
 from soffit.part.solid import Difference, Polyhedron, Solid, Union
 
-# Points of a body nearer than this are one, mm (derived: a thousand times above the rounding of
-# the mesh kernel, a thousand times below what a nozzle can place).
-WELD_MM = 2e-4
+# Points of a body nearer than this are one, mm (derived: ten thousand times above the rounding of
+# the mesh kernel, a hundred times below what a nozzle can place; of nearer ones slivers are left
+# that the B-rep kernel takes for edges).
+WELD_MM = 1e-3
 # Pieces and cavities smaller than this are not printed, mm³ (derived: half a bead's section by
 # its width).
 LEAST_MM3 = 0.01

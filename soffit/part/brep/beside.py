@@ -2,14 +2,14 @@
 
 A body is drawn as its expression says, with the few planar faces that a person would draw.
 Where the kernel cannot make that, its triangles are put together instead, those in one plane
-merged, so that the file always holds every body that is to be printed.
+merged if they still close then, so that the file always holds every body that is to be printed.
 """
 
 from __future__ import annotations
 
 import io
 import pickle
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -66,8 +66,8 @@ KEPT = 256
 
 def beside_solids(body: Body, frame: Frame) -> list[TopoDS_Shape]:
     """The body, whose expression names no face of the part, as solids; drawn once, though it is
-    tried, written with the part and written as a change. Raises GeometryError where neither form
-    closes."""
+    tried, written with the part and written as a change. Raises GeometryError where no form closes
+    once it is read back."""
     matrices = (frame.matrix, frame.of_part, frame.fuzzy_mm)
     made = _solids(pickle.dumps((body.solid, body.mesh, matrices)))
     if not made:
@@ -77,19 +77,24 @@ def beside_solids(body: Body, frame: Frame) -> list[TopoDS_Shape]:
 
 @lru_cache(maxsize=KEPT)
 def _solids(pickled: bytes) -> tuple[bytes, ...]:
-    """The solids of an expression, its mesh and a frame; () where neither form closes."""
+    """The solids of an expression, its mesh and a frame; () where no form closes."""
     solid, mesh, (matrix, of_part, fuzzy_mm) = pickle.loads(pickled)
     frame = Frame(matrix, (), of_part, fuzzy_mm)
     meant = mesh.volume_mm3
-    forms = [_drawn(solid, frame)]
-    if not _is_kept(forms[0], meant):
-        forms.append(_faceted(mesh, frame))
-    # The files are read back and judged, so a form that the checker only doubts is no risk.
-    for test in (_is_kept, _is_sound, _is_meshed, _is_whole):
-        for form in forms:
-            if test(form, meant):
+    kept: list[list[TopoDS_Shape]] = []
+    for form in _forms(solid, mesh, frame):
+        if _is_kept(form, meant):
+            if _is_sound(form):
                 return tuple(map(to_bytes, form))
-    return ()
+            kept.append(form)
+    # The files are read back and judged, so a form that the checker only doubts is no risk.
+    return tuple(map(to_bytes, kept[0])) if kept else ()
+
+
+def _forms(solid: Solid, mesh: Mesh, frame: Frame) -> Iterator[list[TopoDS_Shape]]:
+    yield _drawn(solid, frame)
+    yield _faceted(mesh, frame, merged=True)
+    yield _faceted(mesh, frame, merged=False)
 
 
 def check_beside(body: Body, part: Part) -> None:
@@ -106,8 +111,9 @@ def _drawn(solid: Solid, frame: Frame) -> list[TopoDS_Shape]:
         return []
 
 
-def _faceted(mesh: Mesh, frame: Frame) -> list[TopoDS_Shape]:
-    """Solids of the triangles, each with its cavities; [] if one does not close."""
+def _faceted(mesh: Mesh, frame: Frame, *, merged: bool) -> list[TopoDS_Shape]:
+    """Solids of the triangles, each with its cavities; [] if one does not close. `merged`: with
+    those in one plane as one face."""
     made = to_manifold(mesh)
     if made is None:
         return []
@@ -124,7 +130,7 @@ def _faceted(mesh: Mesh, frame: Frame) -> list[TopoDS_Shape]:
         if abs(signed[k]) < LEAST_MM3:
             continue
         mine = facets[shell == k]
-        closed = _closed(points, mine if signed[k] > 0 else mine[:, ::-1])
+        closed = _closed(points, mine if signed[k] > 0 else mine[:, ::-1], merged=merged)
         if closed is None:
             return []
         if signed[k] > 0:
@@ -138,8 +144,8 @@ def _faceted(mesh: Mesh, frame: Frame) -> list[TopoDS_Shape]:
     return [_hollow(s, inside) for s, inside in zip(whole, cavities, strict=True)]
 
 
-def _closed(points: Floats, facets: Ints) -> TopoDS_Shape | None:
-    """One solid of triangles (n, 3), those in one plane merged where the result bears that; None
+def _closed(points: Floats, facets: Ints, *, merged: bool) -> TopoDS_Shape | None:
+    """One solid of triangles (n, 3), those in one plane `merged` where the result bears that; None
     if they do not close. The ends of an edge that the kernel takes for a point
     are one."""
     ends = points[facets], points[np.roll(facets, -1, axis=1)]
@@ -156,13 +162,15 @@ def _closed(points: Floats, facets: Ints) -> TopoDS_Shape | None:
     except Exception:
         sewn = sewn_solids(_faces(points[facets[apart]]), SEWN_MM)
         return sewn[0] if len(sewn) == 1 else None
+    if not merged:
+        return solid
     try:
-        merged = unified(solid, ())[0]
-        if not is_valid(merged):
-            mend = ShapeFix_Shape(merged)
+        fewer = unified(solid, ())[0]
+        if not is_valid(fewer):
+            mend = ShapeFix_Shape(fewer)
             mend.Perform()
-            merged = mend.Shape()
-        (found,) = solids_of(merged)
+            fewer = mend.Shape()
+        (found,) = solids_of(fewer)
     except Exception:
         return solid
     same = abs(volume_mm3(found) - volume_mm3(solid)) <= LEAST_MM3
@@ -189,8 +197,8 @@ def _hollow(solid: TopoDS_Shape, cavities: Sequence[TopoDS_Shape]) -> TopoDS_Sha
 
 
 def _is_kept(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
-    """Whether it is sound, and closes again when it is read from a file."""
-    if not _is_sound(solids, meant_mm3):
+    """Whether it closes when it is read from a file and meshed, as whoever reads it has to."""
+    if not _is_whole(solids, meant_mm3):
         return False
     writer, stream = STEPControl_Writer(), io.BytesIO()
     for solid in solids:
@@ -201,17 +209,13 @@ def _is_kept(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
     Interface_Static.SetIVal_s("read.precision.mode", 0)
     reader.ReadStream("body", io.BytesIO(stream.getvalue()))
     reader.TransferRoots()
-    return _is_meshed(solids_of(reader.OneShape()), meant_mm3)
+    again = solids_of(reader.OneShape())
+    return _is_whole(again, meant_mm3) and tessellate(again, ASKED_MM).closed
 
 
-def _is_sound(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
-    return (_is_whole(solids, meant_mm3) and all(is_valid(s) for s in solids)
+def _is_sound(solids: Sequence[TopoDS_Shape]) -> bool:
+    return (all(is_valid(s) for s in solids)
             and all(area_mm2(face) > LEAST_MM2 for s in solids for face in faces_of(s)))
-
-
-def _is_meshed(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
-    """Whether the kernel makes a closed mesh of it, as whoever reads the file has to."""
-    return _is_whole(solids, meant_mm3) and tessellate(solids, ASKED_MM).closed
 
 
 def _is_whole(solids: Sequence[TopoDS_Shape], meant_mm3: float) -> bool:
