@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import manifold3d as m3
@@ -11,12 +12,18 @@ import pytest
 import soffit
 from soffit.cli.run import run
 from soffit.errors import InputError
+from soffit.findings.model import Finding
 from soffit.part.manifold import to_manifold
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Part
+from soffit.plan import search, survey
 from soffit.plan.model import Resolution
 from soffit.plan.recipe import load_recipe
+from soffit.plan.trials import Carried, Rules, State
 from soffit.process.load import load_process
+from soffit.remedies.context import Context
+from soffit.remedies.model import Option
+from soffit.remedies.prop_join import completed
 from soffit.sheet.ledger import change_rows, places
 from tests.shapes import ledge, move, read, turn
 from tests.solids import block, part_of
@@ -115,3 +122,30 @@ def test_points_on_the_command_line(
     assert run(["resolve", str(tmp_path / "shelf.step"), "--out", str(tmp_path / "o"),
                 *option]) == 2
     assert "in mm" in capsys.readouterr().err
+
+
+def test_props_that_are_refused_again_and_again_are_given_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One that was completed under what it leaves, and cannot be carried out, is not asked for
+    anew each time."""
+    made: list[str] = []
+    carry_out = search.applied
+
+    def refuse(state: State, options: Sequence[Option], names: Sequence[str], rules: Rules
+               ) -> Carried | str:
+        return "no" if state.props else carry_out(state, options, names, rules)
+
+    def counting(context: Context, option: Option, left: Sequence[Finding]) -> Option | None:
+        made.append(option.finding)
+        return completed(context, option, left)
+
+    monkeypatch.setattr(search, "applied", refuse)
+    monkeypatch.setattr(survey, "completed", counting)
+    x, y, _ = CORNER
+    part = read(move(ledge(), CORNER), tmp_path, "shelf")
+    result = soffit.resolve(part, only=["props"], prop_at=[(x + 6.0, y + 4.0)],
+                            no_prop_at=[(x + 2.0, y + 15.0, 2.0)])
+    assert made and [edit.by_hand for edit in result.edits] == [True]
+    assert [one.finding.kind for one in result.open] == ["air/ledge"]
+    assert "no" in result.open[0].reason
