@@ -58,6 +58,16 @@ def words(found: Ejection, process: Process) -> str:
             f"{found.holds_n:.1f} N")
 
 
+def advice(found: Ejection, process: Process) -> str:
+    """What matters of it in words: the best way and the force."""
+    edge, one = process.ejection.edge_mm.value, best(found)
+    if one is None:
+        told = f"an edge {edge:g} mm up meets the part alone along no axis"
+    else:
+        told = f"push along {one.way}: an edge {edge:g} mm up meets the part, {one.over_mm:.1f} mm"
+    return f"{told}; {found.holds_n:.1f} N hold it at most"
+
+
 def _section(mesh: Mesh, height: float) -> m3.CrossSection:
     solid = to_manifold(mesh)
     return m3.CrossSection() if solid is None else solid.slice(height)

@@ -70,6 +70,10 @@ LITTLE_MM3 = 5000.0
 # their height would give way, mm² (own choice: a few beads by a few).
 SMALL_SLOPE_MM2 = 40.0
 
+# Facets of a body that can be drawn (own choice: a hundred posts have some ten thousand; where the
+# part's own surface crosses itself a body cut by it may come out with a million, all slivers).
+MOST_FACETS = 100_000
+
 # How far a body is moved to see where it touches the part, mm (derived: a tenth of a layer of
 # 0.2 mm; far more than rounding, and less than what is free beside it by a factor of twenty).
 TOUCH_MM = 0.02
@@ -215,7 +219,10 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
 
 
 def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: int) -> Option:
-    """The option of standing bodies under a place, in words and as one solid."""
+    """The option of standing bodies under a place, in words and as one solid. Raises Refused where
+    they cannot be drawn."""
+    if sum(lump.num_tri() for lump in pieces) > MOST_FACETS:
+        raise Refused("cut by the part's surface a prop here has no clean surface of its own")
     volume = sum(lump.volume() for lump in pieces)
     share = 100.0 * volume / facts.column_mm3
     posts = f"{facts.posts} post{'s' if facts.posts > 1 else ''}"

@@ -86,7 +86,7 @@ def least_under(context: Context, finding: Finding) -> Option | None:
 def _stand(
     context: Context, options: list[Option], body: m3.Manifold, before: list[m3.Manifold]
 ) -> Option | None:
-    """One option for one body; None where it could not leave."""
+    """One option for one body; None where it could not leave, or be drawn."""
     facts = [option.prop for option in options if option.prop is not None]
     pieces = lumps(body)
     if len(options) == 1 and not before:
@@ -108,4 +108,7 @@ def _stand(
         sum(f.column_mm3 for f in facts), sum(f.baseline_mm3 for f in facts),
         sum(f.place_mm2 for f in facts), least_sure([one.leaving for one in off]),
         weakest([f.strength for f in facts if f.strength is not None]))
-    return measured(context, option_of(options[0].finding, pieces, whole, options[0].rank))
+    try:
+        return measured(context, option_of(options[0].finding, pieces, whole, options[0].rank))
+    except Refused:
+        return None

@@ -25,6 +25,10 @@ GAP_LINES = 1.0
 # of what a first layer is pressed out; arcs then have few corners).
 COARSE_MM = 0.05
 
+# Gaps between soles are not worth closing below this, mm² (derived: a bead's width squared, and a
+# sixteenth of it).
+LEAST_MM2 = 0.01
+
 
 def soled(body: m3.Manifold, process: Process) -> m3.Manifold:
     """A body with what it stands on the platform with as one plate; doing it again changes
@@ -34,13 +38,17 @@ def soled(body: m3.Manifold, process: Process) -> m3.Manifold:
     wide = offset_of(offset_of(foot, -half_wall), half_wall)
     if wide.is_empty() or body.slice(0.5 * process.first_layer_mm).is_empty():
         return body
-    plate = _coarse(offset_of(offset_of(wide, half_gap), -half_gap))
+    closed = offset_of(offset_of(wide, half_gap), -half_gap)
+    rim = offset_of(wide, 1.0) - offset_of(wide, -process.bead.spread_mm.value)
+    if (closed - wide).area() < LEAST_MM2:
+        # Walls that are flush with their sole stay so: a step of rounding would be a sliver.
+        return body - upright(rim, -1.0, process.first_layer_mm)
+    plate = _coarse(closed)
     high = SOLE_LAYERS * process.layer_mm
     # The walls reach into it by a hair, so that the two do not merely touch.
     walls = body - upright(offset_of(plate, 2.0 * COARSE_MM), -1.0, high - HAIR_MM)
     rim = offset_of(plate, 1.0) - offset_of(plate, -process.bead.spread_mm.value)
-    sole = upright(plate, 0.0, high) - upright(rim, -1.0, process.first_layer_mm)
-    return walls + sole
+    return walls + (upright(plate, 0.0, high) - upright(rim, -1.0, process.first_layer_mm))
 
 
 def _coarse(region: m3.CrossSection) -> m3.CrossSection:

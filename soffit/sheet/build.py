@@ -11,6 +11,7 @@ import soffit
 from soffit.findings.model import NO_PATCH, Finding
 from soffit.part.model import Floats, Part, Vec3
 from soffit.plan.model import Resolution
+from soffit.production.ejection import advice
 from soffit.remedies.model import Edit
 from soffit.sheet import ledger
 from soffit.sheet.balloons import CLEARANCE_MM
@@ -68,6 +69,7 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         received_hash=_short(received.sha256),
         produced_hash=_short(resolution.after.part.source.sha256),
         orientation="up " + ", ".join(f"{v:.2f}".rstrip("0").rstrip(".") for v in up),
+        ejection="" if resolution.ejection is None else advice(resolution.ejection, process),
         views=_views(resolution, numbered),
         sections=_sections(resolution, numbered),
         open=opened,

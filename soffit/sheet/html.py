@@ -168,6 +168,7 @@ def _title_block(sheet: Sheet) -> str:
         ("as received, sha256", sheet.received_hash),
         ("as produced, sha256", sheet.produced_hash), ("process", sheet.process),
         ("quantity", number(sheet.quantity, 0)), ("way up in the file", sheet.orientation),
+        ("off the platform", sheet.ejection or "not looked at"),
         ("revision", sheet.revision or "none stated"), ("date of issue", sheet.date),
         ("prepared for (legal owner)", sheet.prepared_for or "not stated"),
         ("made by", sheet.made_by), ("approved by, date and signature", ""),

@@ -14,7 +14,6 @@ from soffit.findings.words import angle
 from soffit.part.model import Part
 from soffit.plan.model import Resolution
 from soffit.process.model import Process, Value
-from soffit.production.ejection import words as ejection_words
 from soffit.production.figures import figure_rows
 from soffit.remedies.model import Edit
 from soffit.sheet.model import (
@@ -191,7 +190,7 @@ def arose_from(edit: Edit, resolution: Resolution) -> str:
 def note_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[NoteRow, ...]:
     """Places that went with the changes of others, then what else the review says: places of
     one kind within their limit together, other notes each, and what the produced part says of an
-    unattended run, and how it leaves the platform."""
+    unattended run."""
     numbered = tuple(numbered)
     rows = [NoteRow(p.number, f"{kind_words(p.finding)}, {where(p.finding)}",
                     "Gone with the changes made elsewhere; nothing was changed for it alone")
@@ -204,10 +203,6 @@ def note_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[NoteRo
              for f in rest if f.kind.startswith("file/")]
     rows += [NoteRow("", kind_words(f), sentence(f.message))
              for f in resolution.after.unattended]
-    if resolution.ejection is not None:
-        rows.append(NoteRow("", "Leaving the platform",
-                            sentence(ejection_words(resolution.ejection,
-                                                    resolution.before.process))))
     return tuple(rows)
 
 
@@ -329,9 +324,6 @@ def limit_rows(process: Process, *, props: bool) -> tuple[LimitRow, ...]:
                  "the smaller of layer / tan angle and share · line", "derived"),
         row("Layer", b.layer_mm, "mm", 2),
         row("Line", b.line_mm, "mm", 2),
-        row("Pushed out, first layer", b.spread_mm, "mm", 2),
-        row("Height of the pushing edge", process.ejection.edge_mm, "mm", 1),
-        row("Hold of the cooled platform", process.ejection.released_mpa, "MPa", 2),
     )
     return found if not props else (
         *found,
@@ -342,6 +334,9 @@ def limit_rows(process: Process, *, props: bool) -> tuple[LimitRow, ...]:
         row("Clear of a prop", p.free_mm, "mm", 1),
         row("Widest contact of a prop", p.contact_mm, "mm", 1),
         row("Pull of a hand", p.pull_n, "N", 0),
+        row("Pushed out, first layer", b.spread_mm, "mm", 2),
+        row("Height of the pushing edge", process.ejection.edge_mm, "mm", 1),
+        row("Hold of the cooled platform", process.ejection.released_mpa, "MPa", 2),
     )
 
 

@@ -86,7 +86,7 @@ class Sheet:
     `number` identifies the sheet by the geometry it is about. `views`: part as received, as
     produced, elevations with height profile. `sections`: one cut through each change.
     `measured` has the columns before and after; `estimate` has as received, with slicer
-    supports, resolved (or no rows).
+    supports, resolved (or no rows). `ejection`: how it is pushed off the platform ("" unknown).
     """
 
     title: str
@@ -103,6 +103,7 @@ class Sheet:
     received_hash: str
     produced_hash: str
     orientation: str
+    ejection: str
     views: tuple[Figure, ...]
     sections: tuple[Figure, ...]
     open: tuple[OpenRow, ...]
