@@ -87,6 +87,9 @@ def test_what_was_set_by_hand_goes_along_with_the_part(tmp_path: Path) -> None:
     again = soffit.resolve(part, recipe=recipe)
     assert again.wishes == result.wishes
     assert [e.volume_mm3 for e in again.edits] == [e.volume_mm3 for e in result.edits]
+    moved = soffit.resolve(part, recipe=recipe, prop_at=[(x + 6.0, y + 8.0)])
+    assert moved.wishes.only == {"prop"} and moved.edits[0].by_hand
+    assert moved.wishes.prop_at != result.wishes.prop_at
     turned = read(turn(move(ledge(), CORNER), 90.0), tmp_path, "turned")
     other = soffit.resolve(turned, recipe=recipe)
     (px, py, _), = other.wishes.prop_at
