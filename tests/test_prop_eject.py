@@ -15,7 +15,7 @@ from soffit.plan.trials import State
 from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
 from soffit.process.model import Process
-from soffit.production.ejection import best, ejection, words
+from soffit.production.ejection import advice, best, ejection, words
 from soffit.remedies.context import Context
 from soffit.remedies.prop_eject import SURE, Leaving, least_sure, leaving
 from soffit.remedies.prop_shape import SOLE_LAYERS
@@ -156,3 +156,6 @@ def test_words() -> None:
     said = words(found, PLA)
     assert "+x the part over 20.0 mm, -x E1 and E2 over 0.4 mm; push along +x" in said
     assert "3.0 N" in said
+    assert advice(found, PLA) == ("push along +x: an edge 5 mm up meets the part over 20.0 mm; "
+                                  "3.0 N hold it at most")
+    assert "along no axis" in advice(Ejection(1.0, found.pushes[1:]), PLA)

@@ -64,7 +64,8 @@ def advice(found: Ejection, process: Process) -> str:
     if one is None:
         told = f"an edge {edge:g} mm up meets the part alone along no axis"
     else:
-        told = f"push along {one.way}: an edge {edge:g} mm up meets the part, {one.over_mm:.1f} mm"
+        told = (f"push along {one.way}: an edge {edge:g} mm up meets the part over "
+                f"{one.over_mm:.1f} mm")
     return f"{told}; {found.holds_n:.1f} N hold it at most"
 
 
