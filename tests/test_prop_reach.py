@@ -62,10 +62,9 @@ def test_a_bend_in_the_way_is_none_for_a_straight_tool() -> None:
     assert asked(part - block(10, 15, 4, 12.1, 31, 16), INSIDE) == "from the side, 90° from x"
 
 
-@pytest.mark.parametrize(("beside", "got"), [(WIDE + 0.1, "from below"), (WIDE - 0.2, None)])
-def test_a_pocket_that_opens_downwards(beside: float, got: str | None) -> None:
-    pocket = block(0, 0, 0, 30, 30, 20) - block(10, 10, -1, 14 + beside, 14, 15)
-    assert asked(pocket, block(10, 10, 0, 14, 14, 15)) == got
+def test_what_stands_on_the_platform_shows_its_foot() -> None:
+    pocket = block(0, 0, 0, 30, 30, 20) - block(10, 10, -1, 14.8, 14.8, 15)
+    assert asked(pocket, block(10.4, 10.4, 0, 14.4, 14.4, 15)) == "from below, at its foot"
 
 
 @pytest.mark.parametrize(("beside", "got"), [(WIDE + 0.1, "from above"), (WIDE - 0.2, None)])

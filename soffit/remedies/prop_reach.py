@@ -1,8 +1,9 @@
 """Whether a tool gets at a prop: to push or to grip it, on a straight way from outside.
 
-A rod or the nose of pliers, `props.tool_mm` across, comes to the prop level from some side, or
-from below once the part is off the platform, or from above, beside the prop. Its way must be free
-of the part over its own width and height, and no longer than `props.nose_mm`. Fingers are wider.
+What stands on the platform shows its foot once the part is off it: a pick or a blade gets at that.
+To what stands on the part a rod or the nose of pliers, `props.tool_mm` across, comes level from
+some side, or from above, beside the prop. Its way must be free of the part over its own width and
+height, and no longer than `props.nose_mm`. Fingers are wider.
 """
 
 from __future__ import annotations
@@ -24,10 +25,8 @@ def reach(context: Context, body: Around) -> str | None:
     assert context.solid is not None
     props = context.process.props
     wide, nose = props.tool_mm.value, props.nose_mm.value
-    if body.low <= context.process.layer_mm:
-        slab = union_of(list(body.theirs[: _within(body, 0, wide)]))
-        if _beside(body.mine[0], slab, wide):
-            return "from below"
+    if body.low <= 0.5 * context.process.layer_mm:
+        return "from below, at its foot"
     corners = np.array(context.solid.bounding_box()).reshape(2, 3)
     box = np.array([[x, y] for x in corners[:, 0] for y in corners[:, 1]])
     starts = np.unique(np.linspace(0, len(body.heights) - 1, MOST_HEIGHTS).round().astype(int))
@@ -48,23 +47,16 @@ def reach(context: Context, body: Around) -> str | None:
         last = len(body.heights) - 1
         first = next(k for k in range(last + 1) if body.heights[k] >= body.high - wide or k == last)
         slab = union_of([*body.theirs[first:], *body.above])
-        if _beside(body.mine[first], slab, wide):
-            return "from above"
+        for angle in range(0, 360, TURN_DEG):
+            at = _face(body.mine[first], unit(angle))
+            if at is not None and _free(_strip(at, unit(angle), wide, wide), slab):
+                return "from above"
     return None
 
 
 def _within(body: Around, start: int, high: float) -> int:
     """One past the last section that is no more than so much above another."""
     return int(np.searchsorted(body.heights, body.heights[start] + high + 1e-9))
-
-
-def _beside(section: m3.CrossSection, slab: m3.CrossSection, wide: float) -> bool:
-    """Whether a tool that comes upright finds room beside a section."""
-    for angle in range(0, 360, TURN_DEG):
-        at = _face(section, unit(angle))
-        if at is not None and _free(_strip(at, unit(angle), wide, wide), slab):
-            return True
-    return False
 
 
 def _face(section: m3.CrossSection, way: Floats) -> Floats | None:
