@@ -99,6 +99,24 @@ def test_what_neither_its_tip_takes_along_nor_the_edge_can_push_would_stay(high:
     assert leaving(context(table, with_values(released_mpa=1e-4)), weak) is not None
 
 
+@pytest.mark.parametrize(("gap", "way"), [(0.0, "pushed"), (20.0, None)])
+def test_one_lower_than_the_edge_is_taken_along_by_the_part_around_it(
+    gap: float, way: str | None
+) -> None:
+    """In a box that is open below; where one side of it is missing the part goes past it."""
+    part = block(0, 0, 0, 40, 40, 10) - block(4, 4, -1, 36, 36, 4)
+    if gap:
+        part = part - block(36 - 1, 20 - gap, -1, 41, 20 + gap, 4)
+    weak = block(12, 12, 0, 28, 28, 0.4) + block(18, 18, 0, 22, 22, 3.6) + block(
+        20, 20, 3, 20.4, 20.4, 4)
+    found = leaving(context(part), weak)
+    assert (found.way if found is not None else None) == way
+    if found is not None:
+        arm = 0.5 * 4 - SOLE_LAYERS * PLA.layer_mm - 0.5 * PLA.layer_mm
+        stress = HELD * 256 * arm * 2.0 / (4.0**4 / 12)
+        assert found.share == pytest.approx(stress / BOND, rel=1e-6)
+
+
 def test_a_prop_that_would_stay_is_refused_with_the_reason() -> None:
     """A platform that holds as hard cold as hot, an edge above all: nothing can take a prop off."""
     process = with_values(released_mpa=5.0, edge_mm=200.0)

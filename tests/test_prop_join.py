@@ -61,7 +61,7 @@ def test_those_that_meet_are_one_body_and_the_others_stay_what_they_are() -> Non
     assert joined.prop is not None and joined.prop.ridges == 2
     assert joined.why.startswith("one prop with that of F2, which it meets")
     assert joined.cost is not None and joined.cost.labour_s > 0.0
-    # A box on a smaller one has 28 facets, and two more for each of two points where the blocks met.
+    # A box on a smaller one has 28 facets, and two more for each point where the blocks met.
     assert evaluate(joined.solid).num_tri() == 32
     assert alone.finding == "F3"
 

@@ -2,10 +2,10 @@
 
 The cooled platform holds a sole of area A with no more than S = τ A against a push. A prop whose
 tips bear S over its height, S H c / I of all of what touches the part, leaves with it. One whose
-tips break is pushed off by itself, by the edge or by the wall of the part that comes along: it
-must be so tall that the edge, at a height e, meets it, and its walls above the sole must bear
-S e c / I. What can do neither would stay where the next job is printed (derived; the profile
-says what τ and e are worth).
+tips break is pushed off by itself: by the edge, if it is so tall that the edge, at a height e,
+meets it, or at half its own height by the part that comes along, if that lies behind it whichever
+of the four ways is pushed. Its walls above the sole must bear S e c / I. What can do neither would
+stay where the next job is printed (derived; the profile says what τ and e are worth).
 
 One that stands on the part leaves with it.
 """
@@ -18,12 +18,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 import manifold3d as m3
+import numpy as np
 
 from soffit.layers.stack import components
 from soffit.process import physics
 from soffit.process.model import Process
 from soffit.remedies.context import Context
 from soffit.remedies.prop_shape import SOLE_LAYERS
+from soffit.remedies.prop_way import MEETS_MM2, sweep, unit
 
 Way = Literal["on the part", "with the part", "pushed"]
 
@@ -63,13 +65,27 @@ def leaving(context: Context, body: m3.Manifold) -> Leaving | None:
         share = _share(tips.project(), holds, height, process)
         if share <= SURE:
             return Leaving("with the part", holds, share)
-    edge = process.ejection.edge_mm.value
+    edge, high = process.ejection.edge_mm.value, float(body.bounding_box()[5])
     above = SOLE_LAYERS * process.layer_mm + 0.5 * process.layer_mm
-    if float(body.bounding_box()[5]) > edge:
-        share = _weakest_share(body.slice(above), holds, max(0.0, edge - above), process)
+    heights = [edge] if high > edge else []
+    if _surrounded(context, body, 0.5 * high):
+        heights.append(0.5 * high)
+    for height in heights:
+        share = _weakest_share(body.slice(above), holds, max(0.0, height - above), process)
         if share <= SURE:
             return Leaving("pushed", holds, share)
     return None
+
+
+def _surrounded(context: Context, body: m3.Manifold, height: float) -> bool:
+    """Whether the part lies behind a body, at a height, whichever way it is pushed."""
+    assert context.solid is not None
+    mine, theirs = body.slice(height).hull(), context.solid.slice(height)
+    low, high = np.array(context.solid.bounding_box()).reshape(2, 3)
+    far = float(np.linalg.norm(high - low))
+    return not mine.is_empty() and all(
+        (sweep(mine, far * unit(angle)) ^ theirs).area() > MEETS_MM2
+        for angle in (0, 90, 180, 270))
 
 
 def left_by(found: Leaving) -> str:
