@@ -5,8 +5,8 @@
 column, touching all of the place); at most 0.10 of either is wanted in the middle, and 0.20 of the
 plastic for nineteen of twenty parts. `left`: over air in the files as written; `least`: posts or
 ridges that a strip as wide as each place needs at least, ⌈S/B⌉ − 1 between two held ends, ⌈S/B⌉
-from one, where B is the longest bridge (derived); `force`: what the strongest takes to be broken
-off.
+from one, one at least, where B is the longest bridge (derived); `force`: what the strongest takes
+to be broken off.
 """
 
 from __future__ import annotations

@@ -3,37 +3,25 @@ the pushing edge meets."""
 
 from __future__ import annotations
 
-import manifold3d as m3
 import pytest
 
-from soffit.findings.review import reviewed
-from soffit.layers.stack import cut_layers
-from soffit.part.place import place
 from soffit.plan.model import Ejection, Push
 from soffit.plan.resolve import resolve
-from soffit.plan.trials import State
 from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
 from soffit.process.model import Process
 from soffit.production.ejection import advice, best, ejection, words
-from soffit.remedies.context import Context
 from soffit.remedies.prop_eject import SURE, Leaving, least_sure, leaving
 from soffit.remedies.prop_shape import SOLE_LAYERS
 from tests.shapes import example
 from tests.solids import block, part_of
+from tests.trying import looked_at
 
 PLA = load_process("pla-04")
 BOND, HELD = PLA.bond_mpa, PLA.ejection.released_mpa.value
 EDGE = PLA.ejection.edge_mm.value
 HIGH = 30.0
 SHELF = block(0, 0, 0, 10, 40, 40) + block(0, 0, HIGH, 40, 40, 40)
-
-
-def context(solid: m3.Manifold, process: Process = PLA) -> Context:
-    part = place(part_of(solid), "keep")
-    stack = cut_layers(part, process)
-    review, look = reviewed(part, process, stack=stack)
-    return State(part, (), review, stack, look).context
 
 
 def with_values(**values: float) -> Process:
@@ -48,7 +36,7 @@ def test_a_blade_goes_with_the_part_that_it_touches(long: float, high: float) ->
     """Its tip bears S H (w / 2) / (L w^3 / 12)."""
     w = PLA.line_mm
     table = block(0, 0, 0, 10, 40, 20) + block(0, 0, high, 40, 40, 20)
-    found = leaving(context(table), block(20, 5, 0, 20 + w, 5 + long, high))
+    found = leaving(looked_at(part_of(table), PLA), block(20, 5, 0, 20 + w, 5 + long, high))
     assert found is not None and found.way == "with the part"
     assert found.holds_n == pytest.approx(HELD * long * w, rel=1e-6)
     stress = found.holds_n * high * (w / 2) / (long * w**3 / 12)
@@ -61,7 +49,7 @@ def test_one_whose_tip_breaks_is_pushed_by_itself() -> None:
     w, a, sole = PLA.line_mm, 4.0, SOLE_LAYERS * PLA.layer_mm
     post = (block(15, 10, 0, 35, 30, sole) + block(23, 18, 0, 23 + a, 18 + a, HIGH - 1)
             + block(25, 20, HIGH - 2, 25 + w, 20 + w, HIGH))
-    found = leaving(context(SHELF), post)
+    found = leaving(looked_at(part_of(SHELF), PLA), post)
     assert found is not None and found.way == "pushed"
     assert found.holds_n == pytest.approx(HELD * 400, rel=1e-6)
     arm = EDGE - sole - 0.5 * PLA.layer_mm
@@ -75,8 +63,8 @@ def test_each_of_several_posts_bears_its_own() -> None:
     one = block(15, 10, 0, 35, 14, sole) + block(23, 10, 0, 27, 14, HIGH - 4)
     two = one + one.translate((0, 16, 0)) + block(23, 10, HIGH - 4, 27, 30, HIGH - 1)
     tip = block(25, 20, HIGH - 2, 25.4, 20.4, HIGH)
-    found = leaving(context(SHELF), two + tip)
-    alone = leaving(context(SHELF), one + block(25, 12, HIGH - 6, 25.4, 12.4, HIGH))
+    found = leaving(looked_at(part_of(SHELF), PLA), two + tip)
+    alone = leaving(looked_at(part_of(SHELF), PLA), one + block(25, 12, HIGH - 6, 25.4, 12.4, HIGH))
     assert found is not None and alone is not None
     assert found.way == alone.way == "pushed"
     assert found.holds_n == pytest.approx(2 * alone.holds_n)
@@ -85,7 +73,8 @@ def test_each_of_several_posts_bears_its_own() -> None:
 
 def test_what_stands_on_the_part_leaves_with_it() -> None:
     cup = block(0, 0, 0, 40, 40, 5) + block(0, 0, 0, 10, 40, 40) + block(0, 0, 30, 40, 40, 40)
-    assert leaving(context(cup), block(20, 5, 5, 24, 15, 30)) == Leaving("on the part", 0.0, 0.0)
+    found = leaving(looked_at(part_of(cup), PLA), block(20, 5, 5, 24, 15, 30))
+    assert found == Leaving("on the part", 0.0, 0.0)
 
 
 @pytest.mark.parametrize("high", [4.0, 12.0])
@@ -94,9 +83,9 @@ def test_what_neither_its_tip_takes_along_nor_the_edge_can_push_would_stay(high:
     table = block(0, 0, 0, 8, 40, 20) + block(0, 0, high, 50, 40, 20)
     stalk = block(30, 20, 0, 30.8, 20.8, high)
     weak = stalk + block(12, 5, 0, 48, 38, 0.4)
-    assert leaving(context(table), weak) is None
+    assert leaving(looked_at(part_of(table), PLA), weak) is None
     # Held less it comes along.
-    assert leaving(context(table, with_values(released_mpa=1e-4)), weak) is not None
+    assert leaving(looked_at(part_of(table), with_values(released_mpa=1e-4)), weak) is not None
 
 
 @pytest.mark.parametrize(("gap", "way"), [(0.0, "pushed"), (20.0, None)])
@@ -109,7 +98,7 @@ def test_one_lower_than_the_edge_is_taken_along_by_the_part_around_it(
         part = part - block(36 - 1, 20 - gap, -1, 41, 20 + gap, 4)
     weak = block(12, 12, 0, 28, 28, 0.4) + block(18, 18, 0, 22, 22, 3.6) + block(
         20, 20, 3, 20.4, 20.4, 4)
-    found = leaving(context(part), weak)
+    found = leaving(looked_at(part_of(part), PLA), weak)
     assert (found.way if found is not None else None) == way
     if found is not None:
         arm = 0.5 * 4 - SOLE_LAYERS * PLA.layer_mm - 0.5 * PLA.layer_mm

@@ -17,7 +17,6 @@ from soffit.plan.search import Search
 from soffit.plan.trials import Rules, State
 from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
-from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
 from soffit.remedies.prop_eject import Leaving
 from soffit.remedies.prop_join import completed, stand_together
@@ -25,15 +24,9 @@ from soffit.remedies.prop_sole import soled
 from soffit.remedies.prop_solid import as_solid
 from tests.shapes import example
 from tests.solids import block, part_of
+from tests.trying import looked_at
 
 PLA = load_process("pla-04")
-
-
-def context(solid: m3.Manifold) -> Context:
-    part = place(part_of(solid), "keep")
-    stack = cut_layers(part, PLA)
-    review, look = reviewed(part, PLA, stack=stack)
-    return State(part, (), review, stack, look).context
 
 
 def prop(finding: str, body: m3.Manifold) -> Option:
@@ -51,7 +44,7 @@ def test_those_that_meet_are_one_body_and_the_others_stay_what_they_are() -> Non
     one, two = block(20, 2, 0, 24, 20, 30), block(20, 18, 0, 24, 30, 30)
     far = block(20, 33, 0, 24, 38, 30)
     options = [prop("F1", one), prop("F2", two), prop("F3", far)]
-    together = stand_together(context(SHELF), options)
+    together = stand_together(looked_at(part_of(SHELF), PLA), options)
     assert [stand.members for stand in together] == [(0, 1), (2,)]
     joined, alone = (stand.option for stand in together)
     assert joined.finding == "F1" and joined.pieces == 1
@@ -73,13 +66,13 @@ def test_those_that_could_not_leave_as_one_stand_one_by_one() -> None:
     part = block(0, 0, 0, 40, 40, 4) + post + block(0, 0, 30, 40, 40, 34)
     ring = block(10, 10, 4, 30, 30, 30) - block(14, 14, 3, 26, 26, 31)
     left, right = ring ^ block(0, 0, 0, 20.5, 40, 40), ring ^ block(19.5, 0, 0, 40, 40, 40)
-    together = stand_together(context(part), [prop("F1", left), prop("F2", right)])
+    together = stand_together(looked_at(part_of(part), PLA), [prop("F1", left), prop("F2", right)])
     assert [stand.members for stand in together] == [(0,)]
 
 
 def test_a_prop_is_completed_under_what_it_leaves() -> None:
     """One block near the wall leaves the free edge of the shelf in the air."""
-    there = context(SHELF)
+    there = looked_at(part_of(SHELF), PLA)
     (shelf,) = there.review.air
     few = prop(shelf.id, soled(block(14, 1, 0, 16, 39, 30), PLA))
 

@@ -5,32 +5,21 @@ from __future__ import annotations
 import manifold3d as m3
 import pytest
 
-from soffit.findings.review import reviewed
-from soffit.layers.stack import cut_layers
-from soffit.part.place import place
-from soffit.plan.trials import State
 from soffit.process.load import load_process
-from soffit.remedies.context import Context
 from soffit.remedies.prop_reach import reach
 from soffit.remedies.prop_removal import removal
 from soffit.remedies.prop_site import Refused
 from soffit.remedies.prop_way import around
 from tests.solids import block, part_of
+from tests.trying import looked_at
 
 PLA = load_process("pla-04")
 WIDE, NOSE = PLA.props.tool_mm.value, PLA.props.nose_mm.value
 INSIDE = block(10, 14, 5, 12, 16, 15)
 
 
-def context(solid: m3.Manifold) -> Context:
-    part = place(part_of(solid), "keep")
-    stack = cut_layers(part, PLA)
-    review, look = reviewed(part, PLA, stack=stack)
-    return State(part, (), review, stack, look).context
-
-
 def asked(solid: m3.Manifold, body: m3.Manifold) -> str | None:
-    one = context(solid)
+    one = looked_at(part_of(solid), PLA)
     return reach(one, around(one, body))
 
 
@@ -78,6 +67,6 @@ def test_a_prop_that_comes_out_but_that_nothing_gets_at_is_refused_with_the_reas
     tight = WIDE - 0.4
     body = block(10, 15 - tight / 2, 5, 12, 15 + tight / 2, 15)
     with pytest.raises(Refused, match="no tool of 2 mm gets at a prop here"):
-        removal(context(slot(tight + 0.2)), body)
-    free = removal(context(slot(6.0)), body)
+        removal(looked_at(part_of(slot(tight + 0.2)), PLA), body)
+    free = removal(looked_at(part_of(slot(6.0)), PLA), body)
     assert free.way == "sideways, 0° from x" and free.tool == "from the side, 0° from x"

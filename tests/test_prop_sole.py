@@ -67,6 +67,14 @@ def test_walls_that_stand_on_the_platform_stay_as_drawn() -> None:
     assert soled(wall, PLA).volume() == pytest.approx(wall.volume(), abs=1e-9)
 
 
+def test_a_wall_beside_a_sole_stays_on_the_platform() -> None:
+    """At the clearance from it, from which the rim of the sole is taken away."""
+    wall = block(-4, 4.4, 0, 4, 4.4 + PLA.line_mm, 3)
+    made = soled(post(0.0, 2.0) + wall, PLA)
+    assert (made.slice(FIRST) ^ wall.slice(FIRST)).area() == pytest.approx(
+        8 * PLA.line_mm, abs=1e-6)
+
+
 def test_what_stands_on_the_part_has_no_sole() -> None:
     body = block(0, 0, 5, 8, 8, 20)
     assert soled(body, PLA).volume() == pytest.approx(body.volume(), abs=1e-9)

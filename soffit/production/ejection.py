@@ -14,11 +14,13 @@ import numpy as np
 
 from soffit.layers.stack import union_of
 from soffit.part.manifold import to_manifold
-from soffit.part.model import Mesh
 from soffit.plan.model import Ejection, Push, Resolution
 from soffit.process.model import Process
 
 WAYS = {"+x": (1.0, 0.0), "-x": (-1.0, 0.0), "+y": (0.0, 1.0), "-y": (0.0, -1.0)}
+
+# How the part itself is named beside the edits of its props.
+PART = "part"
 
 # What lies no farther behind what the edge meets first is met with it, mm (derived: half of what a
 # first layer is pressed out).
@@ -29,18 +31,20 @@ def ejection(result: Resolution) -> Ejection:
     """How a resolved part leaves the platform."""
     process = result.before.process
     props = [edit.id for edit in result.edits if edit.op == "prop"]
-    bodies = [("part", result.produced.mesh),
+    bodies = [(PART, result.produced.mesh),
               *zip(props, (body.mesh for body in result.props), strict=True)]
     height = process.ejection.edge_mm.value
-    sections = [(name, _section(mesh, height)) for name, mesh in bodies]
-    foot = union_of([_section(mesh, 0.5 * process.first_layer_mm) for _, mesh in bodies])
+    # What does not close has no section; the verdict says so.
+    solids = [(name, solid) for name, mesh in bodies if (solid := to_manifold(mesh)) is not None]
+    sections = [(name, solid.slice(height)) for name, solid in solids]
+    foot = union_of([solid.slice(0.5 * process.first_layer_mm) for _, solid in solids])
     return Ejection(process.ejection.released_mpa.value * float(foot.area()),
                     tuple(_push(way, sections) for way in WAYS))
 
 
 def best(found: Ejection) -> Push | None:
     """The way on which the edge meets the part alone, and most of it; None where there is none."""
-    alone = [push for push in found.pushes if push.meets == ("part",)]
+    alone = [push for push in found.pushes if push.meets == (PART,)]
     return max(alone, key=lambda push: push.over_mm, default=None)
 
 
@@ -49,7 +53,8 @@ def words(found: Ejection, process: Process) -> str:
     edge = process.ejection.edge_mm.value
     told = []
     for push in found.pushes:
-        what = " and ".join(push.meets).replace("part", "the part") or "nothing: it passes over"
+        what = " and ".join("the part" if name == PART else name for name in push.meets)
+        what = what or "nothing: it passes over"
         told.append(f"{push.way} {what}" + (f" over {push.over_mm:.1f} mm" if push.meets else ""))
     one = best(found)
     advice = f"; push along {one.way}" if one is not None else ""
@@ -67,11 +72,6 @@ def advice(found: Ejection, process: Process) -> str:
         told = (f"push along {one.way}: an edge {edge:g} mm up meets the part over "
                 f"{one.over_mm:.1f} mm")
     return f"{told}; {found.holds_n:.1f} N hold it at most"
-
-
-def _section(mesh: Mesh, height: float) -> m3.CrossSection:
-    solid = to_manifold(mesh)
-    return m3.CrossSection() if solid is None else solid.slice(height)
 
 
 def _push(way: str, sections: list[tuple[str, m3.CrossSection]]) -> Push:

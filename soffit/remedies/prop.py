@@ -44,7 +44,7 @@ from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
-from soffit.remedies.prop_eject import least_sure
+from soffit.remedies.prop_eject import TOUCH_MM, least_sure
 from soffit.remedies.prop_fins import fins_under
 from soffit.remedies.prop_place import combs, rim
 from soffit.remedies.prop_removal import Removal, removal
@@ -73,10 +73,6 @@ SMALL_SLOPE_MM2 = 40.0
 # Facets of a body that can be drawn (own choice: a hundred posts have some ten thousand; where the
 # part's own surface crosses itself a body cut by it may come out with a million, all slivers).
 MOST_FACETS = 100_000
-
-# How far a body is moved to see where it touches the part, mm (derived: a tenth of a layer of
-# 0.2 mm; far more than rounding, and less than what is free beside it by a factor of twenty).
-TOUCH_MM = 0.02
 
 # A ridge costs as much as so much more of its length, mm (derived: the ends of its body).
 FOOT_MM = 4.0

@@ -35,8 +35,8 @@ WAYS: tuple[Way, ...] = ("on the part", "with the part", "pushed")
 # Share of its strength that may be taken (own choice: half, as what it is held by is from memory).
 SURE = 0.5
 
-# How far a body is moved up to see where its tips touch the part, mm (derived: a tenth of a layer
-# of 0.2 mm).
+# How far a body is moved to see where it touches the part, mm (derived: a tenth of a layer of
+# 0.2 mm; far more than rounding, and less than what is free beside it by a factor of twenty).
 TOUCH_MM = 0.02
 
 

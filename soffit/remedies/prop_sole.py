@@ -33,22 +33,28 @@ LEAST_MM2 = 0.01
 def soled(body: m3.Manifold, process: Process) -> m3.Manifold:
     """A body with what it stands on the platform with as one plate; doing it again changes
     nothing."""
+    if body.slice(0.5 * process.first_layer_mm).is_empty():
+        return body
     half_wall, half_gap = (0.5 * lines * process.line_mm for lines in (WALL_LINES, GAP_LINES))
     foot = body.slice(process.first_layer_mm + 0.5 * process.layer_mm)
     wide = offset_of(offset_of(foot, -half_wall), half_wall)
-    if wide.is_empty() or body.slice(0.5 * process.first_layer_mm).is_empty():
+    if wide.is_empty():
         return body
     closed = offset_of(offset_of(wide, half_gap), -half_gap)
-    rim = offset_of(wide, 1.0) - offset_of(wide, -process.bead.spread_mm.value)
     if (closed - wide).area() < LEAST_MM2:
         # Walls that are flush with their sole stay so: a step of rounding would be a sliver.
-        return body - upright(rim, -1.0, process.first_layer_mm)
+        return _pressed(body, wide, process)
     plate = _coarse(closed)
     high = SOLE_LAYERS * process.layer_mm
     # The walls reach into it by a hair, so that the two do not merely touch.
     walls = body - upright(offset_of(plate, 2.0 * COARSE_MM), -1.0, high - HAIR_MM)
-    rim = offset_of(plate, 1.0) - offset_of(plate, -process.bead.spread_mm.value)
-    return walls + (upright(plate, 0.0, high) - upright(rim, -1.0, process.first_layer_mm))
+    return walls + _pressed(upright(plate, 0.0, high), plate, process)
+
+
+def _pressed(body: m3.Manifold, plate: m3.CrossSection, process: Process) -> m3.Manifold:
+    """A body without the rim of its plate, and no more than that, in the first layer."""
+    rim = offset_of(plate, 2.0 * COARSE_MM) - offset_of(plate, -process.bead.spread_mm.value)
+    return body - upright(rim, -1.0, process.first_layer_mm)
 
 
 def _coarse(region: m3.CrossSection) -> m3.CrossSection:

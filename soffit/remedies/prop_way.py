@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import manifold3d as m3
 import numpy as np
@@ -38,14 +39,23 @@ MOST_SECTIONS = 30
 @dataclass(frozen=True)
 class Around:
     """A body and the part about it in section: at `heights` (n,), evenly from its lowest point to
-    its highest, `mine` a little smaller and `theirs`; `above` the part over it."""
+    its highest, `mine` a little smaller and `theirs`."""
 
+    part: m3.Manifold
     heights: Floats
     mine: tuple[m3.CrossSection, ...]
     theirs: tuple[m3.CrossSection, ...]
-    above: tuple[m3.CrossSection, ...]
     low: float
     high: float
+
+    @cached_property
+    def above(self) -> tuple[m3.CrossSection, ...]:
+        """The part over it in section: few bodies need that."""
+        ceiling = float(self.part.bounding_box()[5])
+        if ceiling <= self.high:
+            return ()
+        heights = np.linspace(self.high, ceiling, MOST_SECTIONS + 2)[1:-1]
+        return tuple(self.part.slice(z) for z in heights.tolist())
 
 
 def around(context: Context, body: m3.Manifold) -> Around:
@@ -55,13 +65,10 @@ def around(context: Context, body: m3.Manifold) -> Around:
     count = int(np.clip((high - low) / context.process.layer_mm, 2, MOST_SECTIONS))
     step = (high - low) / count
     heights = low + step * (np.arange(count) + 0.5)
-    ceiling = float(context.solid.bounding_box()[5])
-    rest = np.linspace(high, ceiling, MOST_SECTIONS + 2)[1:-1] if ceiling > high else np.empty(0)
     return Around(
-        heights,
+        context.solid, heights,
         tuple(offset_of(body.slice(z), -SKIN_MM).simplify(COARSE_MM) for z in heights.tolist()),
-        tuple(context.solid.slice(z).simplify(COARSE_MM) for z in heights.tolist()),
-        tuple(context.solid.slice(z) for z in rest.tolist()), low, high)
+        tuple(context.solid.slice(z).simplify(COARSE_MM) for z in heights.tolist()), low, high)
 
 
 def way_out(context: Context, body: Around) -> str | None:
