@@ -3,15 +3,23 @@ the pushing edge meets."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from soffit.findings.review import reviewed
+from soffit.layers.stack import cut_layers
+from soffit.part.manifold import to_manifold
+from soffit.part.place import place
 from soffit.plan.model import Ejection, Push
 from soffit.plan.resolve import resolve
+from soffit.plan.trials import Rules, State, applied
 from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
 from soffit.process.model import Process
 from soffit.production.ejection import advice, best, ejection, words
-from soffit.remedies.prop_eject import SURE, Leaving, least_sure, leaving
+from soffit.remedies import all_options
+from soffit.remedies.prop_eject import SURE, Leaving, least_sure, leaving, on_one_way
 from soffit.remedies.prop_shape import SOLE_LAYERS
 from tests.shapes import example
 from tests.solids import block, part_of
@@ -88,19 +96,25 @@ def test_what_neither_its_tip_takes_along_nor_the_edge_can_push_would_stay(high:
     assert leaving(looked_at(part_of(table), with_values(released_mpa=1e-4)), weak) is not None
 
 
-@pytest.mark.parametrize(("gap", "way"), [(0.0, "pushed"), (20.0, None)])
-def test_one_lower_than_the_edge_is_taken_along_by_the_part_around_it(
-    gap: float, way: str | None
+@pytest.mark.parametrize(("missing", "pushes"), [
+    ("", ("+x", "-x", "+y", "-y")), ("+x", ("+x", "+y", "-y")), ("+x+y", ("+x", "+y")),
+    ("+x-x", ("+y", "-y")), ("+x-x+y-y", None)])
+def test_one_lower_than_the_edge_is_taken_along_by_the_part_behind_it(
+    missing: str, pushes: tuple[str, ...] | None
 ) -> None:
-    """In a box that is open below; where one side of it is missing the part goes past it."""
+    """In a box that is open below; where a side of it is missing the part goes past it, if it is
+    pushed away from that side."""
     part = block(0, 0, 0, 40, 40, 10) - block(4, 4, -1, 36, 36, 4)
-    if gap:
-        part = part - block(36 - 1, 20 - gap, -1, 41, 20 + gap, 4)
+    sides = {"+x": block(35, 4, -1, 41, 36, 4), "-x": block(-1, 4, -1, 5, 36, 4),
+             "+y": block(4, 35, -1, 36, 41, 4), "-y": block(4, -1, -1, 36, 5, 4)}
+    for name, side in sides.items():
+        part = part - side if name in missing else part
     weak = block(12, 12, 0, 28, 28, 0.4) + block(18, 18, 0, 22, 22, 3.6) + block(
         20, 20, 3, 20.4, 20.4, 4)
     found = leaving(looked_at(part_of(part), PLA), weak)
-    assert (found.way if found is not None else None) == way
+    assert (None if found is None else found.pushes) == pushes
     if found is not None:
+        assert found.way == "pushed"
         arm = 0.5 * 4 - SOLE_LAYERS * PLA.layer_mm - 0.5 * PLA.layer_mm
         stress = HELD * 256 * arm * 2.0 / (4.0**4 / 12)
         assert found.share == pytest.approx(stress / BOND, rel=1e-6)
@@ -121,6 +135,35 @@ def test_the_least_sure_is_told() -> None:
     tied, pushed = Leaving("with the part", 1.0, 0.4), Leaving("pushed", 1.0, 0.1)
     assert least_sure([tied, Leaving("on the part", 0.0, 0.0)]) == tied
     assert least_sure([pushed, tied, Leaving("with the part", 1.0, 0.2)]) == pushed
+
+
+def test_all_must_leave_on_one_way() -> None:
+    """What is told of several is what suits them all; where nothing does the most are kept."""
+    along_x, along_y = (Leaving("pushed", 1.0, 0.1, ways) for ways in (("+x", "-x"), ("+y",)))
+    tied = Leaving("with the part", 1.0, 0.4)
+    assert least_sure([along_x, tied]).pushes == ("+x", "-x")
+    assert least_sure([along_x, along_y]).pushes == ()
+    assert on_one_way([along_x, along_y, tied], [3.0, 2.0, 1.0]) == [0, 2]
+    assert on_one_way([along_x, along_y, tied], [2.0, 3.0, 1.0]) == [1, 2]
+    assert on_one_way([along_x, tied], [1.0, 1.0]) == [0, 1]
+
+
+def test_props_that_leave_on_no_way_in_common_do_not_stand_together() -> None:
+    """Each of two props of a set leaves; the second is refused where it would need another way."""
+    part = place(part_of(SHELF), "keep")
+    stack = cut_layers(part, PLA)
+    review, look = reviewed(part, PLA, stack=stack)
+    state, rules = State(part, (), review, stack, look), Rules(review, frozenset(), ())
+    found, _ = all_options(state.context, review.air[0], ("prop",))
+    assert found[0].prop is not None
+    one, other = (replace(found[0], prop=replace(found[0].prop, leaving=Leaving(
+        "pushed", 1.0, 0.1, (way,)))) for way in ("+x", "-x"))
+    first = applied(state, [one], ["E1"], rules)
+    assert not isinstance(first, str) and first.state.pushes == ("+x",)
+    for refused in (applied(first.state, [other], ["E2"], rules),
+                    applied(state, [one, other], ["E1", "E2"], rules)):
+        assert isinstance(refused, str) and "no one way to push" in refused
+    assert not isinstance(applied(first.state, [one], ["E2"], rules), str)
 
 
 def test_every_prop_of_an_example_leaves() -> None:
@@ -145,8 +188,10 @@ def test_what_the_edge_meets_first(turn_deg: int) -> None:
     assert best(found) == back
     area = 400.0
     for prop in result.props:
-        corners = prop.mesh.vertices[prop.mesh.triangles]
-        area += float(prop.mesh.areas[(corners[:, :, 2] < 1e-6).all(axis=1)].sum())
+        solid = to_manifold(prop.mesh)
+        assert solid is not None
+        # The first layer is drawn smaller by what it is pressed out to, the second layer's outline.
+        area += solid.slice(PLA.first_layer_mm + 0.5 * PLA.layer_mm).area()
     assert found.holds_n == pytest.approx(HELD * area, rel=1e-3)
 
 
@@ -165,4 +210,7 @@ def test_words() -> None:
     assert "3.0 N" in said
     assert advice(found, PLA) == ("push along +x: an edge 5 mm up meets the part over 20.0 mm; "
                                   "3.0 N hold it at most")
-    assert "along no axis" in advice(Ejection(1.0, found.pushes[1:]), PLA)
+    assert "no axis to push along" in advice(Ejection(1.0, found.pushes[1:]), PLA)
+    behind = Ejection(1.0, (replace(found.pushes[0], stay=("E3",)), Push("+y", ("part",), 5.0)))
+    assert best(behind) == behind.pushes[1]
+    assert "over 20.0 mm (E3 would stay behind), +y the part" in words(behind, PLA)

@@ -9,8 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from OCP.BRepPrimAPI import BRepPrimAPI_MakeCone
-from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt
+import shapely
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
+from OCP.BRepPrimAPI import BRepPrimAPI_MakeCone, BRepPrimAPI_MakePrism
+from OCP.gp import gp_Ax2, gp_Dir, gp_Pnt, gp_Vec
 from OCP.TopoDS import TopoDS_Shape
 
 import soffit
@@ -269,3 +271,44 @@ def test_a_rounded_mouth_belongs_to_its_hole(tmp_path: Path) -> None:
     result = soffit.resolve(part, forbid=["prop", "drilled hole", "crown cut", "steeper cut"])
     assert result.clean
     assert {e.remedy for e in result.edits} == {"teardrop"}
+
+
+def _drawn_for_another_way_up(radius: float, tilt_deg: float) -> TopoDS_Shape:
+    """A hole with a roof of 45° of its own, leaning by `tilt_deg` to one side."""
+    block = box((-12, 0, 0), (12, 20, 30))
+    side, turned = radius / math.sqrt(2.0), math.radians(tilt_deg)
+    roof = [(side, side), (0.0, 2.0 * side), (-side, side), (0.0, 0.0)]
+    prism = BRepBuilderAPI_MakePolygon()
+    for x, y in roof:
+        prism.Add(gp_Pnt(x * math.cos(turned) + y * math.sin(turned), -1.0,
+                         14.0 - x * math.sin(turned) + y * math.cos(turned)))
+    prism.Close()
+    face = BRepBuilderAPI_MakeFace(prism.Wire()).Face()
+    return cut(block, cylinder((0, -1, 14), (0, 1, 0), radius, 22),
+               BRepPrimAPI_MakePrism(face, gp_Vec(0.0, 22.0, 0.0)).Shape())
+
+
+@pytest.mark.parametrize(("radius", "tilt"), [(5.0, 6.0), (2.7, 6.0), (5.0, -15.0), (4.0, 30.0)])
+def test_a_roof_drawn_for_another_way_up_is_part_of_the_new_one(
+    tmp_path: Path, radius: float, tilt: float
+) -> None:
+    """Its point is at r √2 (sin t, cos t); the new roof has one plane through that and one that
+    touches the circle, both at 45°. What is cut is what of that the hole did not have (areas by
+    shapely), and nothing hangs between two points."""
+    part = read(_drawn_for_another_way_up(radius, tilt), tmp_path)
+    (option,), _ = asked(teardrop.options, part, PROCESS, "air/slope")
+    turned = math.radians(tilt)
+    side = radius / math.sqrt(2.0)
+    old = np.array([[side, side], [0, 2 * side], [-side, side], [0, 0]]) @ np.array(
+        [[math.cos(turned), -math.sin(turned)], [math.sin(turned), math.cos(turned)]])
+    hole = shapely.union(shapely.Point(0, 0).buffer(radius, quad_segs=720), shapely.Polygon(old))
+    x, y = old[1]
+    # The planes: y + x and y - x of the circle's own are 2 side; one of them is the old point's.
+    falls, rises = max(2 * side, y + x), max(2 * side, y - x)
+    apex = ((falls - rises) / 2, (falls + rises) / 2)
+    whole = shapely.convex_hull(shapely.MultiPoint([(-side, side), (side, side), (x, y), apex]))
+    area = whole.difference(hole).area
+    for one in (part, replace(part, brep=None)):
+        after = done(one, option)
+        assert gained(one, after) == pytest.approx(-20.0 * area, rel=5e-3)
+        assert over_air(after, PROCESS) == []

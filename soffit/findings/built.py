@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from soffit.findings.model import Finding, Patch
-from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of
+from soffit.layers.stack import GRID_MM, LayerStack, components, outline_of, pressed_of
 from soffit.part.model import Floats, Ints, Part, Severity
 from soffit.part.topology import ring_area
 from soffit.process.model import Process
@@ -29,6 +29,9 @@ MOST_LAYERS = 300
 CHANGED = 0.02
 # Features lower than this are none (trade: common practice, no source).
 FEATURE_MM = 1.0
+# Components of a layer smaller than this share of a line's square are none: what begins where an
+# outline comes to a point (derived: as in a review, a bead cannot be laid on it).
+SLIVER_SHARE = 0.25
 
 
 @dataclass(frozen=True)
@@ -88,13 +91,21 @@ class Built:
         return tuple(sorted(chosen))
 
     @cached_property
+    def pressed(self) -> m3.CrossSection:
+        """The first layer as it is once it is pressed out."""
+        first, second = (self.stack.regions[min(k, len(self.stack) - 1)] for k in (0, 1))
+        return pressed_of(first, second, self.process)
+
+    @cached_property
     def layers(self) -> tuple[tuple[Component, ...], ...]:
         """Components of the layers that are looked at."""
         found: list[tuple[Component, ...]] = []
         regions: list[m3.CrossSection] = []
         sums: list[Floats] = []
+        sliver = SLIVER_SHARE * self.process.line_mm**2
         for k, layer in enumerate(self.looked_at):
-            here = components(self.stack.regions[layer])
+            region = self.pressed if layer == 0 else self.stack.regions[layer]
+            here = [c for c in components(region) if c.area() > sliver]
             thick = self.top_mm(k) - (self.top_mm(k - 1) if k else 0.0)
             middle = self.top_mm(k) - 0.5 * thick
             made: list[Component] = []

@@ -108,6 +108,17 @@ def offset_of(
     return over if over.area() > 0.0 else m3.CrossSection()
 
 
+def pressed_of(
+    first: m3.CrossSection, second: m3.CrossSection, process: Process
+) -> m3.CrossSection:
+    """The first layer as it is once it is pressed out, where it is drawn smaller than the second so
+    that it then is not wider than that."""
+    wider = second - first
+    if wider.is_empty():
+        return first
+    return first + (offset_of(first, process.bead.spread_mm.value) ^ wider)
+
+
 def components(region: m3.CrossSection) -> list[m3.CrossSection]:
     """Connected parts of a region; none of an empty one, where the kernel gives an empty one."""
     if region.is_empty():

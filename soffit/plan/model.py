@@ -81,11 +81,12 @@ class Alternative:
 class Push:
     """What the edge that pushes the part off meets first where it moves along `way`, "+x", "-x",
     "+y" or "-y": `meets` "part" and names of edits whose props stand there, none where it passes
-    over all, and over how much of its length, mm."""
+    over all, and over how much of its length, mm; `stay`: edits whose props would stay behind."""
 
     way: str
     meets: tuple[str, ...]
     over_mm: float
+    stay: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -121,7 +121,8 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
     if result.ejection is not None:
         report["ejection"] = {
             "holds_n": _number(result.ejection.holds_n),
-            "pushes": [{"way": p.way, "meets": list(p.meets), "over_mm": _number(p.over_mm)}
+            "pushes": [{"way": p.way, "meets": list(p.meets), "over_mm": _number(p.over_mm),
+                        "stay": list(p.stay)}
                        for p in result.ejection.pushes],
         }
     if result.replay is not None:
@@ -209,6 +210,7 @@ def _prop(facts: PropFacts) -> dict[str, Any]:
             "way": facts.leaving.way,
             "holds_n": _number(facts.leaving.holds_n),
             "share": _number(facts.leaving.share),
+            "pushes": list(facts.leaving.pushes),
         },
         "strength": None if facts.strength is None else {
             "borne": _number(facts.strength.borne),

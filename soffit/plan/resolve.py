@@ -111,6 +111,7 @@ def searched(
     recipe: Recipe | None = None,
     progress: Progress | None = None,
     most: float = math.inf,
+    most_layers: float = math.inf,
 ) -> Searched:
     """What changes `part` so that it prints with nothing over air, as far as that can be done.
 
@@ -121,7 +122,8 @@ def searched(
     this part or an earlier revision of it, taken again wherever their place is found again; it also
     says which way is up where `up` is "keep", what stays as it is, which boxes are kept out, and
     what is preferred where nothing is wished. `most`: what the edits may cost together, by the
-    wishes; the search is given up as soon as it is sure that they cost more.
+    wishes; the search is given up as soon as it is sure that they cost more, or when options of
+    more than `most_layers` layers together were tried.
     Raises InputError for a wrong selector or direction.
     """
     wishes = checked(wishes or Wishes())
@@ -145,7 +147,7 @@ def searched(
         protected |= {k.face: k.selector for k in taken_again.protected if k.face is not None}
     rules = Rules(before, frozenset(protected), rooms([*keep_out, *again], received))
     state = State(received, (), before, stack, look, wishes.no_prop_at)
-    search = Search(before, state, rules, wishes, progress, most)
+    search = Search(before, state, rules, wishes, progress, most, most_layers)
     search.run()
     return Searched(search, received, protected, quantity, wishes, taken_again,
                     (*kept_out, *again))

@@ -64,6 +64,9 @@ class Search:
     progress: Progress | None
     # What the edits may cost together; where they must cost more the search is given up.
     most: float = math.inf
+    # How much may be tried, and how much was, in layers of the options tried (`tried_layers`).
+    most_layers: float = math.inf
+    tried_layers: int = 0
     given_up: bool = False
     edits: list[Edit] = field(default_factory=list)
     reasons: dict[tuple[object, ...], str] = field(default_factory=dict)
@@ -97,8 +100,14 @@ class Search:
                     entry.known = self._made.get(self._key_of(survey, entry))
             first = not self.edits and not self.options
             left = self.most - self.price
-            chosen, choice = survey.best(most=left)
-            if choice.cost > left:
+            # The layers of a try are cut and looked at again, at most all of them.
+            layers = len(self.state.stack)
+            more = None
+            if math.isfinite(self.most_layers):
+                more = 1 + int(self.most_layers - self.tried_layers) // layers
+            chosen, choice = survey.best(most=left, more=more)
+            self.tried_layers += survey.tries * layers
+            if choice.cost > left or self.tried_layers > self.most_layers:
                 self.given_up = True
                 return
             if first:

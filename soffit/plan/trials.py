@@ -28,6 +28,7 @@ from soffit.plan.keep_out import enters
 from soffit.plan.protect import touched_face
 from soffit.remedies.context import Context, context_of
 from soffit.remedies.model import Option
+from soffit.remedies.prop_eject import PUSHES
 
 # A protected face may lose so much area to rounding of coordinates, mm² (derived).
 AREA_SLACK_MM2 = 0.02
@@ -36,7 +37,8 @@ AREA_SLACK_MM2 = 0.02
 @dataclass(frozen=True)
 class State:
     """The part as produced so far, its props, and the two reviewed as one scene. `no_prop_at`:
-    where none may come (see `plan.by_hand`)."""
+    where none may come (see `plan.by_hand`); `pushes`: the ways to push the part off the platform
+    on which all props leave it too."""
 
     produced: Part
     props: tuple[Body, ...]
@@ -44,6 +46,7 @@ class State:
     stack: LayerStack
     look: Look | None
     no_prop_at: tuple[Spot, ...] = ()
+    pushes: tuple[str, ...] = tuple(PUSHES)
 
     @property
     def mesh_part(self) -> Part:
@@ -164,7 +167,8 @@ def applied(
                 check_body(body, state.produced)
         except (GeometryError, KernelError) as error:
             return str(error)
-    return Carried(State(part, props, found, stack, look, state.no_prop_at), refused)
+    return Carried(State(part, props, found, stack, look, state.no_prop_at,
+                         _pushes(state, options)), refused)
 
 
 def _torn(
@@ -223,6 +227,8 @@ def _made(
     given = state.produced if in_brep else part
     which = [k for k, option in enumerate(options) if option.op != "prop"]
     changes = [change_of(options[k], edits[k]) for k in which]
+    if not _pushes(state, options):
+        return "no one way to push the part off the platform would take all of its props along"
     try:
         for option, edit in zip(options, edits, strict=True):
             if option.op != "cut" and _enters_keep_out(option, part, rules):
@@ -247,6 +253,12 @@ def _made(
     if changes and len(refused) == len(changes):
         return refused[which[0]]
     return part, props, refused
+
+
+def _pushes(state: State, options: Sequence[Option]) -> tuple[str, ...]:
+    """The ways to push the part on which all props leave, those of options included."""
+    new = [option.prop.leaving for option in options if option.prop is not None]
+    return tuple(way for way in state.pushes if all(way in one.pushes for one in new))
 
 
 def _damage(found: Review, rules: Rules) -> str:

@@ -5,7 +5,8 @@ above the platform, in a hole, or trapped. So the best few are resolved in turn,
 that comes clean without a prop. Of those that come clean the one is taken whose
 edits cost least, and the others where its files do not prove clean; where none does, the one that
 leaves least over air. Once one came clean, another is given up as soon as it is sure to cost more,
-as the bound of the best set tells (`Survey.best`).
+as the bound of the best set tells (`Survey.best`), or once more was tried for it than for the first
+that came clean, and more than a little: what it may save is a prop or two.
 """
 
 from __future__ import annotations
@@ -24,17 +25,24 @@ from soffit.process.model import Process
 # Ways up that are resolved at most (own choice: each takes as long as the first).
 MOST_WAYS_UP = 3
 
+# A little, in layers of all options tried (own choice: fifty options of a part 40 mm high).
+LITTLE_LAYERS = 10_000
+
 
 def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolution:
     """`resolve` in the way up that is best by what it leads to. `options` are those of `searched`
     but for `up` and `most`; what names findings or places of one way up does not belong here."""
     ups = [found.up for found in orientations(part, process)[:MOST_WAYS_UP]]
     tried: list[Searched] = []
+    most_layers = math.inf
     while ups:
         most = tried[0].search.price if tried and tried[0].clean else math.inf
-        result = searched(part, process, up=ups.pop(0), most=most, **options)
+        result = searched(part, process, up=ups.pop(0), most=most, most_layers=most_layers,
+                          **options)
         if result.search.given_up:
             continue
+        if result.clean and math.isinf(most_layers):
+            most_layers = max(LITTLE_LAYERS, result.search.tried_layers)
         tried = sorted([*tried, result], key=_measure)  # stable: of two alike the first tried
         if result.clean and not result.search.state.props:
             break

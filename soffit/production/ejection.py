@@ -9,15 +9,16 @@ the prop (`remedies.prop_eject`).
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import manifold3d as m3
 import numpy as np
 
-from soffit.layers.stack import union_of
+from soffit.layers.stack import pressed_of, union_of
 from soffit.part.manifold import to_manifold
 from soffit.plan.model import Ejection, Push, Resolution
 from soffit.process.model import Process
-
-WAYS = {"+x": (1.0, 0.0), "-x": (-1.0, 0.0), "+y": (0.0, 1.0), "-y": (0.0, -1.0)}
+from soffit.remedies.prop_eject import PUSHES
 
 # How the part itself is named beside the edits of its props.
 PART = "part"
@@ -37,14 +38,20 @@ def ejection(result: Resolution) -> Ejection:
     # What does not close has no section; the verdict says so.
     solids = [(name, solid) for name, mesh in bodies if (solid := to_manifold(mesh)) is not None]
     sections = [(name, solid.slice(height)) for name, solid in solids]
-    foot = union_of([solid.slice(0.5 * process.first_layer_mm) for _, solid in solids])
+    first, second = (union_of([solid.slice(height) for _, solid in solids]) for height in (
+        0.5 * process.first_layer_mm, process.first_layer_mm + 0.5 * process.layer_mm))
+    foot = pressed_of(first, second, process)
     return Ejection(process.ejection.released_mpa.value * float(foot.area()),
-                    tuple(_push(way, sections) for way in WAYS))
+                    tuple(replace(_push(way, sections), stay=tuple(
+                        edit.id for edit in result.edits
+                        if edit.prop is not None and way not in edit.prop.leaving.pushes))
+                        for way in PUSHES))
 
 
 def best(found: Ejection) -> Push | None:
-    """The way on which the edge meets the part alone, and most of it; None where there is none."""
-    alone = [push for push in found.pushes if push.meets == (PART,)]
+    """The way on which the edge meets the part alone, and most of it, and no prop stays behind;
+    None where there is none."""
+    alone = [push for push in found.pushes if push.meets == (PART,) and not push.stay]
     return max(alone, key=lambda push: push.over_mm, default=None)
 
 
@@ -55,7 +62,9 @@ def words(found: Ejection, process: Process) -> str:
     for push in found.pushes:
         what = " and ".join("the part" if name == PART else name for name in push.meets)
         what = what or "nothing: it passes over"
-        told.append(f"{push.way} {what}" + (f" over {push.over_mm:.1f} mm" if push.meets else ""))
+        over = f" over {push.over_mm:.1f} mm" if push.meets else ""
+        stay = f" ({' and '.join(push.stay)} would stay behind)" if push.stay else ""
+        told.append(f"{push.way} {what}{over}{stay}")
     one = best(found)
     advice = f"; push along {one.way}" if one is not None else ""
     return (f"an edge {edge:g} mm above the platform meets first, pushing along "
@@ -67,7 +76,8 @@ def advice(found: Ejection, process: Process) -> str:
     """What matters of it in words: the best way and the force."""
     edge, one = process.ejection.edge_mm.value, best(found)
     if one is None:
-        told = f"an edge {edge:g} mm up meets the part alone along no axis"
+        told = (f"no axis to push along: an edge {edge:g} mm up meets a prop first, or "
+                "the part goes past one")
     else:
         told = (f"push along {one.way}: an edge {edge:g} mm up meets the part over "
                 f"{one.over_mm:.1f} mm")
@@ -75,7 +85,7 @@ def advice(found: Ejection, process: Process) -> str:
 
 
 def _push(way: str, sections: list[tuple[str, m3.CrossSection]]) -> Push:
-    along = np.array(WAYS[way])
+    along = np.array(PUSHES[way])
     across = np.array([-along[1], along[0]])
     there = [(name, section) for name, section in sections if not section.is_empty()]
     points = [np.concatenate(section.to_polygons()) for _, section in there]

@@ -44,7 +44,7 @@ from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
-from soffit.remedies.prop_eject import TOUCH_MM, least_sure
+from soffit.remedies.prop_eject import TOUCH_MM, least_sure, on_one_way
 from soffit.remedies.prop_fins import fins_under
 from soffit.remedies.prop_place import combs, rim
 from soffit.remedies.prop_removal import Removal, removal
@@ -199,6 +199,9 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
             kept.append(piece)
         except Refused as no:
             why = no
+    if kept and (stay := set(range(len(kept))) - set(
+            on_one_way([one.leaving for one in off], [piece.volume() for piece in kept]))):
+        kept, off = ([one for k, one in enumerate(these) if k not in stay] for these in (kept, off))
     if not kept:
         raise why
     posts, fins = sum(max(1, len(p.houses)) for p in props), props[0].line is None

@@ -4,11 +4,14 @@ Ridges around a hole or along a curve are short and close; a post for each would
 its neighbours. One wall from a single post leans out to the smallest convex outline about all of
 their tips, no farther than the process prints; within it each ridge is a plate that grows out of
 that wall. Between the ridges the wall ends below the underside, so that it touches nothing there.
+A plate that no wall reaches, as the wall leans out past it, would stand by itself from the post up
+and give way: a tie along it, from wall to wall, holds all of it but its tip.
 
 **How it is measured.** At a share s of the height between the post and the tips the outline is
 (1 − s) post + s outline of the tips (Minkowski), and so it leans by the greatest difference of
 their support functions over the height (derived). How much it gives: as `prop_posts` for the
-rectangles about both; plates not counted. Its plastic is estimated from above, as if each ridge
+rectangles about both; plates not counted, but for those that stand by themselves, as F h³ / (3 E I)
+over the height h in which they do (derived). Its plastic is estimated from above, as if each ridge
 were a plate beside the wall.
 """
 
@@ -21,7 +24,7 @@ from dataclasses import dataclass
 import manifold3d as m3
 import numpy as np
 
-from soffit.layers.stack import offset_of
+from soffit.layers.stack import GRID_MM, components, offset_of
 from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.process.model import Process
@@ -35,6 +38,7 @@ from soffit.remedies.prop_shape import (
     rectangle,
     rise,
     sole_of,
+    strip,
     upright,
 )
 from soffit.remedies.prop_strength import Strength, strength_of
@@ -48,6 +52,9 @@ RIM_LAYERS = 2
 
 # How far a cavity reaches past the tips, so that it is open, mm (derived: any will do).
 OPEN_MM = 1.0
+
+# How far below the tips a tie ends, mm (derived: three layers; so low a stub does not give).
+TIP_MM = 0.6
 
 
 @dataclass(frozen=True)
@@ -122,17 +129,19 @@ def _lean_mm(crown: Floats, house: House) -> float:
 
 
 def body_of(
-    cup: Cup, tips: m3.CrossSection, room: Room, process: Process
+    cup: Cup, tips: m3.CrossSection, room: Room, process: Process, lines: Sequence[Floats] = ()
 ) -> m3.Manifold:
-    """The cup as a hollow body, its plates, and its sole, kept within the room for it; in the
-    last layer it is upright."""
+    """The cup as a hollow body, its plates, tied along the `lines` of their ridges where they stand
+    by themselves, and its sole, kept within the room for it; in the last layer it is upright."""
     house, line = cup.house, process.line_mm
     outer = _filled(cup, 0.0, process) ^ room.solid(house.base - 1.0, house.top + 1.0)
     cavity = _filled(cup, line, process)
     wall = outer - (cavity ^ room.solid(house.base - 2.0, house.top + 2.0, line))
     made = wall.trim_by_plane((0.0, 0.0, -1.0), RIM_LAYERS * process.layer_mm - house.top)
     # The plates begin at the walls and meet in a peak over the post.
-    made = made + ((upright(tips, cup.high, house.top) ^ outer) - _peak(cup, process))
+    plates = upright(tips, cup.high, house.top) + upright(
+        _ties(cup, tips, wall, lines, process), cup.high, house.top - TIP_MM)
+    made = made + ((plates ^ outer) - _peak(cup, process))
     for k in range(RIM_LAYERS):
         # What of the wall leans out to the tips above it.
         below = offset_of(tips, (k + 1) * process.step_mm, m3.JoinType.Miter)
@@ -142,6 +151,29 @@ def body_of(
         made = made + upright(sole_of(house) ^ room.bands[0][1], house.base,
                               house.base + SOLE_LAYERS * process.layer_mm)
     return made
+
+
+def _ties(
+    cup: Cup, tips: m3.CrossSection, wall: m3.Manifold, lines: Sequence[Floats], process: Process
+) -> m3.CrossSection:
+    """Strips in plan along the plates that would give way by themselves, from wall to wall."""
+    far, h = float(np.ptp(cup.crown, axis=0).sum()), process.layer_mm
+    heights = np.arange(cup.house.top - 0.5 * h, cup.high, -h)
+    walls = [wall.slice(z) for z in heights.tolist()]
+    modulus = 1000.0 * process.material.modulus_gpa.value
+    found = m3.CrossSection()
+    for plate in components(tips):
+        reached = (k for k, section in enumerate(walls) if (plate ^ section).area() > GRID_MM)
+        free = h * next(reached, len(walls))
+        gives = physics.tip_deflection_mm(process.drag_n, free, modulus,
+                                          physics.least_second_moment(plate.to_polygons()))
+        if cup.give_mm + gives <= process.give_mm:
+            continue
+        for line in lines:
+            if (strip(line, process.line_mm) ^ plate).area() > GRID_MM:
+                along = far * (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
+                found = found + strip(np.array([line[0] - along, line[1] + along]), process.line_mm)
+    return found
 
 
 def _peak(cup: Cup, process: Process) -> m3.Manifold:

@@ -1,9 +1,10 @@
 """What a ridge stands on: posts, or one body as long as itself.
 
-**Width.** F is the drag on the tip, H the height, I the smaller second moment of the walls as
-they come out between their surroundings. The narrowest body is taken whose tip gives by no
-more than half a line, F H³ / (3 E I) ≤ w/2, and on the platform the smallest sole at whose edge
-F H c / I stays within the adhesion (derived; inputs in the profile). Posts: see `prop_posts`.
+**Width.** F is the drag on the tip, H the height. The narrowest body is taken, and on the part the
+narrowest contact below it, whose tip gives by no more than half a line as a beam
+(`prop_sections`), no section of which is stiffer than the walls as they come out between their
+surroundings; and on the platform the smallest sole at whose edge F H c / I stays within the
+adhesion (derived; inputs in the profile). Posts: see `prop_posts`.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from soffit.layers.stack import GRID_MM, offset_of
 from soffit.part.model import Floats
 from soffit.process import physics
 from soffit.process.model import Process
-from soffit.remedies.prop_posts import has_post, posts
+from soffit.remedies.prop_posts import has_post, posts, sizes_of
 from soffit.remedies.prop_sections import Sections, give_mm
 from soffit.remedies.prop_shape import House, Room, rectangle, sole_of, stadium, strip, widest
 from soffit.remedies.prop_site import (
@@ -29,7 +30,6 @@ from soffit.remedies.prop_site import (
     Site,
     floor_of,
     free_between,
-    give_of,
     ground_below,
 )
 from soffit.remedies.prop_strength import Strength
@@ -189,16 +189,17 @@ def room_of(site: Site, house: House) -> Room:
 def _long(site: Site, house: House, free: m3.CrossSection) -> tuple[House, float]:
     """The narrowest body as long as its ridge that stands, and by how much its tip gives."""
     process = site.context.process
-    w, height, ridge = process.line_mm, house.top - house.base, house.ridge
+    height, ridge = house.top - house.base, house.ridge
     if house.contact == math.inf:
         raise Refused(f"at {height:.0f} mm height over the part its foot would have to be wider "
                       f"than the {process.props.contact_mm.value:.1f} mm that still break off")
     limit = widest(house, process)
     give = math.inf
-    for width in sorted({min(width, limit) for width in WIDTHS_MM}):
-        house = replace(house, width=width, length=max(ridge, width))
-        give = give_of(site, _walls(house, free, w), height)
+    for one in (one for width in sorted({min(width, limit) for width in WIDTHS_MM})
+                for one in sizes_of(house, max(ridge, width), width, house.contact)):
+        give = _give_mm(one, free, process)
         if give <= process.give_mm:
+            house = one
             break
     else:
         raise Refused(f"at {height:.0f} mm height its tip would give way to the nozzle by "
@@ -210,6 +211,14 @@ def _long(site: Site, house: House, free: m3.CrossSection) -> tuple[House, float
         raise Refused(
             f"there is no room for a foot on which a prop of {height:.0f} mm stands steadily")
     return stood, give
+
+
+def _give_mm(house: House, free: m3.CrossSection, process: Process) -> float:
+    """By how much the tip of a body gives whose walls are cut by what is free."""
+    left = physics.least_second_moment(_walls(house, free, process.line_mm).to_polygons())
+    if left <= 0.0:
+        return math.inf
+    return give_mm(Sections.of(house, process), 0.5 * house.ridge, process, left)
 
 
 def _walls(house: House, free: m3.CrossSection, w: float) -> m3.CrossSection:

@@ -97,6 +97,9 @@ def _stand(
         off = [removal(among, piece) for piece in pieces]
     except Refused:
         return None
+    leaving = least_sure([one.leaving for one in off])
+    if not leaving.pushes:
+        return None
     words = tuple(dict.fromkeys(one.way for one in off))
     if len(options) == 1 and words == facts[0].ways:
         return options[0]
@@ -106,7 +109,7 @@ def _stand(
         sum(f.breaks for f in facts), words,
         tuple(dict.fromkeys(one.tool for one in off)), contact_mm2(context, body),
         sum(f.column_mm3 for f in facts), sum(f.baseline_mm3 for f in facts),
-        sum(f.place_mm2 for f in facts), least_sure([one.leaving for one in off]),
+        sum(f.place_mm2 for f in facts), leaving,
         weakest([f.strength for f in facts if f.strength is not None]))
     try:
         return measured(context, option_of(options[0].finding, pieces, whole, options[0].rank))

@@ -26,7 +26,7 @@ POSTS_MM = (1.6, 2.0, 2.4, 3.2, 4.0, 5.0, 6.0, 8.0, 11.0)
 
 # Widths of a contact on the part that are tried where the narrowest that holds makes the post too
 # weak, mm (common practice, no source; wider ones do not break off by hand).
-CONTACTS_MM = (1.5, 2.0, 2.5, 3.0)
+CONTACTS_MM = (1.0, 1.5, 2.0, 2.5, 3.0)
 
 # Posts of one ridge at most (derived: of a ridge of 100 mm, 8 mm apart).
 MOST_POSTS = 12

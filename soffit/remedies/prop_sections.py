@@ -9,6 +9,7 @@ the girth u (Bredt; Roark).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,10 @@ import numpy as np
 from soffit.part.model import Floats
 from soffit.process.model import Process
 from soffit.remedies.prop_shape import SOLE_LAYERS, House
+
+# A contact with round ends is as stiff across as one with square ends that is shorter by this share
+# of its width: (L - c w) w³/12 = (L - w) w³/12 + π w⁴/64 (derived).
+ROUND_SHARE = 1.0 - 12.0 * math.pi / 64.0
 
 # Depths at which the outline is looked at (derived: layers of 0.2 mm of a prop 40 mm high).
 DEPTHS = 200
@@ -52,8 +57,11 @@ class Sections:
         width = tip_mm + share * (house.width - tip_mm)
         if house.contact is not None:
             share = (above - below - process.layer_mm) / max(house.neck_mm(process), 1e-9)
-            width = np.minimum(width, house.contact + np.clip(share, 0.0, 1.0) * (
-                house.width - house.contact))
+            share = np.clip(share, 0.0, 1.0)
+            width = np.minimum(width, house.contact + share * (house.width - house.contact))
+            round_ = ROUND_SHARE * house.contact
+            foot = max(float(np.linalg.norm(np.diff(house.foot, axis=0))), house.contact) - round_
+            length = np.where(share < 1.0, foot + share * (house.length - foot), length)
         floor = below + (1 if house.contact is not None else SOLE_LAYERS) * process.layer_mm
         hollow = (above > floor) & (width > 2.0 * line) & (length > 2.0 * line)
         return cls(height / DEPTHS, depth, length, width,
@@ -74,19 +82,24 @@ class Sections:
         return float(walls.sum() * self.step_mm)
 
 
-def give_mm(sections: Sections, lever_mm: float, process: Process) -> float:
-    """By how much a tip that is so far from the axis of a post gives to the nozzle, mm (see the
-    module)."""
-    across, along = bends_mm(sections, process)
+def give_mm(
+    sections: Sections, lever_mm: float, process: Process, most_mm4: float = math.inf
+) -> float:
+    """By how much a tip that is so far from the axis of a post gives to the nozzle, mm, where no
+    section has a second moment of more than `most_mm4` (see the module)."""
+    across, along = bends_mm(sections, process, most_mm4)
     return max(across + turns_mm(sections, lever_mm, process), along)
 
 
-def bends_mm(s: Sections, process: Process) -> tuple[float, float]:
+def bends_mm(
+    s: Sections, process: Process, most_mm4: float = math.inf
+) -> tuple[float, float]:
     """By how much the tip bends across the ridge and along it, mm."""
     modulus = 1000.0 * process.material.modulus_gpa.value
-    one, other = (process.drag_n * s.step_mm / modulus * float((s.depth**2 / moment).sum())
+    one, other = (float((s.depth**2 / np.minimum(moment, most_mm4)).sum())
                   for moment in s.moments_mm4)
-    return one, other
+    per_mm = process.drag_n * s.step_mm / modulus
+    return per_mm * one, per_mm * other
 
 
 def turns_mm(s: Sections, lever_mm: float, process: Process) -> float:

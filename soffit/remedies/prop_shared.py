@@ -92,6 +92,6 @@ def _shared(site: Site, posts: list[Post]) -> Shared | None:
         cup, room = replace(cup, house=house), ground.room(house, tips, cup.high)
         if room is None:
             continue
-        body = body_of(cup, tips, room, process)
+        body = body_of(cup, tips, room, process, [p.house.line for p in posts])
         return Shared(tuple(posts), cup, tips, body) if body.volume() < apart.volume() else None
     return None

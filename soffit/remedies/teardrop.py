@@ -22,6 +22,11 @@ flat arch, the planes start from its ends at the same slope.
 **Example.** r = 5, δc = 45°: apex 7.07 above the axis, 5.37 mm² cut away; cut level with the
 top of the circle it has a flat of 4.14 mm, within what any material bridges.
 
+A hole that was drawn with a roof for another way up has a point of its own, which need not lie
+between the new planes: then they touch that point, not the circle, so that nothing hangs between an
+old point and a new one. With the old one at (x, y) the planes y ± x tan φ = c meet at
+((c₊ − c₋) / (2 tan φ), (c₊ + c₋) / 2) (derived).
+
 **Limits.** An axis that rises, and a hole that a slit opens at the top, get the pointed roof
 only. Above the roof two lines of wall must remain.
 A crown that is not round, or that something in the hole fills, is left to other remedies.
@@ -40,6 +45,7 @@ from soffit.errors import GeometryError
 from soffit.findings.model import Finding
 from soffit.findings.places import LEVEL_DEG
 from soffit.findings.words import within
+from soffit.layers.stack import components
 from soffit.part.mesh_solid import evaluate
 from soffit.part.model import Floats
 from soffit.part.solid import Extrusion, Fitted
@@ -58,6 +64,11 @@ WALL_LINES = 2.0
 # A level roof lies this far above the crown where a plane that touches it would be no contact,
 # mm: under 1 % of the least cut, and ten times the grid of the layers (derived).
 LIFT_MM = 1e-3
+
+# Places along a hole at which an older roof is looked for, and how high that may reach above the
+# new one, in radii; what reaches higher is a slit (own choice).
+ALONG = 3
+OLDER_RADII = 0.5
 
 
 def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]]:
@@ -126,28 +137,35 @@ def profile(
     right: float,
     flat_mm: float | None,
     lift_mm: float = 0.0,
+    older: Floats | None = None,
 ) -> Floats:
     """Outline of the cut in the plane normal to the axis, (n, 2) mm, counter-clockwise.
 
     Origin on the axis, y up. It holds the roof from the points where the planes leave the
     circle (φ from the crown, or its ends `left` and `right` if those come first) and the
     segment of the circle below them. Cut level where the roof is `flat_mm` wide, though not
-    below `lift_mm` above the crown; None leaves it pointed.
+    below `lift_mm` above the crown; None leaves it pointed. `older` (k, 2): points that a pointed
+    one holds too.
     """
     a, b = min(phi, right), min(phi, left)
     foot_right = np.array([radius * math.sin(a), radius * math.cos(a)])
     foot_left = np.array([-radius * math.sin(b), radius * math.cos(b)])
     slope = math.tan(phi)
-    # y = yr − (x − xr) tan φ and y = yl + (x − xl) tan φ meet in the apex.
-    x = 0.5 * (foot_right[0] + foot_left[0] + (foot_right[1] - foot_left[1]) / slope)
-    apex = np.array([x, foot_right[1] + (foot_right[0] - x) * slope])
+    points = np.vstack([[foot_left, foot_right], np.empty((0, 2)) if older is None else older])
+    # y + x tan φ = c₊ and y − x tan φ = c₋, each as high as its highest point, meet in the apex.
+    falls, rises = points[:, 1] + points[:, 0] * slope, points[:, 1] - points[:, 0] * slope
+    apex = np.array([(falls.max() - rises.max()) / (2.0 * slope),
+                     0.5 * (falls.max() + rises.max())])
     if flat_mm is None:
-        return np.array([foot_left, foot_right, apex])
+        # The feet are the first two points.
+        right_of = [points[k] for k in (int(np.argmax(falls)),) if k > 1]
+        left_of = [points[k] for k in (int(np.argmax(rises)),) if k > 1]
+        return np.array([foot_left, foot_right, *right_of, apex, *left_of])
     y = max(radius + lift_mm, float(apex[1]) - 0.5 * flat_mm * slope)
     half = (float(apex[1]) - y) / slope
     if half < 1e-9:
         return np.array([foot_left, foot_right, apex])
-    return np.array([foot_left, foot_right, [x + half, y], [x - half, y]])
+    return np.array([foot_left, foot_right, [apex[0] + half, y], [apex[0] - half, y]])
 
 
 def _cut(context: Context, solid: m3.Manifold, crown: Crown, level: bool) -> _Cut:
@@ -168,26 +186,50 @@ def _cut(context: Context, solid: m3.Manifold, crown: Crown, level: bool) -> _Cu
     if level and flat_limit <= 0.0:
         raise _No(f"{where}: this process bridges nothing, so only the pointed roof holds")
     flat = flat_limit if level else None
-    outline = profile(crown.radius, phi, crown.left, crown.right, flat)
-    lifted = profile(crown.radius, phi, crown.left, crown.right, flat, LIFT_MM)
+    older = _older(context, solid, crown, phi) if crown.broken else None
+    outline = profile(crown.radius, phi, crown.left, crown.right, flat, older=older)
+    lifted = profile(crown.radius, phi, crown.left, crown.right, flat, LIFT_MM, older)
     flush, past = _ends(context, solid, crown, lifted)
     _check_clear(context, solid, crown, outline)
     _check_wall(context, solid, crown, outline)
     top = outline[2:]
-    if len(top) == 2:
+    if level:
         words = (
             f"the crown of {where} is cut to a roof at {process.angle_deg:.3g}° from the "
             f"platform, level over the last {float(np.ptp(top[:, 0])):.2f} mm, which are bridged"
         )
     else:
         words = (
-            f"the crown of {where} is cut to a point {top[0, 1] - crown.radius:.2f} mm above "
+            f"the crown of {where} is cut to a point {top[:, 1].max() - crown.radius:.2f} mm above "
             f"the circle, nowhere flatter than {process.angle_deg:.3g}° from the platform"
         )
     return _Cut(
         _swept(crown, lifted, past), _swept(crown, outline, flush), _swept(crown, lifted, flush),
         words,
     )
+
+
+def _older(context: Context, solid: m3.Manifold, crown: Crown, phi: float) -> Floats | None:
+    """Points of the roof that a hole already has and that reach past the one it gets, (k, 2); None
+    where none do, or where a slit is open at the top."""
+    new = profile(crown.radius, phi, crown.left, crown.right, None)
+    (left, _), (right, _), (_, apex) = new.tolist()
+    most = apex + OLDER_RADII * crown.radius
+    # Looked at along the axis, which way round does not matter.
+    frame = np.array([crown.across, crown.up, -crown.along])
+    turned = solid.transform(np.column_stack([frame, -frame @ crown.centre]))
+    window = m3.CrossSection.square((right - left, most)).translate((left, 0.0))
+    axis = m3.CrossSection.square((HAIR_MM, HAIR_MM))
+    found = []
+    for t in _samples(crown, ALONG):
+        room = [r for r in components(window - turned.slice(-t)) if not (r ^ axis).is_empty()]
+        if not room or room[0].bounds()[3] > most - HAIR_MM:
+            return None
+        corners = np.concatenate(room[0].to_polygons())
+        past = [_roof_mm(new, x) + context.stack.slack_mm for x in corners[:, 0].tolist()]
+        found.append(corners[corners[:, 1] > past])
+    older = np.concatenate(found)
+    return older if len(older) else None
 
 
 def _swept(crown: Crown, outline: Floats, ends: tuple[float, float]) -> Extrusion:
