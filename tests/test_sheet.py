@@ -25,11 +25,13 @@ from soffit.part.model import Part
 from soffit.part.solid import box as box_solid
 from soffit.plan.model import OpenFinding, Resolution
 from soffit.plan.report import resolve_json
+from soffit.plan.resolve import resolve
+from soffit.process.load import load_process
 from soffit.remedies.model import Edit
 from soffit.sheet.build import build_sheet
 from soffit.sheet.figure import Figure
 from soffit.sheet.html import to_html
-from soffit.sheet.ledger import CAUTIONS, number
+from soffit.sheet.ledger import CAUTIONS, note_rows, number
 from soffit.sheet.lines import length_mm, pieces
 from soffit.sheet.model import NoteRow, Sheet
 from soffit.sheet.pdf import breakable, shortened, to_pdf
@@ -38,6 +40,7 @@ from soffit.sheet.project import project
 from soffit.sheet.sections import across
 from soffit.sheet.view import FRONT, below
 from tests.shapes import PROTECTED, box, counterbore, example, ledge, read
+from tests.solids import block, part_of
 
 ISSUED = datetime.date(2026, 11, 25)
 MM = 72 / 25.4
@@ -446,3 +449,14 @@ def test_long_words_may_break_and_keep_both_ends() -> None:
     assert breakable("short words stay as they are") == "short words stay as they are"
     assert shortened(word, 100) == word
     assert shortened(word, 11) == "abcde….step"
+
+
+def test_what_is_said_of_several_places_in_the_same_words_is_one_row() -> None:
+    """Three pins of one height are slim alike, and one of another height by itself."""
+    base = block(0, 0, 0, 60, 20, 4)
+    pins = [block(x, 9, 3, x + 2, 11, high) for x, high in ((5, 40), (20, 40), (35, 40), (50, 30))]
+    result = resolve(part_of(base + pins[0] + pins[1] + pins[2] + pins[3]), load_process("pla-04"))
+    slim = [row.text for row in note_rows(result, ()) if "tip gives" in row.text]
+    assert len(slim) == 2
+    (three,) = [text for text in slim if "40.0 mm" in text]
+    assert three.endswith("(3 places)") and "places" not in slim[1 - slim.index(three)]

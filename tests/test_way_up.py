@@ -99,6 +99,22 @@ def test_one_that_must_cost_more_is_given_up(monkeypatch: pytest.MonkeyPatch) ->
     assert alone.clean and alone.search.price > first.search.price
 
 
+def test_one_for_which_more_is_tried_than_for_the_first_is_given_up(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On its side the part is twice as high and would cost less: with a little to try it is found,
+    with nothing more than the first took it is not."""
+    only_props = Wishes(forbid=NOTHING.forbid - {"prop"})
+    in_this_order(monkeypatch, [DRAWN, ON_SIDE])
+    assert resolve_best_way_up(mushroom(), PLA, wishes=only_props).before.up == ON_SIDE
+    monkeypatch.setattr(way_up, "LITTLE_LAYERS", 0)
+    found = resolve_best_way_up(mushroom(), PLA, wishes=only_props)
+    assert found.clean and found.before.up == DRAWN
+    alone = [searched(mushroom(), PLA, up=up, wishes=only_props) for up in (DRAWN, ON_SIDE)]
+    assert 0 < alone[0].search.tried_layers < alone[1].search.tried_layers
+    assert not any(one.search.given_up for one in alone)
+
+
 def test_another_way_up_where_the_files_of_the_best_are_not_clean(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -189,8 +190,8 @@ def arose_from(edit: Edit, resolution: Resolution) -> str:
 
 def note_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[NoteRow, ...]:
     """Places that went with the changes of others, then what else the review says: places of
-    one kind within their limit together, other notes each, and what the produced part says of an
-    unattended run."""
+    one kind within their limit together, other notes, and what the produced part says of an
+    unattended run; what is said of several places in the same words is one row."""
     numbered = tuple(numbered)
     rows = [NoteRow(p.number, f"{kind_words(p.finding)}, {where(p.finding)}",
                     "Gone with the changes made elsewhere; nothing was changed for it alone")
@@ -199,10 +200,10 @@ def note_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[NoteRo
     rest = [f for f in resolution.before.findings if f.id not in shown]
     for kind in sorted({f.kind for f in rest if f.kind.startswith("air/")}):
         rows.append(_within([f for f in rest if f.kind == kind]))
-    rows += [NoteRow("", kind_words(f), sentence(f.message))
-             for f in rest if f.kind.startswith("file/")]
-    rows += [NoteRow("", kind_words(f), sentence(f.message))
-             for f in resolution.after.unattended]
+    others = [f for f in rest if f.kind.startswith("file/")] + [*resolution.after.unattended]
+    said = Counter((kind_words(f), sentence(f.message)) for f in others)
+    rows += [NoteRow("", words, message if count == 1 else f"{message} ({count} places)")
+             for (words, message), count in said.items()]
     return tuple(rows)
 
 
