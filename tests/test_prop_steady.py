@@ -10,6 +10,7 @@ import pytest
 from soffit.findings import bed_topple
 from soffit.findings.built import Built
 from soffit.layers.stack import cut_layers, pressed_of
+from soffit.part.manifold import to_manifold
 from soffit.part.model import Part
 from soffit.plan.resolve import resolve
 from soffit.plan.wishes import Wishes
@@ -17,6 +18,7 @@ from soffit.process.load import load_process
 from soffit.process.physics import least_second_moment, tip_deflection_mm
 from soffit.remedies.prop_cup import TIP_MM, body_of, cups
 from soffit.remedies.prop_shape import Room, strip
+from soffit.remedies.prop_site import SOLES_MM
 from tests.shapes import example
 from tests.solids import block, part_of
 
@@ -40,6 +42,23 @@ def test_every_prop_of_an_example_is_steady(name: str) -> None:
     before = {f.message for f in result.before.findings}
     assert [f.message for f in result.after.findings
             if f.kind == bed_topple.KIND and f.message not in before] == []
+
+
+@pytest.mark.parametrize(("high", "long"), [(1.0, 40.0), (2.0, 40.0), (2.2, 12.0)])
+def test_a_low_blade_stands_on_the_smallest_sole_that_holds(high: float, long: float) -> None:
+    """A rectangle of width b peels at 6 F H / (L b^2) of its rim's stress."""
+    part = part_of(block(0, 0, 0, 10, long, 20) + block(0, 0, high, 20, long, 20))
+    result = resolve(part, PLA, wishes=Wishes(only=frozenset({"prop"})))
+    assert result.clean and [f for f in result.after.findings if f.kind == bed_topple.KIND] == []
+    (body,) = (to_manifold(prop.mesh) for prop in result.props)
+    assert body is not None
+    x0, y0, x1, y1 = body.slice(PLA.first_layer_mm + 0.5 * H).bounds()
+    blade = body.slice(high - 0.5 * H).bounds()
+    length, due = blade[3] - blade[1], next(
+        s for s in SOLES_MM if 6.0 * PLA.drag_n * high / ((long + 2 * s) * (W + 2 * s)**2)
+        <= PLA.capability.adhesion_mpa.value)
+    assert (x1 - x0, y1 - y0) == pytest.approx((W + 2 * due, length + 2 * due), abs=0.02)
+    assert due > 0.0
 
 
 @pytest.mark.parametrize(("reach", "top", "tied"), [(12.0, 40.0, True), (1.5, 20.0, False)])

@@ -6,7 +6,8 @@ lip; what is laid next bears on it, so no run ever exceeds the lip (derived). Wh
 steps out farther than that, fins stand in its middle. Straight ribs in two directions tie the
 fins and carry the strands between them.
 
-Fins that are tall stand on the roofs of hollow cells, so that little plastic is used below.
+Fins that are tall stand on the roofs of hollow cells, so that little plastic is used below. On the
+platform they stand on a sole (see `prop_steady`).
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from soffit.remedies.prop_shape import House, Room, filled, rise, shell, upright
 from soffit.remedies.prop_site import Refused, Site, beside, free_between, give_of
 from soffit.remedies.prop_solid import lumps
 from soffit.remedies.prop_stand import Prop, lumps_meeting
+from soffit.remedies.prop_steady import with_sole
 
 # Distance between ribs and width of the hollow cells, mm (common practice, no source).
 RIB_MM = 8.0
@@ -62,7 +64,7 @@ def fins_under(site: Site) -> list[Prop]:
         _, _, bottom, _, _, top = fin.bounding_box()
         if top - bottom < 0.5 * process.layer_mm:
             continue
-        body = _on_cells(site, fin)
+        body = with_sole(site, _on_cells(site, fin))
         contact = (fin ^ site.slab).volume() / (0.5 * process.layer_mm)
         height = top - bottom
         give = give_of(site, body.slice(bottom + 0.5 * height), height)

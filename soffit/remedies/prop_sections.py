@@ -18,9 +18,11 @@ from soffit.part.model import Floats
 from soffit.process.model import Process
 from soffit.remedies.prop_shape import SOLE_LAYERS, House
 
-# A contact with round ends is as stiff across as one with square ends that is shorter by this share
-# of its width: (L - c w) w³/12 = (L - w) w³/12 + π w⁴/64 (derived).
-ROUND_SHARE = 1.0 - 12.0 * math.pi / 64.0
+# A contact of width w with round ends is as stiff as one with square ends that is shorter by these
+# shares of w. Across: (L - c w) w³/12 = (L - w) w³/12 + π w⁴/64. Along: what the corners lack,
+# (1 - π/4) w², at L/2 from the middle, against w L² c w / 4; that is from below where L is near w
+# (derived).
+ROUND_ACROSS, ROUND_ALONG = 1.0 - 12.0 * math.pi / 64.0, 1.0 - math.pi / 4.0
 
 # Depths at which the outline is looked at (derived: layers of 0.2 mm of a prop 40 mm high).
 DEPTHS = 200
@@ -29,7 +31,8 @@ DEPTHS = 200
 @dataclass(frozen=True)
 class Sections:
     """A house on a post at depths below its tip (n,), in the middle of as many equal steps of
-    `step_mm` down to its base: outer and inner length and width, (n,) mm; 0 where it is solid."""
+    `step_mm` down to its base: outer and inner length and width, (n,) mm; 0 where it is solid.
+    `blunt`: by how much shorter what is as stiff across is, as its ends are round, (n,) mm."""
 
     step_mm: float
     depth: Floats
@@ -37,6 +40,7 @@ class Sections:
     width: Floats
     inner_length: Floats
     inner_width: Floats
+    blunt: Floats
 
     @classmethod
     def of(
@@ -55,23 +59,26 @@ class Sections:
         share = np.clip((depth - process.layer_mm) / fan_mm, 0.0, 1.0)
         length = house.ridge + share * (house.length - house.ridge)
         width = tip_mm + share * (house.width - tip_mm)
+        blunt = np.zeros(DEPTHS)
         if house.contact is not None:
             share = (above - below - process.layer_mm) / max(house.neck_mm(process), 1e-9)
             share = np.clip(share, 0.0, 1.0)
             width = np.minimum(width, house.contact + share * (house.width - house.contact))
-            round_ = ROUND_SHARE * house.contact
-            foot = max(float(np.linalg.norm(np.diff(house.foot, axis=0))), house.contact) - round_
+            foot = max(float(np.linalg.norm(np.diff(house.foot, axis=0))), house.contact)
+            foot -= ROUND_ALONG * house.contact
             length = np.where(share < 1.0, foot + share * (house.length - foot), length)
+            blunt = (1.0 - share) * (ROUND_ACROSS - ROUND_ALONG) * house.contact
         floor = below + (1 if house.contact is not None else SOLE_LAYERS) * process.layer_mm
         hollow = (above > floor) & (width > 2.0 * line) & (length > 2.0 * line)
         return cls(height / DEPTHS, depth, length, width,
                    np.where(hollow, length - 2.0 * line, 0.0),
-                   np.where(hollow, width - 2.0 * line, 0.0))
+                   np.where(hollow, width - 2.0 * line, 0.0), blunt)
 
     @property
     def moments_mm4(self) -> tuple[Floats, Floats]:
         """Second moments against bending across the ridge and along it, (n,) each."""
-        across = self.length * self.width**3 - self.inner_length * self.inner_width**3
+        across = ((self.length - self.blunt) * self.width**3
+                  - self.inner_length * self.inner_width**3)
         along = self.width * self.length**3 - self.inner_width * self.inner_length**3
         return across / 12.0, along / 12.0
 

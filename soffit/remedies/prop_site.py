@@ -19,7 +19,7 @@ from soffit.remedies.prop_shape import upright
 
 # Widths of the walls' outline and of the sole past it that are tried, narrowest first, mm
 # (common practice, no source).
-WIDTHS_MM = (2.4, 3.2, 4.0, 6.0, 8.0, 11.0, 15.0)
+WIDTHS_MM = (2.4, 3.2, 4.0, 5.0, 6.0, 8.0, 11.0, 15.0)
 SOLES_MM = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.5, 8.0)
 
 # Heights that differ by less are one (derived: a twentieth of a layer of 0.2 mm).

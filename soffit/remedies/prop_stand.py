@@ -36,6 +36,7 @@ from soffit.remedies.prop_site import (
     ground_below,
 )
 from soffit.remedies.prop_solid import lumps
+from soffit.remedies.prop_steady import with_sole
 from soffit.remedies.prop_strength import Strength, tip_nmm
 
 # A ridge is moved where that gives it more room by this share (common practice, no source: the rest
@@ -176,10 +177,10 @@ def _settled(site: Site, line: Floats) -> Floats:
 
 
 def _fin(site: Site, ridge: Ridge) -> Prop:
-    """A ridge so low that it stands as it is."""
+    """A ridge so low that it stands as it is, or on a sole."""
     length, process = float(np.linalg.norm(ridge.line[1] - ridge.line[0])), site.context.process
-    return Prop(ridge.fin, ridge.line, (), float(ridge.tops.max()) - ridge.base, ridge.base, length,
-                tip_nmm(length, process), 0.0)
+    return Prop(with_sole(site, ridge.fin), ridge.line, (), float(ridge.tops.max()) - ridge.base,
+                ridge.base, length, tip_nmm(length, process), 0.0)
 
 
 def _stand(site: Site, ridge: Ridge, own: Stood) -> Prop:
