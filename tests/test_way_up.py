@@ -93,7 +93,9 @@ def test_one_that_must_cost_more_is_given_up(monkeypatch: pytest.MonkeyPatch) ->
     assert found.clean and found.before.up == ON_SIDE
     first, second = results
     assert first.clean and not first.search.given_up
-    # It would come clean by itself, for more.
+    # It would come clean by itself, for more, where the files of the first are not clean.
+    assert found.others is not None
+    assert [(other.before.up, other.clean) for other in found.others()] == [(DRAWN, True)]
     assert second.search.given_up and not second.search.edits
     alone = searched(mushroom(), PLA, up=DRAWN, wishes=first.wishes)
     assert alone.clean and alone.search.price > first.search.price

@@ -17,7 +17,7 @@ from dataclasses import replace
 from typing import Any
 
 from soffit.orient.choose import orientations
-from soffit.part.model import Part
+from soffit.part.model import Part, Vec3
 from soffit.plan.model import Resolution
 from soffit.plan.resolve import Searched, searched
 from soffit.process.model import Process
@@ -34,12 +34,14 @@ def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolut
     but for `up` and `most`; what names findings or places of one way up does not belong here."""
     ups = [found.up for found in orientations(part, process)[:MOST_WAYS_UP]]
     tried: list[Searched] = []
+    given_up: list[Vec3] = []
     most_layers = math.inf
     while ups:
         most = tried[0].search.price if tried and tried[0].clean else math.inf
-        result = searched(part, process, up=ups.pop(0), most=most, most_layers=most_layers,
-                          **options)
+        up = ups.pop(0)
+        result = searched(part, process, up=up, most=most, most_layers=most_layers, **options)
         if result.search.given_up:
+            given_up.append(up)
             continue
         if result.clean and math.isinf(most_layers):
             most_layers = max(LITTLE_LAYERS, result.search.tried_layers)
@@ -48,9 +50,9 @@ def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolut
             break
 
     def others() -> Iterator[Resolution]:
-        """Those that came clean too, then those that were not needed."""
+        """Those that came clean too, then those that were given up or not needed."""
         yield from (other.resolution() for other in tried[1:] if other.clean)
-        for up in ups:
+        for up in (*given_up, *ups):
             other = searched(part, process, up=up, **options)
             if other.clean:
                 yield other.resolution()
