@@ -1,14 +1,16 @@
 """The product against the brute-force referee over a folder of real parts.
 
-    python3 run.py referee [--only GLOB] [--pixel MM] [--jobs N]
+    python3 run.py referee [--props] [--only GLOB] [--pixel MM] [--jobs N]
 
 Every readable, closed part of the folder (`SOFFIT_PARTS`, else `../shared/parts` beside the
 repository) is judged by both engines at two layer heights in its three cheapest orientations.
 Two areas are compared: all that steps too far, before anybody judges whether the process can
 hold it, and what is over air by the verdict. A strip of a slope is two or three pixels wide: where
 the two differ the referee looks again with pixels half and a quarter as wide (unless --pixel says
-how wide), and the last look counts; how many agreed at the first is told. Markdown on stdout,
-progress on stderr; the exit code is 1 where fewer than 98 in 100 cases agree in both.
+how wide), and the last look counts; how many agreed at the first is told. With `--props` each part
+is resolved as drawn with props alone first, and the STL file that was written is judged, props and
+all, at the layer height that they were made for. Markdown on stdout, progress on stderr; the exit
+code is 1 where fewer than 98 in 100 cases agree in both.
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ import math
 import multiprocessing
 import os
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -31,6 +34,7 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+import soffit
 from soffit.errors import SoffitError, UnitError
 from soffit.findings import review as reviewing
 from soffit.findings.patches import RawPatch
@@ -107,6 +111,7 @@ def main(arguments: list[str]) -> int:
     """Run the command; see the module."""
     parser = argparse.ArgumentParser(prog="run.py referee")
     parser.add_argument("--only", default="*", metavar="GLOB", help="parts by path or name")
+    parser.add_argument("--props", action="store_true", help="resolved with props alone first")
     parser.add_argument("--pixel", type=float, metavar="MM", help="side of a pixel")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, metavar="N")
     options = parser.parse_args(arguments)
@@ -125,7 +130,8 @@ def main(arguments: list[str]) -> int:
     # Spawned: a forked process would share the supervisor of the B-rep kernel.
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(max(1, options.jobs), mp_context=context) as pool:
-        waiting = [pool.submit(judge_file, p, folder, options.pixel) for p in files]
+        judge = judge_propped if options.props else judge_file
+        waiting = [pool.submit(judge, p, folder, options.pixel) for p in files]
         for done in as_completed(waiting):
             outcomes.append(done.result())
     outcomes.sort(key=lambda o: o.part)
@@ -154,15 +160,42 @@ def judge_file(path: Path, folder: Path, pixel_mm: float | None) -> Outcome:
     for up in ups:
         placed = place(part, up)
         for layer_mm in LAYERS_MM:
-            case = judge_case(name, placed, up, with_layer(process, layer_mm), pixel_mm)
-            cases.append(case)
-            verdict = "agrees" if case.agrees(0) and case.agrees(1) else "DIFFERS"
-            print(f"{name} {layer_mm:g} {_up(up)}: {verdict}, too far "
-                  f"{case.product_mm2[0]:.1f} / {case.referee_mm2[0]:.1f}, over air "
-                  f"{case.product_mm2[1]:.1f} / {case.referee_mm2[1]:.1f} mm² "
-                  f"({case.product_s:.1f} + {case.referee_s:.1f} s, p {case.pixel_mm:.3f})",
-                  file=sys.stderr, flush=True)
+            cases.append(judge_case(name, placed, up, with_layer(process, layer_mm), pixel_mm))
+            _tell(cases[-1])
     return Outcome(name, cases)
+
+
+def judge_propped(path: Path, folder: Path, pixel_mm: float | None) -> Outcome:
+    """The file of one part, resolved as drawn with props alone."""
+    name = path.relative_to(folder).as_posix()
+    process = load_process("pla-04")
+    try:
+        try:
+            part = soffit.read(str(path))
+        except UnitError:
+            part = soffit.read(str(path), unit="mm")
+        if not part.closed:
+            return Outcome(name, [], "not closed")
+        result = soffit.resolve(part, only=("props",))
+        if not result.props:
+            return Outcome(name, [], "no prop")
+        with tempfile.TemporaryDirectory() as out:
+            files = result.write(out).files
+            placed = place(read(str(files["stl"]), unit="mm"), "keep")
+    except SoffitError as fault:
+        return Outcome(name, [], str(fault).split(":")[-1].strip())
+    case = judge_case(name, placed, (0.0, 0.0, 1.0), process, pixel_mm)
+    _tell(case)
+    return Outcome(name, [case])
+
+
+def _tell(case: Case) -> None:
+    verdict = "agrees" if case.agrees(0) and case.agrees(1) else "DIFFERS"
+    print(f"{case.part} {case.layer_mm:g} {_up(case.up)}: {verdict}, too far "
+          f"{case.product_mm2[0]:.1f} / {case.referee_mm2[0]:.1f}, over air "
+          f"{case.product_mm2[1]:.1f} / {case.referee_mm2[1]:.1f} mm² "
+          f"({case.product_s:.1f} + {case.referee_s:.1f} s, p {case.pixel_mm:.3f})",
+          file=sys.stderr, flush=True)
 
 
 def with_layer(process: Process, layer_mm: float) -> Process:

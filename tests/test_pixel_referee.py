@@ -13,7 +13,7 @@ from soffit.part.read import read
 from soffit.part.scene import with_bodies
 from soffit.process.load import load_process
 from tests.pixel_engine import Judged
-from tests.referee import LAYERS_MM, by_pixels, judge_case, rules_of, with_layer
+from tests.referee import LAYERS_MM, by_pixels, judge_case, judge_propped, rules_of, with_layer
 from tests.shapes import example, resolved
 
 PROCESS = load_process("pla-04")
@@ -63,3 +63,12 @@ def test_nothing_is_lost_where_a_hole_touches_its_outline(parts_dir: Path) -> No
     case = judge_case("housing", place(part, up), up, PROCESS, PIXEL_MM)
     assert case.agrees(0), case.reasons[0]
     assert case.agrees(1), case.reasons[1]
+
+
+def test_what_props_hold_by_the_referee() -> None:
+    """A lamp base resolved with props alone, as its STL file says: both engines find as much that
+    steps too far, and that all of it is held."""
+    path = Path(__file__).resolve().parent.parent / "examples" / "lamp_base.step"
+    (case,) = judge_propped(path, path.parent, None).cases
+    assert case.agrees(0) and case.referee_mm2[0] > 500.0
+    assert case.product_mm2[1] == case.referee_mm2[1] == 0.0
