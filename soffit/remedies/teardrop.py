@@ -193,7 +193,7 @@ def _cut(context: Context, solid: m3.Manifold, crown: Crown, level: bool) -> _Cu
     _check_clear(context, solid, crown, outline)
     _check_wall(context, solid, crown, outline)
     top = outline[2:]
-    if level:
+    if level and len(top) == 2:
         words = (
             f"the crown of {where} is cut to a roof at {process.angle_deg:.3g}° from the "
             f"platform, level over the last {float(np.ptp(top[:, 0])):.2f} mm, which are bridged"
