@@ -202,6 +202,7 @@ def _prop(facts: PropFacts) -> dict[str, Any]:
         "posts": facts.posts,
         "ridges": facts.ridges,
         "fins": facts.fins,
+        "leans": facts.leans,
         "give_mm": _number(facts.give_mm),
         "force_n": _number(facts.force_n),
         "ways": list(facts.ways),

@@ -31,7 +31,8 @@ class PropFacts:
     `contact_mm2`: plan area in which they touch the part, above and below. `column_mm3`: volume of
     a solid column in their place, `baseline_mm3` plastic of a block support there, `place_mm2` plan
     area of what that would touch above. `leaving`: how the one that is least sure to leaves the
-    platform. `strength`: of the weakest post, None where none stands on posts.
+    platform. `strength`: of the weakest post, None where none stands on posts. `leans`: how many of
+    the posts grow out of a wall; `contact_mm2` has their seams too.
     """
 
     posts: int
@@ -48,6 +49,7 @@ class PropFacts:
     place_mm2: float
     leaving: Leaving
     strength: Strength | None = None
+    leans: int = 0
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,8 @@ one way strands lie along its contours and the ridges run down the slope; under 
 slopes to all sides blades stand so near that between them nothing reaches past the lip.
 `--prop-at` sets one where the user wants it, `--no-prop-at` keeps a place clear.
 
+Where a wall is near and the platform is far, posts lean on the wall (`prop_lean`).
+
 **How a prop is shaped and sized.** See `prop_shape`, `prop_posts` and `prop_house`: walls one
 line thick in plan, roof and cavity no flatter than the process prints; below the height in which
 they can lean out to hold all of a ridge, posts alone, slim or wide as the drag of the nozzle
@@ -46,6 +48,7 @@ from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
 from soffit.remedies.prop_eject import TOUCH_MM, least_sure, on_one_way
 from soffit.remedies.prop_fins import fins_under
+from soffit.remedies.prop_lean import leaning
 from soffit.remedies.prop_place import combs, rim
 from soffit.remedies.prop_removal import Removal, removal
 from soffit.remedies.prop_shape import upright
@@ -74,6 +77,9 @@ SMALL_SLOPE_MM2 = 40.0
 # part's own surface crosses itself a body cut by it may come out with a million, all slivers).
 MOST_FACETS = 100_000
 
+# Lower places are not held from a wall, mm (own choice: a post of this height takes little).
+LEAN_MM = 8.0
+
 # A ridge costs as much as so much more of its length, mm (derived: the ends of its body).
 FOOT_MM = 4.0
 
@@ -99,6 +105,12 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
             made.append(_option(site, finding, props_under(site, lines), what, len(made)))
         except Refused as no:
             reasons.append(f"prop: {no}")
+    if _level(finding) and site.low > LEAN_MM:
+        for lines in ways[:1]:
+            try:
+                made.append(_option(site, finding, leaning(site, lines), "leaning", len(made)))
+            except Refused as no:
+                reasons.append(f"prop: {no}")
     if not made or not _level(finding):
         try:
             props = fins_under(site)
@@ -210,10 +222,12 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
         posts, sum(p.ridges for p in props), fins, max(p.give_mm for p in props), force,
         force / context.process.props.pull_n.value if fins else posts,
         tuple(dict.fromkeys(one.way for one in off)),
-        tuple(dict.fromkeys(one.tool for one in off)), contact_mm2(context, joined(kept)),
+        tuple(dict.fromkeys(one.tool for one in off)),
+        contact_mm2(context, joined(kept)) + sum(p.seam_mm2 for p in props),
         column, context.process.props.block_fill.value * column, site.region.area(),
         least_sure([one.leaving for one in off]),
-        weakest([p.strength for p in props if p.strength is not None]))
+        weakest([p.strength for p in props if p.strength is not None]),
+        sum(p.seam_mm2 > 0.0 for p in props))
     return option_of(finding.id, kept, facts, RANK + place)
 
 
@@ -227,6 +241,10 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
     posts = f"{facts.posts} post{'s' if facts.posts > 1 else ''}"
     ridges = f"{facts.ridges} ridge{'s' if facts.ridges > 1 else ''}"
     what = "fins along its contours" if facts.fins else f"{ridges} on {posts}"
+    if facts.leans == facts.posts:
+        what += " that lean on the wall" if facts.posts > 1 else " that leans on the wall"
+    elif facts.leans:
+        what += f", {facts.leans} of which lean{'s' if facts.leans == 1 else ''} on the wall"
     why = (
         f"{what}, one line wide at the tip, hold it from below and the part stays as drawn; "
         f"{volume:.0f} mm³ of plastic, {share:.0f} % of a solid column; its tip gives "
@@ -236,10 +254,13 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
     force, words = max(1, math.ceil(facts.force_n)), ", ".join(facts.ways)
     if facts.fins:
         after = f"break off {bodies} with pliers, up to {force} N in all; leaves {words}"
+    elif facts.leans == facts.posts:
+        after = f"push {bodies} aside, post by post, up to {force} N each; leaves {words}"
     else:
         by_foot = facts.strength is None or facts.strength.by_foot
         how = "snap off {} by the foot" if by_foot else "rock off {} by the head with pliers"
-        after = f"{how.format(bodies)}, post by post, up to {force} N each; leaves {words}"
+        aside = ", what leans on the wall pushed aside" if facts.leans else ""
+        after = f"{how.format(bodies)}{aside}, post by post, up to {force} N each; leaves {words}"
     return Option(NAME, finding, "prop", as_solid(joined(pieces)), rank, why, after,
                   volume_mm3=volume, pieces=len(pieces), prop=facts)
 

@@ -11,6 +11,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from soffit.errors import GeometryError
+from soffit.part.caps import without_caps
 from soffit.part.model import Floats, Ints
 from soffit.part.solid import Difference, Polyhedron, Solid, Union
 
@@ -66,7 +67,7 @@ def _polyhedron(shell: m3.Manifold, way: int) -> Polyhedron:
     from soffit.part.mesh_solid import arrays, evaluate
 
     vertices, triangles = arrays(shell.simplify(WELD_MM))
-    triangles = triangles[:, ::way]
+    triangles = without_caps(vertices, triangles)[:, ::way]
     # Where merging gives no closed surface, the triangles stay as the mesh kernel made them.
     try:
         made = _with_faces(*_welded(vertices, triangles))

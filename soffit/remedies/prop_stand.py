@@ -54,7 +54,7 @@ MOST_RAYS = 60
 class Prop:
     """One prop as built: its `body`, the `houses` that it is, none if it is a fin, its `height`,
     the length of its tip, the moment that snaps what of it breaks at once, N·mm, and how many
-    ridges that is."""
+    ridges that is. `seam_mm2`: the area in which it leans on a wall, 0 if it does not."""
 
     body: m3.Manifold
     line: Floats | None
@@ -66,6 +66,7 @@ class Prop:
     give_mm: float
     ridges: int = 1
     strength: Strength | None = None
+    seam_mm2: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,7 @@ def props_under(site: Site, lines: tuple[Floats, ...]) -> list[Prop]:
     ridges: list[Ridge] = []
     stood: list[Stood] = []
     why = Refused("there is no free room right below it for a ridge")
-    for ridge in [r for line in lines for r in _ridges(site, _settled(site, line))]:
+    for ridge in [r for line in lines for r in ridges_of(site, _settled(site, line))]:
         if ridge.top - ridge.base < LEAST_HOUSE_MM:
             made.append(_fin(site, ridge))
             continue
@@ -131,7 +132,8 @@ def props_under(site: Site, lines: tuple[Floats, ...]) -> list[Prop]:
     return made
 
 
-def _ridges(site: Site, line: Floats) -> list[Ridge]:
+def ridges_of(site: Site, line: Floats) -> list[Ridge]:
+    """What of one ridge is under the place, in pieces where something parts it."""
     h = site.context.process.layer_mm
     fins = upright(_tip(site, line), 0.0, site.high) - site.near
     found = []

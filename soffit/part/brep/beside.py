@@ -37,6 +37,7 @@ from soffit.part.brep.shapes import (
 )
 from soffit.part.brep.solids import SAME_MM, Frame, evaluate, file_frame, polyhedron
 from soffit.part.brep.tessellate import ASKED_MM, tessellate
+from soffit.part.caps import without_caps
 from soffit.part.manifold import to_manifold
 from soffit.part.mesh_solid import arrays
 from soffit.part.model import Body, Floats, Ints, Mesh, Part
@@ -120,6 +121,7 @@ def _faceted(mesh: Mesh, frame: Frame, *, merged: bool) -> list[TopoDS_Shape]:
     points, facets = arrays(made.simplify(SEWN_MM))
     if not len(facets):
         return []
+    facets = without_caps(points, facets)
     points = frame.points(points)
     count, shell = shells(edges_of(facets), len(facets))
     signed = shell_volumes(points, facets, shell, count)

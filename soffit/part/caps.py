@@ -1,0 +1,56 @@
+"""Triangles without height: three points on one line.
+
+A boolean of meshes leaves some where faces of two bodies nearly meet. They close the surface and no
+file keeps them: a reader drops the face, and its two sides no longer meet. The edge that such a
+triangle lies along is laid the other way instead, from its middle corner to the far corner of the
+triangle beside it, so that none of its sides is left over.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from soffit.part.model import Floats, Ints
+
+# Height under which a triangle is a line, mm (derived: a thousand times what a kernel takes for one
+# point, and a thousandth of what a nozzle can place).
+CAP_MM = 1e-4
+
+# Rounds at most (derived: each leaves fewer; a row on one line takes as many as it is long).
+MOST_ROUNDS = 20
+
+
+def without_caps(points: Floats, facets: Ints) -> Ints:
+    """The facets (m, 3) of a closed surface on `points` (n, 3), mm, where triangles that are lines
+    have been laid the other way as far as that can be done; as many as before, in the same order
+    but for those."""
+    made = facets.copy()
+    for _ in range(MOST_ROUNDS):
+        corners = points[made]
+        sides = np.roll(corners, -1, axis=1) - corners
+        lengths = np.linalg.norm(sides, axis=2)
+        longest = lengths.argmax(axis=1)
+        twice = np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1)
+        reach = lengths.max(axis=1)
+        # Where the longest side is hardly longer than the next, the triangle is a needle.
+        caps = np.flatnonzero((twice < CAP_MM * reach) & (lengths.min(axis=1) > CAP_MM))
+        if not len(caps):
+            break
+        owner = {(a, b): (t, k) for t, row in enumerate(made.tolist())
+                 for k, (a, b) in enumerate(zip(row, row[1:] + row[:1], strict=True))}
+        touched: set[int] = set()
+        for t in caps.tolist():
+            k = int(longest[t])
+            a, b, c = (int(made[t, (k + i) % 3]) for i in range(3))
+            beside = owner.get((b, a))
+            if beside is None or t in touched or beside[0] in touched:
+                continue
+            other, at = beside
+            d = int(made[other, (at + 2) % 3])
+            if d == c or (c, d) in owner or (d, c) in owner:
+                continue
+            made[t], made[other] = (a, d, c), (d, b, c)
+            touched |= {t, other}
+        if not touched:
+            break
+    return made
