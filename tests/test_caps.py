@@ -1,4 +1,4 @@
-"""Triangles that are lines, laid the other way: the surface closes and encloses as much as before."""
+"""Triangles that are lines, laid the other way: the surface closes, and encloses what it did."""
 
 from __future__ import annotations
 
