@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import os
 from pathlib import Path
 
 import pytest
+
+from soffit.remedies import prop
 
 REPOSITORY = Path(__file__).resolve().parent.parent
 
@@ -24,3 +27,9 @@ def parts_dir() -> Path:
     if os.environ.get("CI", "").lower() in ("true", "1"):
         pytest.fail(reason)
     pytest.skip(reason)
+
+
+@pytest.fixture
+def from_below(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Props stand on what lies below them; none leans on a wall."""
+    monkeypatch.setattr(prop, "LEAN_MM", math.inf)

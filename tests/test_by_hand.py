@@ -127,6 +127,7 @@ def test_points_on_the_command_line(
     assert "in mm" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("from_below")
 def test_props_that_are_refused_again_and_again_are_given_up(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

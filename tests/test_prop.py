@@ -92,6 +92,7 @@ def test_cures_and_leaves_the_part_alone(name: str) -> None:
         assert body.mesh.volume_mm3 == pytest.approx(made.volume(), rel=1e-6)
 
 
+@pytest.mark.usefixtures("from_below")
 @pytest.mark.parametrize("name", ["shelf", "mushroom", "over itself", "gate"])
 def test_each_prop_prints_and_stays_clear(name: str) -> None:
     """On every layer: held by the layer below, and one clearance from walls except where the
@@ -153,6 +154,7 @@ def test_between() -> None:
     assert [between(s, 15.0) for s in (10.0, 15.0, 15.1, 30.0, 30.1, 100.0)] == [0, 0, 1, 1, 2, 6]
 
 
+@pytest.mark.usefixtures("from_below")
 def test_foot_on_the_part_is_a_small_round_contact() -> None:
     """Each post stands on a strip with round ends or a disc: no wider than breaks off by hand, its
     outline that of its own hull, with less area than the rectangle about it by (4 − π) r²."""
@@ -279,6 +281,7 @@ def test_second_moments_of_a_turned_rectangle() -> None:
         assert physics.peel_of([dense], 0.5, 30.0) == pull
 
 
+@pytest.mark.usefixtures("from_below")
 def test_tall_and_slim_is_refused_or_stands_wide() -> None:
     """The tip of every prop gives by half a line at most under the drag of the nozzle, by the
     section that it really has in mid-height."""

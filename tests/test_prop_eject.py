@@ -120,6 +120,7 @@ def test_one_lower_than_the_edge_is_taken_along_by_the_part_behind_it(
         assert found.share == pytest.approx(stress / BOND, rel=1e-6)
 
 
+@pytest.mark.usefixtures("from_below")
 def test_a_prop_that_would_stay_is_refused_with_the_reason() -> None:
     """A platform that holds as hard cold as hot, an edge above all: nothing can take a prop off."""
     process = with_values(released_mpa=5.0, edge_mm=200.0)
