@@ -77,8 +77,9 @@ SMALL_SLOPE_MM2 = 40.0
 # part's own surface crosses itself a body cut by it may come out with a million, all slivers).
 MOST_FACETS = 100_000
 
-# Lower places are not held from a wall, mm (own choice: a post of this height takes little).
-LEAN_MM = 8.0
+# Lower places are not held from a wall, mm (derived: a post of this height takes 35 mm³, as much as
+# one that leans over 10 mm).
+LEAN_MM = 15.0
 
 # A ridge costs as much as so much more of its length, mm (derived: the ends of its body).
 FOOT_MM = 4.0

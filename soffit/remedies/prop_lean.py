@@ -98,20 +98,19 @@ def _on_wall(site: Site, ridge: Ridge, line: Floats) -> Prop:
     why = Refused("no upright wall beside it is near enough to lean on")
     along = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
     across = np.array([-along[1], along[0]])
-    for side in POSTS_MM:
-        house = House(line, side, side, ridge.top, 0.0, fan=True)
-        high = ridge.top - process.layer_mm - house.fan_mm(process)
-        for way in (across, -across, along, -along):
+    for way in (across, -across, along, -along):
+        for side in POSTS_MM:
+            house = House(line, side, side, ridge.top, 0.0, fan=True)
+            high = ridge.top - process.layer_mm - house.fan_mm(process)
             far = _wall_mm(site, house, way, high)
             if far is None or far < 0.5 * side + process.line_mm:
-                continue
+                break
             low = high - (far + 0.5 * side) * rise(process)
             if low < LOWEST_MM:
                 why = Refused("a wall to lean on is near, and the platform no farther")
-                continue
+                break
             height = ridge.top - (high - far * rise(process))
-            walls = _ring(house, process)
-            moment = physics.least_second_moment(walls)
+            moment = physics.least_second_moment(_ring(house, process))
             long = height / math.sin(math.atan(rise(process)))
             give = physics.tip_deflection_mm(
                 process.drag_n, long, 1000.0 * process.material.modulus_gpa.value, moment)
@@ -120,14 +119,14 @@ def _on_wall(site: Site, ridge: Ridge, line: Floats) -> Prop:
                 why = Refused(f"leaning on a wall {far:.0f} mm away its tip would give way to the "
                               f"nozzle by {give:.1f} mm")
                 continue
-            body = _body(site, house, way, far, high)
-            if body is None:
-                why = Refused("there is no room for a post that leans on the wall")
-                continue
             snap = 8.0 * process.bond_mpa * moment / (0.5 * side)
             if snap > process.props.pull_n.value * height:
                 why = Refused("what leans on the wall would not break off by hand")
-                continue
+                break
+            body = _body(site, house, way, far, high)
+            if body is None:
+                why = Refused("there is no room for a post that leans on the wall")
+                break
             onto = body.translate((*(TOUCH_MM * way).tolist(), 0.0)) ^ site.near
             return Prop(body, line, (), height, low, house.ridge, snap, give,
                         seam_mm2=float(onto.volume()) / TOUCH_MM)
