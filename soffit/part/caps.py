@@ -32,7 +32,7 @@ def without_caps(points: Floats, facets: Ints) -> Ints:
         longest = lengths.argmax(axis=1)
         twice = np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1)
         reach = lengths.max(axis=1)
-        # Where the longest side is hardly longer than the next, the triangle is a needle.
+        # One with a side that is a point is a needle, and left to who makes near points one.
         caps = np.flatnonzero((twice < CAP_MM * reach) & (lengths.min(axis=1) > CAP_MM))
         if not len(caps):
             break

@@ -173,7 +173,7 @@ def _body(site: Site, house: House, way: Floats, far: float, high: float) -> m3.
     upright_ = replace(house, base=high - deep, contact=None)
     outer, cavity = (filled(upright_, inset, process).trim_by_plane((0.0, 0.0, 1.0), high - deep)
                      for inset in (0.0, process.line_mm))
-    shift = np.array([way[0], way[1]]) / rise(process)
+    shift = way / rise(process)
     parts = []
     for solid in (outer, cavity):
         # They reach into each other by a hair, so that the two do not merely touch.
@@ -199,11 +199,9 @@ def _is_clear(
     free = free_mm(site)
     # This side of the wall, less the clearance to it.
     wide = 4.0 * FARTHEST_MM
-    here = np.array([middle + (far - free - LEVEL_MM - 0.5 * wide) * way,
-                     middle + (far - free - LEVEL_MM - 0.5 * wide) * way])
-    across = np.array([-way[1], way[0]])
-    window = m3.CrossSection([rectangle(
-        np.array([here[0] - 0.5 * wide * across, here[1] + 0.5 * wide * across]), wide, wide)])
+    here = middle + (far - free - LEVEL_MM - 0.5 * wide) * way
+    across = 0.5 * wide * np.array([-way[1], way[0]])
+    window = m3.CrossSection([rectangle(np.array([here - across, here + across]), wide, wide)])
     low = float(outer.bounding_box()[2])
     for z in np.arange(low + process.layer_mm, house.top - process.layer_mm,
                        2.0 * process.layer_mm).tolist():

@@ -32,12 +32,12 @@ def with_sole(site: Site, body: m3.Manifold) -> m3.Manifold:
                               m3.FillRule.Positive)
     free = free_between(site, GRID_MM, high)
     best, least = body, _pull_mpa(site, foot, top)
-    for sole in SOLES_MM:
+    for sole in SOLES_MM[1:]:
         if least <= process.capability.adhesion_mpa.value:
             break
         plate = offset_of(outline, sole, m3.JoinType.Round, 2.0, 24) ^ free
         pull = _pull_mpa(site, plate, top)
-        if sole > 0.0 and pull < least:
+        if pull < least:
             best, least = body + upright(plate, 0.0, high), pull
     return best
 
