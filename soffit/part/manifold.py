@@ -1,7 +1,8 @@
 """Between `Mesh` and the mesh kernel.
 
 The mesh kernel takes any closed, consistently wound surface; bodies that overlap count
-once (positive fill) and a body wound inwards inside another is a void.
+once (positive fill) and a body wound inwards inside another is a void. Bodies that share edges are
+taken apart there first (`crowded`).
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.errors import GeometryError
+from soffit.part.crowded import taken_apart
 from soffit.part.model import Floats, Ints, Mesh
 from soffit.part.topology import pairs_up
 
@@ -22,8 +24,11 @@ def to_manifold(mesh: Mesh) -> m3.Manifold | None:
 def built(vertices: Floats, triangles: Ints, face_of: Ints | None = None) -> m3.Manifold | None:
     """A surface as one kernel solid, its face ids kept where they are given; None where it is not
     closed."""
-    if not pairs_up(triangles):
+    pairs, crowded = pairs_up(triangles)
+    if not pairs:
         return None  # the kernel may crash on such a one
+    if crowded:
+        vertices, triangles = taken_apart(vertices, triangles)
     # The same bytes read as numbers without a sign: no copy is made where there need not be one.
     corners, ids = (
         np.require(array, np.int64, ["C", "W"]).view(np.uint64)

@@ -49,12 +49,14 @@ def edges_of(triangles: Ints) -> Edges:
     return Edges(ends, count, turn, start, facet, up)
 
 
-def pairs_up(triangles: Ints) -> bool:
-    """Whether each edge is run along as often one way as the other."""
+def pairs_up(triangles: Ints) -> tuple[bool, bool]:
+    """Whether each edge is run along as often one way as the other, and whether any is run along
+    the same way more than once."""
     start = triangles.astype(np.int64, copy=False).ravel()
     end = np.roll(triangles, -1, axis=1).astype(np.int64, copy=False).ravel()
     count = int(triangles.max(initial=0)) + 1
-    return np.array_equal(np.sort(start * count + end), np.sort(end * count + start))
+    runs = np.sort(start * count + end)
+    return np.array_equal(runs, np.sort(end * count + start)), bool((runs[1:] == runs[:-1]).any())
 
 
 def label(pairs: Ints, count: int) -> tuple[int, Ints]:
