@@ -36,21 +36,38 @@ def without_caps(points: Floats, facets: Ints) -> Ints:
         caps = np.flatnonzero((twice < CAP_MM * reach) & (lengths.min(axis=1) > CAP_MM))
         if not len(caps):
             break
-        owner = {(a, b): (t, k) for t, row in enumerate(made.tolist())
-                 for k, (a, b) in enumerate(zip(row, row[1:] + row[:1], strict=True))}
+        owner = _Sides(made, len(points))
         touched: set[int] = set()
         for t in caps.tolist():
             k = int(longest[t])
             a, b, c = (int(made[t, (k + i) % 3]) for i in range(3))
-            beside = owner.get((b, a))
+            beside = owner.of(b, a)
             if beside is None or t in touched or beside[0] in touched:
                 continue
             other, at = beside
             d = int(made[other, (at + 2) % 3])
-            if d == c or (c, d) in owner or (d, c) in owner:
+            if d == c or owner.of(c, d) or owner.of(d, c):
                 continue
             made[t], made[other] = (a, d, c), (d, b, c)
             touched |= {t, other}
         if not touched:
             break
     return made
+
+
+class _Sides:
+    """Which facet runs from one point to another, of facets (m, 3) on `count` points."""
+
+    def __init__(self, facets: Ints, count: int) -> None:
+        runs = (facets * count + np.roll(facets, -1, axis=1)).ravel()
+        self._order = np.argsort(runs, kind="stable")
+        self._runs, self._count = runs[self._order], count
+
+    def of(self, a: int, b: int) -> tuple[int, int] | None:
+        """The facet that runs from a to b, and which of its sides that is."""
+        run = a * self._count + b
+        at = int(np.searchsorted(self._runs, run))
+        if at == len(self._runs) or self._runs[at] != run:
+            return None
+        facet, side = divmod(int(self._order[at]), 3)
+        return facet, side
