@@ -11,10 +11,11 @@ import pytest
 from soffit.layers.plastic import laid_mm2
 from soffit.layers.stack import cut_layers
 from soffit.part.place import place
+from soffit.process.cost import cost_of
 from soffit.process.deposit import flow_mm3_s
 from soffit.process.load import load_process
 from soffit.remedies import all_options
-from soffit.remedies.cost import cost_of, laid_by, surface_change
+from soffit.remedies.cost import laid_by, surface_change
 from tests import shapes, solids
 from tests.shapes import read
 from tests.trying import asked, looked_at

@@ -13,17 +13,13 @@ import pytest
 
 import soffit
 from soffit.cli.render_text import resolution_lines
+from soffit.findings.room import support_layers_mm3
+from soffit.layers.plastic import layers_mm3
 from soffit.layers.stack import cut_layers
 from soffit.plan.report import resolve_json
-from soffit.process.deposit import bead_area_mm2, flow_mm3_s
+from soffit.process.deposit import bead_area_mm2, flow_mm3_s, print_time_s
 from soffit.process.load import load_process
-from soffit.production.estimate import (
-    SUPPORT_FILL,
-    estimate,
-    layers_mm3,
-    print_time_s,
-    support_layers_mm3,
-)
+from soffit.production.estimate import SUPPORT_FILL, estimate
 from soffit.production.figures import figure_rows
 from tests.shapes import ball, box, ledge, log, process_with, read, resolved
 

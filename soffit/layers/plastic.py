@@ -16,7 +16,7 @@ from collections.abc import Sequence
 import manifold3d as m3
 import numpy as np
 
-from soffit.layers.stack import offset_of
+from soffit.layers.stack import LayerStack, offset_of
 from soffit.part.model import Floats
 from soffit.process.model import Process
 
@@ -33,6 +33,11 @@ def laid_mm2(regions: Sequence[m3.CrossSection], process: Process) -> Floats:
             core = offset_of(regions[layer], -walls) ^ inside
             found[layer] -= sparse * max(0.0, core.area())
     return found
+
+
+def layers_mm3(stack: LayerStack, process: Process) -> Floats:
+    """Plastic laid down in each layer, (n,) mm³."""
+    return laid_mm2(stack.regions, process) * np.diff(stack.top_mm, prepend=0.0)
 
 
 def _common(regions: Sequence[m3.CrossSection], count: int) -> list[m3.CrossSection]:

@@ -11,7 +11,7 @@ from soffit.findings.model import Finding, Op, Review
 from soffit.part.model import Body, Part
 from soffit.part.quality import QualityChange
 from soffit.plan.wishes import Wishes
-from soffit.remedies.cost import Cost
+from soffit.process.cost import Cost
 from soffit.remedies.model import Edit, Safety
 
 if TYPE_CHECKING:

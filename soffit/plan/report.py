@@ -21,8 +21,8 @@ from soffit.plan.compare import Comparison
 from soffit.plan.model import Resolution
 from soffit.plan.replay import Replay
 from soffit.plan.select_features import classes, selector_of
+from soffit.process.cost import Cost
 from soffit.process.model import Process
-from soffit.remedies.cost import Cost
 from soffit.remedies.model import PropFacts
 
 DECIMALS = 6  # a nanometre; beyond the last figure of any kernel result (derived)

@@ -23,8 +23,8 @@ from soffit.plan.choose import Choice, Problem, choose
 from soffit.plan.outcome import Outcome, outcome, places_of, reaches
 from soffit.plan.trials import Rules, State, attempt
 from soffit.plan.wishes import Wishes, covers
+from soffit.process.cost import Cost, cost_of
 from soffit.remedies import LAST_RESORT, all_options
-from soffit.remedies.cost import Cost, cost_of
 from soffit.remedies.model import Option
 from soffit.remedies.prop_join import completed
 

@@ -9,8 +9,8 @@ from typing import Literal, get_args
 from soffit.errors import InputError
 from soffit.part.model import Vec3
 from soffit.plan.by_hand import Spot
+from soffit.process.cost import Cost
 from soffit.remedies import CHANGES, LAST_RESORT, modules
-from soffit.remedies.cost import Cost
 from soffit.remedies.model import Option
 
 Prefer = Literal["price", "plastic", "time", "looks"]

@@ -74,7 +74,8 @@ def measured(context: Context, option: Option) -> Option:
     """`option` with its volume, of the solid outside the part (add), inside it (cut) or whole
     (prop), mm³, and its cost."""
     from soffit.part.mesh_solid import evaluate
-    from soffit.remedies.cost import cost_of, laid_by, surface_change
+    from soffit.process.cost import cost_of
+    from soffit.remedies.cost import laid_by, surface_change
 
     solid = evaluate(option.solid, context.part)
     if context.solid is not None and option.op == "add":

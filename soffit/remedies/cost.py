@@ -1,19 +1,14 @@
-"""What an option costs: plastic as it is laid, time, work by hand, and what it does to the surface.
+"""What an option takes and what it does to the surface; what that costs is `process.cost`.
 
 Plastic is the difference, layer by layer, of what the part takes with and without it: wall lines,
 skins and infill as in `layers.plastic`, in a window around the change that is wider than its
-walls. Time is that plastic over the flow of the nozzle (as in `production.estimate`, without the
-least time of a layer). Work by hand: taking the part up, once, and breaking off or drilling.
-
-    price = mass·price_per_kg + time·machine_per_h + work·labour_per_h
+walls.
 
 **Deviation.** The largest distance of the new surface from the surface as it was, measured at
 points about `SAMPLE_MM` apart; of a prop its contact is the change, and it has none.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import manifold3d as m3
 import numpy as np
@@ -22,32 +17,12 @@ from soffit.layers.plastic import laid_mm2
 from soffit.layers.stack import LayerStack
 from soffit.part.deviation import mesh_distance, spread_points
 from soffit.part.model import Ints, Part
-from soffit.process.deposit import flow_mm3_s
 from soffit.process.model import Process
 
 # Spacing of the points at which a deviation is measured, and the most of them (derived: half a
 # wall, and a tenth of a second).
 SAMPLE_MM = 0.5
 MOST_SAMPLES = 300
-
-
-@dataclass(frozen=True)
-class Cost:
-    """What an option takes: `plastic_mm3` as laid, `machine_s`, `labour_s` by hand for each part,
-    `changed_mm2` of the surface as it was covered, cut away or marked, `deviation_mm` the largest
-    distance of the new surface from it, `price` in the currency of the process for each part.
-
-    `avoid` is what it is worth to the shop to do without, in the same currency (see
-    `process.model.Costs`); it counts in a choice and is never part of the price.
-    """
-
-    plastic_mm3: float
-    machine_s: float
-    labour_s: float
-    deviation_mm: float
-    changed_mm2: float
-    price: float
-    avoid: float
 
 
 def laid_by(solid: m3.Manifold, op: str, stack: LayerStack, process: Process) -> float:
@@ -98,24 +73,3 @@ def surface_change(solid: m3.Manifold, names: Ints, part: Part) -> tuple[float, 
     count = min(MOST_SAMPLES, int(np.ceil(new / SAMPLE_MM**2)))
     deviation = mesh_distance(spread_points(corners[~old], count), part.mesh) if count else 0.0
     return float(area[old].sum()), deviation
-
-
-def cost_of(
-    process: Process, *, plastic_mm3: float, changed_mm2: float, deviation_mm: float,
-    props: float = 0, works: int = 0, leaves: bool = False,
-) -> Cost:
-    """The cost of a change that leaves so many props, or bits of one, to break off and so much
-    other work to do by hand; `leaves`: a bridge or a lip stays in the part."""
-    costs = process.costs
-    labour = props * costs.break_off_s.value + works * costs.drill_s.value
-    if props or works:
-        labour += costs.handle_s.value
-    time = plastic_mm3 / flow_mm3_s(process, process.motion.speed_mm_s.value)
-    mass_kg = plastic_mm3 * process.material.density_g_cm3.value * 1e-6
-    price = (mass_kg * process.material.price_per_kg.value
-             + time / 3600.0 * costs.machine_per_h.value
-             + labour / 3600.0 * costs.labour_per_h.value)
-    avoid = ((costs.avoid_prop.value if props else 0.0) + works * costs.avoid_work.value
-             + (costs.avoid_bridge.value if leaves else 0.0))
-    return Cost(plastic_mm3, time, labour, deviation_mm, changed_mm2, price, avoid)
-

@@ -7,7 +7,7 @@ from typing import Literal
 
 from soffit.findings.model import Op
 from soffit.part.solid import Solid
-from soffit.remedies.cost import Cost
+from soffit.process.cost import Cost
 from soffit.remedies.prop_eject import Leaving
 from soffit.remedies.prop_strength import Strength
 
