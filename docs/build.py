@@ -20,6 +20,7 @@ from soffit.remedies.explain import explain, remedies
 ROOT = Path(__file__).resolve().parent.parent
 TARGET = ROOT / "build" / "docs"
 PICTURED = ("ledge_bracket", "latch_hook")
+TURNED = ("latch_hook",)
 COMMANDS = ("review", "resolve", "orient", "features", "explain", "demo", "processes")
 
 
@@ -58,6 +59,12 @@ def pictures(folder: Path) -> list[Path]:
             path = folder / f"{name}-{k}.svg"
             path.write_text(to_svg(figure), encoding="utf-8")
             written.append(path)
+    from soffit.sheet.ways_up import write_ways_up
+
+    for name in TURNED:
+        path = folder / f"ways-up-{name}.svg"
+        write_ways_up(soffit.ways_up(soffit.read(ROOT / "examples" / f"{name}.step")), path)
+        written.append(path)
     return written
 
 

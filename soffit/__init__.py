@@ -15,7 +15,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from soffit.api import compare, features, place, read, resolve, review
+    from soffit.api import compare, features, place, read, resolve, review, ways_up
     from soffit.errors import (
         FileError,
         GeometryError,
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
         UnitError,
     )
     from soffit.findings.model import Finding, Review
+    from soffit.orient.measure import Orientation
+    from soffit.orient.result import WaysUp
     from soffit.part.features.model import Features
     from soffit.part.model import Face, Part
     from soffit.plan.compare import Comparison
@@ -46,6 +48,7 @@ _HOME = {
     "review": "soffit.api",
     "resolve": "soffit.api",
     "compare": "soffit.api",
+    "ways_up": "soffit.api",
     "load_process": "soffit.process.load",
     "Part": "soffit.part.model",
     "Face": "soffit.part.model",
@@ -53,6 +56,8 @@ _HOME = {
     "Process": "soffit.process.model",
     "Finding": "soffit.findings.model",
     "Review": "soffit.findings.model",
+    "Orientation": "soffit.orient.measure",
+    "WaysUp": "soffit.orient.result",
     "Edit": "soffit.remedies.model",
     "Resolution": "soffit.plan.model",
     "Comparison": "soffit.plan.compare",
@@ -80,6 +85,7 @@ __all__ = [
     "KernelCrash",
     "KernelError",
     "KernelTimeout",
+    "Orientation",
     "Part",
     "Process",
     "ProcessError",
@@ -88,6 +94,7 @@ __all__ = [
     "SelectorError",
     "SoffitError",
     "UnitError",
+    "WaysUp",
     "__version__",
     "compare",
     "features",
@@ -96,6 +103,7 @@ __all__ = [
     "read",
     "resolve",
     "review",
+    "ways_up",
 ]
 
 

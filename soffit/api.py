@@ -12,6 +12,7 @@ from soffit.process.load import load_process
 
 if TYPE_CHECKING:
     from soffit.findings.model import Review
+    from soffit.orient.result import WaysUp
     from soffit.part.features.model import Features
     from soffit.part.model import Part, Vec3
     from soffit.plan.by_hand import Spot
@@ -44,11 +45,42 @@ def place(part: Part, up: Literal["keep"] | Vec3 = "keep") -> Part:
     return place_part(part, up)
 
 
+def ways_up(
+    part: Part,
+    process: str | Path | Process = "pla-04",
+    *,
+    load: Vec3 | None = None,
+    face_up: str | None = None,
+    cosmetic: Sequence[str] = (),
+    every_room: bool = False,
+    progress: Progress | None = None,
+) -> WaysUp:
+    """Which way up is best, of all directions; those worth weighing, each with a reason.
+
+    Directions are in the part's present frame. `load`: along which the part is pulled. `face_up`:
+    selector of a flat face that must point up; `cosmetic`: of faces that are looked at.
+    `every_room`: whether the room of a support is measured for every direction, which changes no
+    choice.
+
+    Raises SelectorError for a selector that names nothing, InputError where the face to point up
+    is not flat.
+    """
+    from soffit.orient.choose import search
+    from soffit.orient.measure import Aims
+    from soffit.orient.result import WaysUp
+    from soffit.plan.protect import faces_of, flat_direction
+
+    how = load_process(process)
+    looked_at = faces_of(part, cosmetic, "--cosmetic")
+    upwards = None if face_up is None else flat_direction(part, face_up, "--face-up")
+    found = search(part, how, Aims(load, looked_at), upwards=upwards,
+                   every_room=every_room, progress=progress)
+    return WaysUp(part, how, found, load, face_up or "", tuple(cosmetic))
+
+
 def choose_up(part: Part, process: str | Path | Process = "pla-04") -> Vec3:
     """The direction of the part that is best put upwards, in the part's own frame."""
-    from soffit.orient.choose import choose_up as choose
-
-    return choose(part, load_process(process))
+    return ways_up(part, process).best.up
 
 
 def review(
@@ -150,15 +182,16 @@ def resolve(
     }
     # What names findings or places of one way up is meant for the one with least over air.
     named = bool(protect or keep_out or demand or prop_at or no_prop_at or recipe)
-    if up == "auto" and not named:
-        result = resolve_best_way_up(part, how, **options)
+    found = ways_up(part, how, progress=progress) if up == "auto" else None
+    if found is not None and not named:
+        result = resolve_best_way_up(part, how, [o.up for o in found.finalists], **options)
     else:
         result = resolve_part(
-            part, how, up=_direction(part, how, up),
+            part, how, up=found.best.up if found is not None else _direction(part, how, up),
             recipe=None if recipe is None else load_recipe(recipe), **options)
 
     def told(one: Resolution) -> Resolution:
-        return replace(one, estimate=estimate(one), ejection=ejection(one))
+        return replace(one, estimate=estimate(one), ejection=ejection(one), ways_up=found)
 
     return replace(told(result), others=lambda: map(told, result.others()))
 

@@ -30,7 +30,8 @@ from soffit.part.model import Face, Mesh, Part, Source, Surface
 from soffit.part.quality import BrepQuality, Defect, QualityChange
 from soffit.part.solid import box
 from soffit.plan.model import OpenFinding, ProtectedFace, Resolution
-from soffit.plan.report import dumps, resolve_json, review_json
+from soffit.plan.report import resolve_json, review_json
+from soffit.plan.report_parts import dumps
 from soffit.process.load import load_process
 from soffit.remedies.model import Edit
 

@@ -17,7 +17,8 @@ from soffit.cli.entry import computes
 from soffit.cli.render_compare import compare_lines
 from soffit.cli.run import run
 from soffit.part.write_mesh import write_stl
-from soffit.plan.report import compare_json, dumps
+from soffit.plan.report import compare_json
+from soffit.plan.report_parts import dumps
 from tests.shapes import box, cut, cylinder, fuse, ledge, move, turn
 from tests.test_cli import validator
 

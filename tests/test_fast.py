@@ -18,7 +18,8 @@ from soffit.cli.run import run
 from soffit.errors import InputError
 from soffit.findings.model import Review
 from soffit.part.model import Part
-from soffit.plan.report import dumps, review_json
+from soffit.plan.report import review_json
+from soffit.plan.report_parts import dumps
 from soffit.process.load import load_process
 from soffit.process.model import Grade
 from tests import shapes

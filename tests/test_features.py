@@ -30,7 +30,8 @@ from soffit.part.features.sizes import tables
 from soffit.part.model import Part, Vec3
 from soffit.part.place import place
 from soffit.plan.protect import select_faces
-from soffit.plan.report import dumps, features_json
+from soffit.plan.report import features_json
+from soffit.plan.report_parts import dumps
 from soffit.plan.select_features import selector_of
 from tests.shapes import EXAMPLES, box, cross_hole, cut, cylinder, example, fillet, fuse, move, read
 from tests.winding import winding

@@ -3,7 +3,6 @@ without a prop; else the one that leaves least."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,8 +11,7 @@ import pytest
 
 import soffit
 from soffit.findings.review import review
-from soffit.orient.choose import Orientation
-from soffit.part.model import Part, Vec3
+from soffit.part.model import Part
 from soffit.plan import way_up
 from soffit.plan.model import OpenFinding, Resolution
 from soffit.plan.resolve import Searched, searched
@@ -35,49 +33,39 @@ def mushroom() -> Part:
     return part_of(block(20, 20, 0, 30, 30, 21) + block(0, 0, 20, 50, 50, 24))
 
 
-def in_this_order(monkeypatch: pytest.MonkeyPatch, ups: Sequence[Vec3]) -> None:
-    found = [Orientation(up, up == DRAWN, 0.0, 1.0, False, 1.0, 0.0, 0.2) for up in ups]
-    monkeypatch.setattr(way_up, "orientations", lambda *_: found)
-
-
-def test_the_first_that_comes_clean(monkeypatch: pytest.MonkeyPatch) -> None:
-    in_this_order(monkeypatch, [DRAWN, FLIPPED, ON_SIDE])
-    found = resolve_best_way_up(mushroom(), PLA, wishes=NOTHING)
+def test_the_first_that_comes_clean() -> None:
+    found = resolve_best_way_up(mushroom(), PLA, [DRAWN, FLIPPED, ON_SIDE], wishes=NOTHING)
     assert found.clean and found.before.up == FLIPPED
 
 
-def test_one_without_a_prop_before_one_with(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_one_without_a_prop_before_one_with() -> None:
     only_props = Wishes(forbid=NOTHING.forbid - {"prop"})
-    in_this_order(monkeypatch, [DRAWN])
-    found = resolve_best_way_up(mushroom(), PLA, wishes=only_props)
+    found = resolve_best_way_up(mushroom(), PLA, [DRAWN], wishes=only_props)
     assert found.clean and found.props
-    in_this_order(monkeypatch, [DRAWN, ON_SIDE, FLIPPED])
-    found = resolve_best_way_up(mushroom(), PLA, wishes=only_props)
+    found = resolve_best_way_up(mushroom(), PLA, [DRAWN, ON_SIDE, FLIPPED], wishes=only_props)
     assert found.clean and not found.props and found.before.up == FLIPPED
 
 
-def test_of_two_with_props_the_cheaper_one(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_of_two_with_props_the_cheaper_one() -> None:
     only_props = Wishes(forbid=NOTHING.forbid - {"prop"})
     prices = {}
     for ups in ([DRAWN], [ON_SIDE], [DRAWN, ON_SIDE]):
-        in_this_order(monkeypatch, ups)
-        found = resolve_best_way_up(mushroom(), PLA, wishes=only_props)
+        found = resolve_best_way_up(mushroom(), PLA, ups, wishes=only_props)
         assert found.clean
         prices[len(ups), found.before.up] = sum(e.cost.price for e in found.edits if e.cost)
     assert prices[1, ON_SIDE] < prices[1, DRAWN]
     assert prices[2, ON_SIDE] == prices[1, ON_SIDE]
 
 
-def test_else_the_one_that_leaves_least(monkeypatch: pytest.MonkeyPatch) -> None:
-    in_this_order(monkeypatch, [DRAWN, ON_SIDE])
-    found = resolve_best_way_up(mushroom(), PLA, wishes=NOTHING)
+def test_else_the_one_that_leaves_least() -> None:
+    found = resolve_best_way_up(mushroom(), PLA, [DRAWN, ON_SIDE], wishes=NOTHING)
     assert not found.clean and found.before.up == ON_SIDE
     assert 0.0 < found.after.over_air_mm2 < 2400.0
 
 
-def test_no_more_than_a_few(monkeypatch: pytest.MonkeyPatch) -> None:
-    in_this_order(monkeypatch, [DRAWN] * MOST_WAYS_UP + [FLIPPED])
-    assert not resolve_best_way_up(mushroom(), PLA, wishes=NOTHING).clean
+def test_no_more_than_a_few() -> None:
+    assert not resolve_best_way_up(mushroom(), PLA, [DRAWN] * MOST_WAYS_UP + [FLIPPED],
+                                 wishes=NOTHING).clean
 
 
 def test_one_that_must_cost_more_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -88,8 +76,8 @@ def test_one_that_must_cost_more_is_given_up(monkeypatch: pytest.MonkeyPatch) ->
         return results[-1]
 
     monkeypatch.setattr(way_up, "searched", watched)
-    in_this_order(monkeypatch, [ON_SIDE, DRAWN])
-    found = resolve_best_way_up(mushroom(), PLA, wishes=Wishes(forbid=NOTHING.forbid - {"prop"}))
+    found = resolve_best_way_up(mushroom(), PLA, [ON_SIDE, DRAWN],
+                                 wishes=Wishes(forbid=NOTHING.forbid - {"prop"}))
     assert found.clean and found.before.up == ON_SIDE
     first, second = results
     assert first.clean and not first.search.given_up
@@ -107,10 +95,10 @@ def test_one_for_which_more_is_tried_than_for_the_first_is_given_up(
     """On its side the part is twice as high and would cost less: with a little to try it is found,
     with nothing more than the first took it is not."""
     only_props = Wishes(forbid=NOTHING.forbid - {"prop"})
-    in_this_order(monkeypatch, [DRAWN, ON_SIDE])
-    assert resolve_best_way_up(mushroom(), PLA, wishes=only_props).before.up == ON_SIDE
+    assert resolve_best_way_up(mushroom(), PLA, [DRAWN, ON_SIDE],
+                                 wishes=only_props).before.up == ON_SIDE
     monkeypatch.setattr(way_up, "LITTLE_LAYERS", 0)
-    found = resolve_best_way_up(mushroom(), PLA, wishes=only_props)
+    found = resolve_best_way_up(mushroom(), PLA, [DRAWN, ON_SIDE], wishes=only_props)
     assert found.clean and found.before.up == DRAWN
     alone = [searched(mushroom(), PLA, up=up, wishes=only_props) for up in (DRAWN, ON_SIDE)]
     assert 0 < alone[0].search.tried_layers < alone[1].search.tried_layers
@@ -122,8 +110,8 @@ def test_another_way_up_where_the_files_of_the_best_are_not_clean(
 ) -> None:
     """The files of the part upside down are made to fail their proof: those written are of the next
     way up that comes clean; where all fail they are its own again."""
-    in_this_order(monkeypatch, [FLIPPED, ON_SIDE, DRAWN])
-    result = resolve_best_way_up(mushroom(), PLA, wishes=Wishes(forbid=NOTHING.forbid - {"prop"}))
+    result = resolve_best_way_up(mushroom(), PLA, [FLIPPED, ON_SIDE, DRAWN],
+                                 wishes=Wishes(forbid=NOTHING.forbid - {"prop"}))
     assert result.clean and result.before.up == FLIPPED
     prove, failing = release._prove, [FLIPPED]
 

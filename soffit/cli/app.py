@@ -8,13 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from soffit.cli.options import (
+    CosmeticOption,
     DemandOption,
     DeviationOption,
+    DrawingOption,
+    FaceUpOption,
     FastOption,
     FirstFile,
     ForbidOption,
     FormatOption,
     KeepOutOption,
+    LoadOption,
     NoPropAtOption,
     OnlyOption,
     OutOption,
@@ -36,6 +40,7 @@ from soffit.cli.options import (
     UpOption,
     complete_topic,
     parse_demands,
+    parse_direction,
     parse_keep_out,
     parse_points,
     parse_up,
@@ -102,7 +107,8 @@ def review(
     result = api.review(received, how, direction, fast=fast, progress=progress)
     progress.clear()
     if output is ReviewFormat.JSON:
-        from soffit.plan.report import dumps, review_json
+        from soffit.plan.report import review_json
+        from soffit.plan.report_parts import dumps
 
         print(dumps(review_json(result)), end="")
     elif output is ReviewFormat.SARIF:
@@ -172,7 +178,8 @@ def resolve(
     result = result.write(out, progress=progress)
     progress.clear()
     if output is TextOrJson.JSON:
-        from soffit.plan.report import dumps, resolve_json
+        from soffit.plan.report import resolve_json
+        from soffit.plan.report_parts import dumps
 
         print(dumps(resolve_json(result)), end="")
     else:
@@ -187,31 +194,43 @@ def orient(
     part: PartFile,
     process: ProcessOption = "pla-04",
     unit: UnitOption = None,
+    load: LoadOption = None,
+    face_up: FaceUpOption = None,
+    cosmetic: CosmeticOption = None,
     repair: RepairOption = False,
+    out: DrawingOption = None,
     output: FormatOption = TextOrJson.TEXT,
 ) -> int:
-    """Choose which way up PART prints with the least over air."""
+    """Choose which way up PART prints best, of all directions, and say why."""
+    along = parse_direction("--load", load)
+    if out is not None:
+        _check_out(out)
     from soffit import api
     from soffit.process.load import load_process
 
     how = load_process(process)
     progress = _progress(part)
     received = _read(part, unit, repair, progress)
-    progress("orient")
-    up = api.choose_up(received, how)
-    chosen = api.review(received, how, up)
-    if output is TextOrJson.JSON:
-        progress.clear()
-        from soffit.plan.report import dumps, review_json
+    found = api.ways_up(received, how, load=along, face_up=face_up, cosmetic=cosmetic or (),
+                        every_room=out is not None, progress=progress)
+    if out is not None:
+        progress("sheet")
+        from soffit.sheet.ways_up import write_screen, write_ways_up
 
-        print(dumps(review_json(chosen)), end="")
-        return 0 if chosen.clean else 1
-    kept = api.review(received, how)
+        write_ways_up(found, out / f"{part.stem}.ways-up.svg")
+        write_screen(found, out / f"{part.stem}.ways-up.csv")
     progress.clear()
-    from soffit.cli.render_text import orient_lines, show
+    if output is TextOrJson.JSON:
+        from soffit.plan.report_parts import dumps
+        from soffit.plan.report_ways_up import ways_up_json
 
-    show(orient_lines(kept, chosen))
-    return 0 if chosen.clean else 1
+        print(dumps(ways_up_json(found)), end="")
+    else:
+        from soffit.cli.render_text import show
+        from soffit.cli.render_ways_up import ways_up_lines
+
+        show(ways_up_lines(found))
+    return 0 if found.best.clean else 1
 
 
 @app.command()
@@ -235,7 +254,8 @@ def features(
     found = api.features(received, direction, process=how)
     progress.clear()
     if output is TextOrJson.JSON:
-        from soffit.plan.report import dumps, features_json
+        from soffit.plan.report import features_json
+        from soffit.plan.report_parts import dumps
 
         print(dumps(features_json(found)), end="")
     else:
@@ -272,7 +292,8 @@ def compare(
     result = api.compare(before, after, how, direction, progress=progress)
     progress.clear()
     if output is TextOrJson.JSON:
-        from soffit.plan.report import compare_json, dumps
+        from soffit.plan.report import compare_json
+        from soffit.plan.report_parts import dumps
 
         print(dumps(compare_json(result)), end="")
     else:

@@ -65,6 +65,17 @@ def parse_up(text: str) -> Up:
     return (x, y, z)
 
 
+def parse_direction(option: str, text: str | None) -> tuple[float, float, float] | None:
+    """A direction "x,y,z" of an option, None where it is not given."""
+    if text is None:
+        return None
+    allowed = "a direction such as 0,-1,0 that is not 0,0,0"
+    x, y, z = _numbers(option, text, 3, allowed)
+    if x == y == z == 0.0:
+        raise InputError(f"reading {option}: {text!r} is not understood; give {allowed}")
+    return (x, y, z)
+
+
 def parse_keep_out(text: str) -> Box | Path:
     """`--keep-out`: a box, or a file that is there."""
     if not re.search(r"[^\d\s,.eE+-]", text):
@@ -160,6 +171,42 @@ UpOption = Annotated[
         "--up",
         metavar="keep|auto|X,Y,Z",
         help="What points up: as drawn, as is best, or this direction.",
+    ),
+]
+LoadOption = Annotated[
+    str | None,
+    typer.Option(
+        "--load",
+        metavar="X,Y,Z",
+        help="Direction that the part is pulled along, in its file's frame.",
+        show_default=False,
+    ),
+]
+FaceUpOption = Annotated[
+    str | None,
+    typer.Option(
+        "--face-up",
+        metavar="SELECTOR",
+        help="A flat face that must point up (selectors as of --protect).",
+        show_default=False,
+    ),
+]
+CosmeticOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--cosmetic",
+        metavar="SELECTOR",
+        help="Faces that are looked at, better not facing down; repeatable.",
+        show_default=False,
+    ),
+]
+DrawingOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--out",
+        metavar="DIR",
+        help="Folder for a drawing of the ways up (SVG) and what was found of each (CSV).",
+        show_default=False,
     ),
 ]
 ProtectOption = Annotated[

@@ -10,7 +10,8 @@ from soffit.cli.status import tell
 WORDS = {
     "read": "reading",
     "review": "reviewing",
-    "orient": "orienting",
+    "orient": "looking at ways up of",
+    "rooms": "measuring the room below",
     "features": "recognising the features of",
     "resolve": "resolving",
     "compare": "comparing",

@@ -64,24 +64,6 @@ def review_lines(review: Review) -> list[Line]:
     return [*lines, *_review_verdict(review)]
 
 
-def orient_lines(kept: Review, chosen: Review) -> list[Line]:
-    """The direction chosen and what it is worth."""
-    up = ",".join(f"{value:.6g}" for value in chosen.up)
-    return [
-        *part_lines(kept.part),
-        Line(f"best up: --up {up}", "bold"),
-        *_table(
-            ("", "as drawn", "best up"),
-            [
-                ("over air, mm²", _area(kept.over_air_mm2), _area(chosen.over_air_mm2)),
-                ("places over air", str(len(kept.air)), str(len(chosen.air))),
-                ("height, mm", f"{kept.part.size_mm[2]:.2f}", f"{chosen.part.size_mm[2]:.2f}"),
-            ],
-            right={1, 2},
-        ),
-    ]
-
-
 def resolution_lines(result: Resolution) -> list[Line]:
     """What stays open first, then over air before and after, edits, cost, files."""
     lines = [*part_lines(result.received), *_how(result.before), Line("")]

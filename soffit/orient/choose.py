@@ -1,73 +1,134 @@
-"""Which way up: a plain choice among the flat faces that a part can rest on.
+"""Which way up: searched over all directions, decided by layers.
 
-Candidates are the part as drawn and each flat side of its convex hull that is large
-enough to stand on. They are screened by the area of facets that would be too flat, and the
-best few are reviewed layer by layer. Those whose foot is too small for their height, by the
-measure of `bed/footprint`, come after those that stand, the worse the later; else the least area
-over air wins, but that the part as drawn is turned only where this saves a fifth, then the lower
-one.
+Directions are the part as drawn, each flat side that it can rest on, the axes of its holes, and
+`AROUND` more spread over the sphere. All are screened by depth (`depth`); the best of those that
+are no flat side are moved about a little while that makes them better. Of directions that look
+alike, as those of a symmetric part do, the first is kept. The best few are cut in layers
+(`measure`) and put in order: those whose foot is too small for their height, by the measure of
+`bed/footprint`, come after those that stand, the worse the later; then those with nothing over air;
+then by what the part costs, cured, the part as drawn a little cheaper, as who drew it had a reason;
+then the lower.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
-import manifold3d as m3
 import numpy as np
 
-from soffit.findings.review import reviewed
-from soffit.layers.stack import cut_layers, outline_of
-from soffit.part.model import Floats, Part, Vec3
-from soffit.part.place import place
+from soffit.orient.depth import Depth, across
+from soffit.orient.directions import Direction, directions
+from soffit.orient.measure import Aims, Orientation, measured
+from soffit.part.model import Floats, Mesh, Part, Vec3, vec3
+from soffit.process.cost import price_of
 from soffit.process.model import Process
-from soffit.process.physics import peel_of
 
-# Finalists that are reviewed layer by layer (common practice, no source: people try about five).
-FINALISTS = 6
+Progress = Callable[[str, int, int], None]
 
-# A side is stood on if it is at least this share of the largest one (from memory).
-LEAST_SHARE = 0.05
+# Directions spread over the sphere (own choice: 3° apart), and finalists that are cut in layers.
+AROUND = 5_000
+FINALISTS = 16
 
-# So much of its area over air counts where the part stands as it is drawn (own choice: who drew it
+# Directions, likeliest first by what they have over air and how they rest, of which the room below
+# is asked for (own choice: of those that stand there are seldom more).
+LIKELY = 256
+
+# A foot that is pulled at by so many times what it holds, as screened, does not hold the part when
+# it is cut in layers (own choice: flat feet are exact, curved ones are not); so many finalists at
+# most are such.
+SURE_TO_FALL, FALLING = 1.5, 4
+
+# The best of the directions all round that are moved about, and by how much at first, in steps
+# around each, each round by half of it (derived: from half their spacing down to an eighth of it).
+REFINED = 8
+FIRST_DEG, ROUNDS, STEPS = 2.0, 3, 6
+
+# So much of what a cure costs counts where the part stands as it is drawn (own choice: who drew it
 # had a reason, which only a clear gain outweighs).
 DRAWN_SHARE = 0.8
 
-# Areas over air that differ by less than this are of equal worth: one line by one reach of
-# a lip is far more (derived).
-EQUAL_MM2 = 0.5
+# Costs that differ by less than this share are equal (own choice: estimates are no better).
+EQUAL_SHARE = 0.01
 
 # A foot that is pulled at by more is none, MPa (from memory: about what the plastic itself bears).
 MOST_MPA = 50.0
 
+# A direction all round that is nearer to a flat side or to a better one is left to that, degrees
+# (own choice: twice their spacing; between a part on its side and one a little off lies nothing).
+NEAR_DEG = 6.0
+
+# Two directions look alike where all measures of them agree within this share (derived: rounding is
+# far below, and what differs by less costs the same).
+ALIKE = 1e-5
+
+# Share of the room of a support that it is taken to cost, as plastic (`cure.PROP_SHARE` of it, and
+# what is laid around it; own choice, to screen only).
+ROOM_SHARE = 0.1
+
 
 @dataclass(frozen=True)
-class Orientation:
-    """One way up, in the part's present frame, and what the review of it says."""
+class Screen:
+    """What the screen found of each direction, (n,): plan area over air, height, the area with
+    which the part rests on the platform, and how hard its rim is pulled at, MPa; that part of the
+    area over air that is over the part itself and the room below all of it, mm³, not a number where
+    neither was asked for; and the price that is expected beside what every way up costs."""
 
-    up: Vec3
-    as_drawn: bool
-    over_air_mm2: float
-    height_mm: float
-    clean: bool
-    footprint_mm2: float
-    # Pull at the rim of its foot by the drag of the nozzle at its top, and what the foot holds.
-    pull_mpa: float
-    holds_mpa: float
+    over_mm2: Floats
+    height_mm: Floats
+    rests_mm2: Floats
+    pull_mpa: Floats
+    shadowed_mm2: Floats
+    room_mm3: Floats
+    score: Floats
 
-    @property
-    def stands(self) -> bool:
-        """Whether its foot holds it."""
-        return self.pull_mpa <= self.holds_mpa
+
+@dataclass(frozen=True)
+class Search:
+    """All that was looked at: directions, what the screen found of them, and the finalists, best
+    first."""
+
+    directions: tuple[Direction, ...]
+    screen: Screen
+    finalists: tuple[Orientation, ...]
+
+
+def search(
+    part: Part, process: Process, aims: Aims | None = None, *, around: int = AROUND,
+    upwards: Vec3 | None = None, every_room: bool = False, progress: Progress | None = None,
+) -> Search:
+    """Look at all ways up of a part, in its present frame. `upwards`: the one that is asked for,
+    which then comes first whatever it costs, and the others beside it tell what that is.
+    `every_room`: whether the room below is asked for of every direction, which takes longer and
+    changes no choice."""
+    tell = progress or (lambda _stage, _done, _total: None)
+    depth = Depth(part.mesh, process)
+    every = directions(part, around, upwards)
+    found = _screened(depth, every, process)
+    if better := _refined(depth, process, every, found.score):
+        every += better
+        found = _screened(depth, every, process)
+    # The part as drawn, and what is asked for right behind it, are finalists in any case.
+    first = 1 if upwards is None else 2
+    asked = None if upwards is None else every[1].up
+    chosen = _finalists(part.mesh, every, found, first, process)
+    finalists: list[Orientation] = []
+    for done, k in enumerate(chosen, start=1):
+        tell("orient", done - 1, len(chosen))
+        finalists.append(measured(part, process, every[k], aims or Aims()))
+    least = min(o.cost for o in finalists)
+    if every_room:
+        shadowed, room = depth.below(np.array([d.up for d in every]),
+                                     lambda done, of: tell("rooms", done, of))
+        found = replace(found, shadowed_mm2=shadowed, room_mm3=room)
+    return Search(tuple(every), found,
+                  tuple(sorted(finalists, key=lambda o: worth(o, least, asked))))
 
 
 def orientations(part: Part, process: Process) -> list[Orientation]:
     """The finalists, best first."""
-    ups = _candidates(part)
-    limit = math.cos(math.radians(process.angle_deg))
-    screened = sorted(range(len(ups)), key=lambda k: (k != 0, _flat_area(part, ups[k], limit), k))
-    tried = [_try(part, process, ups[k], as_drawn=k == 0) for k in screened[: FINALISTS + 1]]
-    return sorted(tried, key=_worth)
+    return list(search(part, process).finalists)
 
 
 def choose_up(part: Part, process: Process) -> Vec3:
@@ -75,60 +136,105 @@ def choose_up(part: Part, process: Process) -> Vec3:
     return orientations(part, process)[0].up
 
 
-def _worth(o: Orientation) -> tuple[float, bool, float, bool, float, Vec3]:
+def worth(
+    o: Orientation, least: float, asked: Vec3 | None
+) -> tuple[bool, float, bool, int, bool, float, Vec3]:
+    """What is to be least of the best way up, where the cheapest costs `least` and one may be
+    `asked` for."""
     # Of those that do not stand, twice the pull is worse, whatever they have over air.
     falls = 0.0 if o.stands else 1.0 + round(math.log2(min(o.pull_mpa, MOST_MPA) / o.holds_mpa))
-    counts = DRAWN_SHARE if o.as_drawn else 1.0
-    area = round(counts * o.over_air_mm2 / EQUAL_MM2)
-    return (falls, not o.clean, area, not o.as_drawn, o.height_mm, o.up)
+    cost = o.cost - (1.0 - DRAWN_SHARE) * o.cure_cost if o.as_drawn else o.cost
+    steps = math.floor(math.log(max(cost, 1e-9) / max(least, 1e-9)) / EQUAL_SHARE + 0.5)
+    return (asked is not None and o.up != asked, falls, not o.clean, steps, not o.as_drawn,
+            o.height_mm, o.up)
 
 
-def _candidates(part: Part) -> list[Vec3]:
-    """The part as drawn first, then upwards of each flat side of the hull, largest first."""
-    hull = m3.Manifold.hull_points(part.mesh.vertices[np.unique(part.mesh.triangles)])
-    mesh = hull.to_mesh64()
-    points = np.asarray(mesh.vert_properties)[:, :3][np.asarray(mesh.tri_verts, dtype=np.int64)]
-    cross = np.cross(points[:, 1] - points[:, 0], points[:, 2] - points[:, 0])
-    area = 0.5 * np.linalg.norm(cross, axis=1)
-    solid = area > 1e-9
-    normals = cross[solid] / (2 * area[solid])[:, None]
-    area = area[solid]
-    sides: list[tuple[Floats, float]] = []
-    left = np.argsort(-area, kind="stable")
-    while len(left):
-        normal = normals[left[0]]
-        same = normals[left] @ normal > 1 - 1e-5
-        sides.append((normal, float(area[left[same]].sum())))
-        left = left[~same]
-    sides.sort(key=lambda side: (-side[1], tuple(np.round(side[0], 6))))
-    largest = sides[0][1] if sides else 0.0
-    ups: list[Vec3] = [(0.0, 0.0, 1.0)]
-    for normal, total in sides:
-        x, y, z = (round(-v, 9) + 0.0 for v in normal.tolist())
-        if total >= LEAST_SHARE * largest and z < 1 - 1e-6:
-            ups.append((x, y, z))
-    return ups
+def _screened(depth: Depth, every: Sequence[Direction], process: Process) -> Screen:
+    """What is found of directions; the room below only of those that may be chosen."""
+    ups = np.array([d.up for d in every])
+    over, height, rests, pull = depth.facing(ups)
+    pull *= process.drag_n
+    shadowed, room = np.full(len(ups), np.nan), np.full(len(ups), np.nan)
+    likely = np.argsort(_score(over, height, pull, room, process), kind="stable")[:LIKELY]
+    shadowed[likely], room[likely] = depth.below(ups[likely])
+    return Screen(over, height, rests, pull, shadowed, room,
+                  _score(over, height, pull, room, process))
 
 
-def _flat_area(part: Part, up: Vec3, limit: float) -> float:
-    """Plan area of down-facing facets flatter than the limit, less what lies on the platform."""
-    facing = -(part.mesh.normals @ np.asarray(up))
-    height = part.mesh.vertices @ np.asarray(up)
-    top = height[part.mesh.triangles].max(axis=1)
-    lowest = float(height[part.mesh.triangles].min())
-    chosen = (facing > limit) & (top > lowest + 1e-3)
-    return float((part.mesh.areas[chosen] * facing[chosen]).sum())
+def _score(
+    over_mm2: Floats, height_mm: Floats, pull_mpa: Floats, room_mm3: Floats, process: Process
+) -> Floats:
+    """What each direction is expected to cost beside what all cost, in the currency of the process;
+    more for a foot that seems too small."""
+    layer_s = process.motion.min_layer_time_s.value / process.layer_mm
+    # A wedge below one place as wide as it is deep, or a part of the room where that is known.
+    volume = np.fmin(0.25 * over_mm2 * np.sqrt(over_mm2), ROOM_SHARE * room_mm3)
+    falls = np.maximum(0.0, np.log2(np.clip(pull_mpa, 1e-9, MOST_MPA)
+                                    / process.capability.adhesion_mpa.value))
+    # By area too: of two with as much room below, that with less to hold.
+    return np.asarray(price_of(process, 0.0, 1.0) * layer_s * height_mm
+                      + price_of(process, 1.0, 0.0) * (volume + over_mm2) + falls)
 
 
-def _try(part: Part, process: Process, up: Vec3, *, as_drawn: bool) -> Orientation:
-    placed = place(part, up)
-    stack = cut_layers(placed, process)
-    found, _ = reviewed(placed, process, stack=stack)
-    corners = placed.mesh.corners
-    resting = corners[:, :, 2].max(axis=1) < process.first_layer_mm
-    footprint = float(placed.mesh.areas[resting].sum())
-    height = placed.size_mm[2]
-    foot = outline_of(stack.regions[0])
-    pull = peel_of(foot, process.drag_n, height) if foot else math.inf
-    return Orientation(up, as_drawn, found.over_air_mm2, height, found.clean, footprint, pull,
-                       process.capability.adhesion_mpa.value)
+def _refined(
+    depth: Depth, process: Process, every: Sequence[Direction], score: Floats
+) -> list[Direction]:
+    """Better directions near the best of those all round, where there are any."""
+    best = [int(k) for k in np.argsort(score, kind="stable") if every[k].origin == "all round"]
+    made: list[Direction] = []
+    for k in best[:REFINED]:
+        up, least = np.array(every[k].up), float(score[k])
+        for step in range(ROUNDS):
+            near = _around(up, math.radians(FIRST_DEG * 0.5**step))
+            over, height, _, pull = depth.facing(near)
+            scores = _score(over, height, process.drag_n * pull, depth.below(near)[1], process)
+            at = int(np.argmin(scores))
+            if scores[at] < least:
+                up, least = near[at], float(scores[at])
+        if least < score[k]:
+            made.append(Direction(vec3(up), "all round"))
+    return made
+
+
+def _around(up: Floats, angle: float) -> Floats:
+    """Directions in a ring around one, (STEPS, 3)."""
+    x, y = across(up)
+    turn = 2.0 * np.pi * np.arange(STEPS) / STEPS
+    ring = np.outer(np.cos(turn), x) + np.outer(np.sin(turn), y)
+    return np.asarray(math.cos(angle) * up + math.sin(angle) * ring)
+
+
+def _finalists(
+    mesh: Mesh, every: Sequence[Direction], found: Screen, first: int, process: Process
+) -> list[int]:
+    """The first so many, and the best by score but for those that look like one before, and those
+    that are sure to fall where there are others."""
+    falls = found.pull_mpa > SURE_TO_FALL * process.capability.adhesion_mpa.value
+    ups = np.array([d.up for d in every])
+    like = _looks(mesh, ups, found)
+    sides = [k for k, d in enumerate(every) if d.origin == "flat side"]
+    chosen = list(range(min(first, len(every))))
+    for k in np.argsort(found.score, kind="stable").tolist():
+        if len(chosen) == FINALISTS:
+            break
+        if falls[k] and len(chosen) >= FALLING:
+            continue
+        near = ups[[*sides, *chosen]] @ ups[k] > math.cos(math.radians(NEAR_DEG))
+        if every[k].origin == "all round" and near.any():
+            continue
+        alike = np.isclose(like[k], like[chosen], rtol=ALIKE, atol=ALIKE).all(axis=1)
+        if k not in chosen and not alike.any():
+            chosen.append(k)
+    return chosen
+
+
+def _looks(mesh: Mesh, ups: Floats, found: Screen) -> Floats:
+    """What is the same of a part turned or mirrored onto itself: its height, what rests and what
+    hangs, how high its surface lies on the mean, and how that is spread, (n, 5)."""
+    at, area = mesh.corners.mean(axis=1), mesh.areas
+    height = at @ ups.T - (mesh.vertices[np.unique(mesh.triangles)] @ ups.T).min(axis=0)
+    total = max(float(area.sum()), 1e-12)
+    mean = area @ height / total
+    spread = area @ (height - mean) ** 2 / total
+    return np.column_stack([found.height_mm, mean, np.sqrt(spread), np.sqrt(found.rests_mm2),
+                            np.sqrt(found.over_mm2)])

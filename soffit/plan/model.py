@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from soffit.findings.model import Finding, Op, Review
+from soffit.orient.result import WaysUp
 from soffit.part.model import Body, Part
 from soffit.part.quality import QualityChange
 from soffit.plan.wishes import Wishes
@@ -108,7 +109,8 @@ class Resolution:
     to a path, `missing` a role that could not be
     written to the reason. `quality` compares the CAD as received with the STEP file as read back;
     None where none was written. `options` are those of the findings of the part as received,
-    `alternatives` the few best sets of them, the chosen one first. `others` gives other ways up
+    `alternatives` the few best sets of them, the chosen one first. `ways_up`: all ways up that were
+    looked at, where one was chosen; `others` gives other ones
     that come clean too, in case the written files of this one do not. `replay`: what became of
     the decisions of a recipe, where one was given. `keep_out`: the rooms that nothing was added to.
     """
@@ -132,12 +134,18 @@ class Resolution:
     files: dict[str, str] = field(default_factory=dict)
     missing: dict[str, str] = field(default_factory=dict)
     quality: QualityChange | None = None
+    ways_up: WaysUp | None = None
     others: Callable[[], Iterable[Resolution]] = tuple
 
     @property
     def clean(self) -> bool:
         """Nothing prints over air in the written files and every protected face is untouched."""
         return self.after.clean and not self.open and all(p.untouched for p in self.protected)
+
+    @property
+    def up_why(self) -> str:
+        """Why this way up was chosen, in a sentence; "" where it was given."""
+        return "" if self.ways_up is None else self.ways_up.why_taken(self.before.up)
 
     def write(
         self, out_dir: str | Path, *, progress: Callable[[str, int, int], None] | None = None

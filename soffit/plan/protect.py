@@ -20,7 +20,7 @@ import trimesh
 
 from soffit.errors import SelectorError
 from soffit.part.deviation import comes_near, face_points
-from soffit.part.model import Floats, Mesh, Part
+from soffit.part.model import Floats, Mesh, Part, Vec3, vec3
 from soffit.plan.select_features import NAMES, feature_faces, names_features
 
 _NUMBER = r"[-+]?\d*\.?\d+(?:[eE][-+]?\d+)?"
@@ -32,6 +32,9 @@ _AXES = {"x": 0, "y": 1, "z": 2}
 
 # Faces whose normal there is within this of the direction asked for (from memory).
 FACING_DEG = 30.0
+
+# A face is flat whose normals are within this of their mean (derived: far above rounding).
+FLAT_DEG = 0.5
 
 # A body this near to a face touches it (derived: an eighth of a line, far below the gap that
 # keeps two bodies apart in print).
@@ -67,6 +70,33 @@ def select_faces(part: Part, selector: str) -> tuple[int, ...]:
         "'face near 0,0,12 facing +z', 'colour #1f3a6e', 'features' or what "
         f"`soffit features` prints ({', '.join(NAMES)})"
     )
+
+
+def faces_of(part: Part, selectors: Iterable[str], option: str) -> tuple[int, ...]:
+    """Ids of the faces that selectors of an option name, ascending, each once.
+
+    Raises SelectorError, as `select_faces`, naming the option."""
+    found: set[int] = set()
+    for selector in selectors:
+        try:
+            found.update(select_faces(part, selector))
+        except SelectorError as error:
+            raise SelectorError(str(error).replace("--protect", option, 1)) from error
+    return tuple(sorted(found))
+
+
+def flat_direction(part: Part, selector: str, option: str) -> Vec3:
+    """Outwards of the flat face that a selector of an option names.
+
+    Raises SelectorError where it names none, or faces that do not look the same way."""
+    rows = part.triangles_of(faces_of(part, [selector], option))
+    normals, areas = part.mesh.normals[rows], part.mesh.areas[rows]
+    mean = areas @ normals
+    mean = mean / max(float(np.linalg.norm(mean)), 1e-12)
+    if (normals[areas > 0.0] @ mean < math.cos(math.radians(FLAT_DEG))).any():
+        raise SelectorError(f"{option} '{selector}': it is not flat, so that it has no one "
+                            "direction; name a flat face, or turn the part with --up x,y,z")
+    return vec3(mean)
 
 
 def touched_face(part: Part, face_ids: Iterable[int], body: Mesh) -> int | None:

@@ -49,10 +49,12 @@ class RecipePart(_Model):
 
 
 class RecipeProcess(_Model):
-    """How it was to be made; `up` is a direction of the file's frame."""
+    """How it was to be made; `up` is a direction of the file's frame, `up_why` the reason where it
+    was chosen."""
 
     name: str
     up: Vec3
+    up_why: str = ""
     quantity: int = Field(ge=1)
 
 
@@ -161,7 +163,8 @@ def recipe_of(result: Resolution) -> Recipe:
         schema=SCHEMA,
         part=RecipePart(file=received.source.file, sha256=received.source.sha256,
                         unit=received.source.unit),
-        process=RecipeProcess(name=before.process.name, up=before.up, quantity=result.quantity),
+        process=RecipeProcess(name=before.process.name, up=before.up, up_why=result.up_why,
+                              quantity=result.quantity),
         choice=RecipeChoice(prefer=result.wishes.prefer, forbid=tuple(sorted(result.wishes.forbid)),
                             only=tuple(sorted(result.wishes.only)),
                             max_deviation_mm=result.wishes.most_mm),

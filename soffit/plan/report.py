@@ -8,44 +8,46 @@ published in docs/schema/.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from soffit.findings.model import Finding, Review
+from soffit.findings.model import Review
 from soffit.part.features.model import Feature, Features, HolePattern, MatingFace
 from soffit.part.model import Part
 from soffit.part.quality import BrepQuality, QualityChange
 from soffit.plan.compare import Comparison
 from soffit.plan.model import Resolution
 from soffit.plan.replay import Replay
+from soffit.plan.report_parts import (
+    finding_json,
+    number,
+    numbers,
+    part_json,
+    process_json,
+)
 from soffit.plan.select_features import classes, selector_of
 from soffit.process.cost import Cost
-from soffit.process.model import Process
 from soffit.remedies.model import PropFacts
-
-DECIMALS = 6  # a nanometre; beyond the last figure of any kernel result (derived)
 
 
 def review_json(review: Review) -> dict[str, Any]:
     """A review as one JSON object."""
     report = {
         "schema": "soffit.review/1",
-        "part": _part(review.part),
-        "process": _process(review.process),
+        "part": part_json(review.part),
+        "process": process_json(review.process),
         "orientation": {
-            "up": _numbers(review.up),
-            "placement": [_numbers(row) for row in review.part.placement.tolist()],
+            "up": numbers(review.up),
+            "placement": [numbers(row) for row in review.part.placement.tolist()],
         },
-        "findings": [_finding(finding) for finding in review.findings],
-        "totals": {"over_air_mm2": _number(review.over_air_mm2)},
+        "findings": [finding_json(finding) for finding in review.findings],
+        "totals": {"over_air_mm2": number(review.over_air_mm2)},
     }
     if review.coarse is not None:
         report["coarse"] = {
             "layers_at_once": review.coarse.layers_at_once,
-            "layer_mm": _number(review.coarse.layer_mm),
-            "step_mm": _number(review.coarse.step_mm),
+            "layer_mm": number(review.coarse.layer_mm),
+            "step_mm": number(review.coarse.step_mm),
             "left_out": list(review.coarse.left_out),
             "message": review.coarse.message,
         }
@@ -64,11 +66,11 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
                 "finding": edit.finding,
                 "remedy": edit.remedy,
                 "op": edit.op,
-                "volume_mm3": _number(edit.volume_mm3),
+                "volume_mm3": number(edit.volume_mm3),
                 "faces": list(edit.faces),
                 "why": edit.why,
                 "after": edit.after,
-                "at_mm": _numbers(edit.at_mm),
+                "at_mm": numbers(edit.at_mm),
                 "by_hand": edit.by_hand,
                 **({} if edit.cost is None else {"cost": _cost(edit.cost)}),
                 **({} if edit.prop is None else {"prop": _prop(edit.prop)}),
@@ -80,7 +82,7 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
                 "finding": row.finding,
                 "remedy": row.remedy,
                 "op": row.op,
-                "volume_mm3": _number(row.volume_mm3),
+                "volume_mm3": number(row.volume_mm3),
                 "cost": _cost(row.cost),
                 "safety": row.safety,
                 "why": row.why,
@@ -93,13 +95,13 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
             {
                 "words": row.words,
                 "remedies": dict(row.remedies),
-                "price": _number(row.price),
-                "plastic_mm3": _number(row.plastic_mm3),
-                "machine_s": _number(row.machine_s),
-                "labour_s": _number(row.labour_s),
-                "deviation_mm": _number(row.deviation_mm),
-                "changed_mm2": _number(row.changed_mm2),
-                "left_mm2": _number(row.left_mm2),
+                "price": number(row.price),
+                "plastic_mm3": number(row.plastic_mm3),
+                "machine_s": number(row.machine_s),
+                "labour_s": number(row.labour_s),
+                "deviation_mm": number(row.deviation_mm),
+                "changed_mm2": number(row.changed_mm2),
+                "left_mm2": number(row.left_mm2),
                 "chosen": row.chosen,
             }
             for row in result.alternatives
@@ -107,21 +109,21 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
         "verdict": {
             "clean": result.clean,
             "open": [
-                {"finding": _finding(entry.finding), "reason": entry.reason}
+                {"finding": finding_json(entry.finding), "reason": entry.reason}
                 for entry in result.open
             ],
             "protected_untouched": all(face.untouched for face in result.protected),
         },
         "estimate": {
-            case: {name: _number(value) for name, value in figures.items()}
+            case: {name: number(value) for name, value in figures.items()}
             for case, figures in result.estimate.items()
         },
         "files": {role: Path(path).name for role, path in result.files.items()},
     }
     if result.ejection is not None:
         report["ejection"] = {
-            "holds_n": _number(result.ejection.holds_n),
-            "pushes": [{"way": p.way, "meets": list(p.meets), "over_mm": _number(p.over_mm),
+            "holds_n": number(result.ejection.holds_n),
+            "pushes": [{"way": p.way, "meets": list(p.meets), "over_mm": number(p.over_mm),
                         "stay": list(p.stay)}
                        for p in result.ejection.pushes],
         }
@@ -139,8 +141,8 @@ def features_json(found: Features) -> dict[str, Any]:
     part = found.part
     return {
         "schema": "soffit.features/1",
-        "part": _part(part),
-        "orientation": {"placement": [_numbers(row) for row in part.placement.tolist()]},
+        "part": part_json(part),
+        "orientation": {"placement": [numbers(row) for row in part.placement.tolist()]},
         "features": [_feature(part, feature) for feature in found.all],
         "protected_faces": list(found.protected_faces),
     }
@@ -154,7 +156,7 @@ def compare_json(result: Comparison) -> dict[str, Any]:
         "differs": result.differs,
         "a": review_json(result.a),
         "b": review_json(result.b),
-        "motion": [_numbers(row) for row in faces.motion.tolist()],
+        "motion": [numbers(row) for row in faces.motion.tolist()],
         "faces": {
             "pairs": [
                 {
@@ -162,9 +164,9 @@ def compare_json(result: Comparison) -> dict[str, Any]:
                     "b": pair.b,
                     "status": pair.status,
                     "sure": pair.sure,
-                    "shift_mm": _numbers(pair.shift_mm),
-                    "area_change_mm2": _number(pair.area_change_mm2),
-                    "radius_change_mm": _number(pair.radius_change_mm),
+                    "shift_mm": numbers(pair.shift_mm),
+                    "area_change_mm2": number(pair.area_change_mm2),
+                    "radius_change_mm": number(pair.radius_change_mm),
                 }
                 for pair in faces.pairs
             ],
@@ -177,8 +179,8 @@ def compare_json(result: Comparison) -> dict[str, Any]:
                     "a": pair.a,
                     "b": pair.b,
                     "status": "changed" if pair.moved else "same",
-                    "shift_mm": _number(pair.shift_mm),
-                    "area_change_mm2": _number(pair.area_change_mm2),
+                    "shift_mm": number(pair.shift_mm),
+                    "area_change_mm2": number(pair.area_change_mm2),
                 }
                 for pair in findings.pairs
             ],
@@ -189,39 +191,31 @@ def compare_json(result: Comparison) -> dict[str, Any]:
     }
 
 
-def dumps(report: dict[str, Any]) -> str:
-    """The text of a report: sorted keys, two blanks, a newline at the end.
-
-    Raises ValueError for a number that JSON does not have (NaN, infinity).
-    """
-    return json.dumps(report, indent=2, sort_keys=True, allow_nan=False) + "\n"
-
-
 def _prop(facts: PropFacts) -> dict[str, Any]:
     return {
         "posts": facts.posts,
         "ridges": facts.ridges,
         "fins": facts.fins,
         "leans": facts.leans,
-        "give_mm": _number(facts.give_mm),
-        "force_n": _number(facts.force_n),
+        "give_mm": number(facts.give_mm),
+        "force_n": number(facts.force_n),
         "ways": list(facts.ways),
         "tools": list(facts.tools),
         "ejection": {
             "way": facts.leaving.way,
-            "holds_n": _number(facts.leaving.holds_n),
-            "share": _number(facts.leaving.share),
+            "holds_n": number(facts.leaving.holds_n),
+            "share": number(facts.leaving.share),
             "pushes": list(facts.leaving.pushes),
         },
         "strength": None if facts.strength is None else {
-            "borne": _number(facts.strength.borne),
+            "borne": number(facts.strength.borne),
             "by_foot": facts.strength.by_foot,
-            "drag": _number(facts.strength.drag),
-            "buckles_n": _number(facts.strength.buckles_n),
+            "drag": number(facts.strength.drag),
+            "buckles_n": number(facts.strength.buckles_n),
         },
-        "contact_mm2": _number(facts.contact_mm2),
-        "baseline_mm3": _number(facts.baseline_mm3),
-        "baseline_contact_mm2": _number(facts.place_mm2),
+        "contact_mm2": number(facts.contact_mm2),
+        "baseline_mm3": number(facts.baseline_mm3),
+        "baseline_contact_mm2": number(facts.place_mm2),
     }
 
 
@@ -229,60 +223,32 @@ def _feature(part: Part, feature: Feature) -> dict[str, Any]:
     entry: dict[str, Any] = {
         "id": feature.id,
         "faces": list(feature.faces),
-        "at_mm": _numbers(feature.at_mm),
+        "at_mm": numbers(feature.at_mm),
         "classes": list(classes(feature)),
         "protect": feature.protect,
         "selector": selector_of(part, feature),
     }
     if isinstance(feature, MatingFace):
-        return {**entry, "kind": "mating face", "normal": _numbers(feature.normal),
-                "area_mm2": _number(feature.area_mm2), "patterns": list(feature.patterns)}
+        return {**entry, "kind": "mating face", "normal": numbers(feature.normal),
+                "area_mm2": number(feature.area_mm2), "patterns": list(feature.patterns)}
     entry["may_be"] = [
-        {"use": r.use.value, "what": r.what, "nominal_mm": _number(r.nominal_mm),
-         "measured_mm": _number(r.measured_mm), "confidence": r.confidence,
+        {"use": r.use.value, "what": r.what, "nominal_mm": number(r.nominal_mm),
+         "measured_mm": number(r.measured_mm), "confidence": r.confidence,
          "source": r.source, "grade": r.grade}
         for r in feature.may_be
     ]  # fmt: skip
     if isinstance(feature, HolePattern):
         return {**entry, "kind": "hole pattern", "shape": feature.shape,
-                "size_mm": _numbers(feature.size_mm), "holes": list(feature.holes)}
+                "size_mm": numbers(feature.size_mm), "holes": list(feature.holes)}
     sections = [
-        {"enter_mm": _number(s.enter_mm), "end_mm": _number(s.end_mm),
-         "depth_mm": _number(s.depth_mm), "faces": list(s.faces)}
+        {"enter_mm": number(s.enter_mm), "end_mm": number(s.end_mm),
+         "depth_mm": number(s.depth_mm), "faces": list(s.faces)}
         for s in feature.sections
     ]  # fmt: skip
-    return {**entry, "kind": "round hole", "axis": _numbers(feature.axis),
-            "diameter_mm": _number(feature.diameter_mm), "depth_mm": _number(feature.depth_mm),
+    return {**entry, "kind": "round hole", "axis": numbers(feature.axis),
+            "diameter_mm": number(feature.diameter_mm), "depth_mm": number(feature.depth_mm),
             "through": feature.through, "sections": sections,
             "opens_into": sorted(mouth.face for mouth in feature.mouths)}
-
-
-def _part(part: Part) -> dict[str, Any]:
-    return {
-        "file": part.source.file,
-        "sha256": part.source.sha256,
-        "unit": part.source.unit,
-        "size_mm": _numbers(part.size_mm),
-        "volume_mm3": _number(part.mesh.volume_mm3),
-        "area_mm2": _number(part.mesh.area_mm2),
-        "bodies": part.bodies,
-        "faces": len(part.faces),
-        "triangles": len(part.mesh.triangles),
-        "closed": bool(part.closed),
-    }
-
-
-def _process(process: Process) -> dict[str, Any]:
-    return {
-        "name": process.name,
-        "layer_mm": _number(process.layer_mm),
-        "first_layer_mm": _number(process.first_layer_mm),
-        "line_mm": _number(process.line_mm),
-        "angle_deg": _number(process.angle_deg),
-        "step_mm": _number(process.step_mm),
-        "lip_mm": _number(process.lip_mm),
-        "bridge_mm": _number(process.bridge_mm),
-    }
 
 
 def _quality_change(change: QualityChange) -> dict[str, Any]:
@@ -291,7 +257,7 @@ def _quality_change(change: QualityChange) -> dict[str, Any]:
         "after": _quality(change.after),
         "props": None if change.props is None else _quality(change.props),
         "new": [
-            {"kind": d.kind, "at_mm": _numbers(d.at_mm), "size": _number(d.size)}
+            {"kind": d.kind, "at_mm": numbers(d.at_mm), "size": number(d.size)}
             for d in change.new
         ],
         "faults": list(change.faults),
@@ -307,26 +273,9 @@ def _quality(quality: BrepQuality) -> dict[str, Any]:
         "mergeable": quality.mergeable,
         "short_edges": quality.short_edges,
         "loose": quality.loose,
-        "vertex_tolerance_mm": _number(quality.vertex_tolerance_mm),
-        "edge_tolerance_mm": _number(quality.edge_tolerance_mm),
-        "face_tolerance_mm": _number(quality.face_tolerance_mm),
-    }
-
-
-def _finding(finding: Finding) -> dict[str, Any]:
-    return {
-        "id": finding.id,
-        "kind": finding.kind,
-        "severity": finding.severity,
-        "z_mm": _numbers(finding.z_mm),
-        "at_mm": _numbers(finding.at_mm),
-        "area_mm2": _number(finding.area_mm2),
-        "reach_mm": _optional(finding.reach_mm),
-        "span_mm": _optional(finding.span_mm),
-        "angle_deg": _optional(finding.angle_deg),
-        "limit": _optional(finding.limit),
-        "faces": [int(face) for face in finding.faces],
-        "message": finding.message,
+        "vertex_tolerance_mm": number(quality.vertex_tolerance_mm),
+        "edge_tolerance_mm": number(quality.edge_tolerance_mm),
+        "face_tolerance_mm": number(quality.face_tolerance_mm),
     }
 
 
@@ -338,7 +287,7 @@ def _replay(found: Replay) -> dict[str, Any]:
                 "remedy": one.remedy,
                 "status": one.status,
                 "finding": one.finding_id,
-                "shift_mm": _number(one.shift_mm),
+                "shift_mm": number(one.shift_mm),
                 "why": one.why,
             }
             for one in found.decisions
@@ -358,23 +307,10 @@ def _replay(found: Replay) -> dict[str, Any]:
 
 def _cost(cost: Cost) -> dict[str, float]:
     return {
-        "price": _number(cost.price),
-        "plastic_mm3": _number(cost.plastic_mm3),
-        "machine_s": _number(cost.machine_s),
-        "labour_s": _number(cost.labour_s),
-        "deviation_mm": _number(cost.deviation_mm),
-        "changed_mm2": _number(cost.changed_mm2),
+        "price": number(cost.price),
+        "plastic_mm3": number(cost.plastic_mm3),
+        "machine_s": number(cost.machine_s),
+        "labour_s": number(cost.labour_s),
+        "deviation_mm": number(cost.deviation_mm),
+        "changed_mm2": number(cost.changed_mm2),
     }
-
-
-def _number(value: float) -> float:
-    # + 0.0 turns a rounded -0.0 into 0.0.
-    return round(float(value), DECIMALS) + 0.0
-
-
-def _optional(value: float | None) -> float | None:
-    return None if value is None else _number(value)
-
-
-def _numbers(values: Iterable[float]) -> list[float]:
-    return [_number(value) for value in values]

@@ -12,11 +12,10 @@ that came clean, and more than a little: what it may save is a prop or two.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
-from soffit.orient.choose import orientations
 from soffit.part.model import Part, Vec3
 from soffit.plan.model import Resolution
 from soffit.plan.resolve import Searched, searched
@@ -29,10 +28,13 @@ MOST_WAYS_UP = 3
 LITTLE_LAYERS = 10_000
 
 
-def resolve_best_way_up(part: Part, process: Process, **options: Any) -> Resolution:
-    """`resolve` in the way up that is best by what it leads to. `options` are those of `searched`
-    but for `up` and `most`; what names findings or places of one way up does not belong here."""
-    ups = [found.up for found in orientations(part, process)[:MOST_WAYS_UP]]
+def resolve_best_way_up(
+    part: Part, process: Process, ups: Sequence[Vec3], **options: Any
+) -> Resolution:
+    """`resolve` in the way up that is best by what it leads to, of `ups`, best first.
+    `options` are those of `searched` but for `up` and `most`; what names findings or places of one
+    way up does not belong here."""
+    ups = list(ups[:MOST_WAYS_UP])
     tried: list[Searched] = []
     given_up: list[Vec3] = []
     most_layers = math.inf

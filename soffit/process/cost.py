@@ -33,6 +33,16 @@ class Cost:
     avoid: float
 
 
+def price_of(
+    process: Process, plastic_mm3: float, machine_s: float, labour_s: float = 0.0
+) -> float:
+    """What so much plastic, time on the machine and work by hand costs, by the formula above."""
+    mass_kg = plastic_mm3 * process.material.density_g_cm3.value * 1e-6
+    return (mass_kg * process.material.price_per_kg.value
+            + machine_s / 3600.0 * process.costs.machine_per_h.value
+            + labour_s / 3600.0 * process.costs.labour_per_h.value)
+
+
 def cost_of(
     process: Process, *, plastic_mm3: float, changed_mm2: float, deviation_mm: float,
     props: float = 0, works: int = 0, leaves: bool = False,
@@ -44,10 +54,7 @@ def cost_of(
     if props or works:
         labour += costs.handle_s.value
     time = plastic_mm3 / flow_mm3_s(process, process.motion.speed_mm_s.value)
-    mass_kg = plastic_mm3 * process.material.density_g_cm3.value * 1e-6
-    price = (mass_kg * process.material.price_per_kg.value
-             + time / 3600.0 * costs.machine_per_h.value
-             + labour / 3600.0 * costs.labour_per_h.value)
+    price = price_of(process, plastic_mm3, time, labour)
     avoid = ((costs.avoid_prop.value if props else 0.0) + works * costs.avoid_work.value
              + (costs.avoid_bridge.value if leaves else 0.0))
     return Cost(plastic_mm3, time, labour, deviation_mm, changed_mm2, price, avoid)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -32,6 +33,7 @@ from soffit.sheet.profile import Bar
 from soffit.sheet.project import project
 from soffit.sheet.sections import across, section_figure, where_to_cut
 from soffit.sheet.view import FRONT, RIGHT, View
+from soffit.sheet.ways_up import ways_up_figure
 
 VIEW_W_MM, VIEW_H_MM = 120.0, 110.0
 ELEVATION_W_MM = 136.0
@@ -69,9 +71,11 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         received_hash=_short(received.sha256),
         produced_hash=_short(resolution.after.part.source.sha256),
         orientation="up " + ", ".join(f"{v:.2f}".rstrip("0").rstrip(".") for v in up),
+        up_why=resolution.up_why,
         ejection="" if resolution.ejection is None else advice(resolution.ejection, process),
         views=_views(resolution, numbered),
         sections=_sections(resolution, numbered),
+        ways_up=_ways_up(resolution),
         open=opened,
         changes=ledger.change_rows(resolution, numbered),
         notes=ledger.note_rows(resolution, numbered),
@@ -81,6 +85,14 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         estimate=ledger.estimate_rows(resolution),
         cautions=ledger.CAUTIONS,
     )
+
+
+def _ways_up(resolution: Resolution) -> tuple[Figure, ...]:
+    """The maps of all ways up, where one was chosen, in the frame of the file."""
+    if resolution.ways_up is None:
+        return ()
+    figure = ways_up_figure(resolution.ways_up)
+    return (replace(figure, remark=f"Taken: {resolution.up_why}."),)
 
 
 def _short(sha256: str) -> str:

@@ -69,6 +69,8 @@ svg{{display:block;width:100%;height:auto}}
 .views{{display:grid;grid-template-columns:120fr 120fr 136fr;gap:1rem}}
 .sections{{display:grid;grid-template-columns:repeat(auto-fill,minmax(17rem,1fr));gap:1rem}}
 .sections svg{{max-width:24rem}}
+.ways{{margin:1.2rem 0}}
+.ways svg{{max-width:64rem}}
 .tables{{display:grid;grid-template-columns:repeat(auto-fit,minmax(25rem,1fr));gap:0 2.5rem;
 align-items:start}}
 .key{{display:flex;flex-wrap:wrap;gap:.2rem 1.4rem;list-style:none;padding:0;margin:.6rem 0 1rem;
@@ -121,7 +123,8 @@ def to_html(sheet: Sheet) -> str:
         f'<p class="under">Change sheet {escape(sheet.number)}, {escape(sheet.date)}</p>',
         _verdict(sheet), "</header>", "<main>",
         f'<div class="views">{"".join(_figure(f) for f in sheet.views)}</div>',
-        _key(), _open(sheet), _changes(sheet), _sections(sheet), '<div class="tables">',
+        _key(), _open(sheet), _changes(sheet), _sections(sheet),
+        _ways_up(sheet), '<div class="tables">',
         _table("Before and after", ("", "as received", "as produced", ""),
                [(_text(r.name), *map(_figure_cell, r.values), _text(r.unit))
                 for r in sheet.measured]),
@@ -210,6 +213,11 @@ def _sections(sheet: Sheet) -> str:
         return ""
     drawn = "".join(_figure(f) for f in sheet.sections)
     return f'<section><h2>Sections</h2><div class="sections">{drawn}</div></section>'
+
+
+def _ways_up(sheet: Sheet) -> str:
+    drawn = "".join(_figure(f) for f in sheet.ways_up)
+    return f'<section class="ways">{drawn}</section>' if drawn else ""
 
 
 def _figure(figure: Figure) -> str:

@@ -85,8 +85,9 @@ class Sheet:
 
     `number` identifies the sheet by the geometry it is about. `views`: part as received, as
     produced, elevations with height profile. `sections`: one cut through each change.
-    `measured` has the columns before and after; `estimate` has as received, with slicer
-    supports, resolved (or no rows). `ejection`: how it is pushed off the platform ("" unknown).
+    `ways_up`: maps of all ways up where one was chosen, `up_why` the reason. `measured` has the
+    columns before and after; `estimate` has as received, with slicer supports,
+    resolved (or no rows). `ejection`: how it is pushed off the platform ("" unknown).
     """
 
     title: str
@@ -103,9 +104,11 @@ class Sheet:
     received_hash: str
     produced_hash: str
     orientation: str
+    up_why: str
     ejection: str
     views: tuple[Figure, ...]
     sections: tuple[Figure, ...]
+    ways_up: tuple[Figure, ...]
     open: tuple[OpenRow, ...]
     changes: tuple[ChangeRow, ...]
     notes: tuple[NoteRow, ...]

@@ -28,7 +28,8 @@ from soffit.part.step import write_step
 from soffit.part.write_mesh import write_3mf, write_stl
 from soffit.plan.model import Resolution
 from soffit.plan.recipe import recipe_toml
-from soffit.plan.report import dumps, resolve_json
+from soffit.plan.report import resolve_json
+from soffit.plan.report_parts import dumps
 from soffit.plan.resolve import measure_protected, open_findings
 from soffit.remedies.model import Edit
 from soffit.sheet.build import build_sheet

@@ -1,0 +1,37 @@
+"""The ways up of a part, as text of at most 80 columns."""
+
+from __future__ import annotations
+
+from soffit.cli.render_text import Line, _area, _table, part_lines, wrap
+from soffit.orient.measure import Orientation
+from soffit.orient.result import WaysUp
+
+# Ways up that are listed (own choice: half a screen).
+MOST_ROWS = 12
+
+
+def ways_up_lines(found: WaysUp) -> list[Line]:
+    """The best direction, those worth weighing with the reason for each, and all finalists."""
+    what = "Asked for" if found.face_up else "Best up"
+    lines = [*part_lines(found.part), Line(f"{what}: --up {up_words(found.best)}", "bold"),
+             Line("")]
+    for one in found.named:
+        names = ", ".join(one.names) or "as drawn"
+        lines += wrap(f"{up_words(one.orientation)}: {names}; {one.why}.")
+    rows = [
+        (up_words(o), _area(o.over_air_mm2), str(o.places), f"{o.height_mm:.1f}",
+         f"{o.time_s / 60.0:.0f}", f"{o.plastic_mm3 / 1000.0:.1f}", f"{o.price:.2f}",
+         "yes" if o.stands else "no")
+        for o in found.finalists[:MOST_ROWS]
+    ]
+    head = ("up", "over mm²", "places", "z mm", "min", "cm³", "price", "stands")
+    lines += [Line(""), *_table(head, rows, right={1, 2, 3, 4, 5, 6}), Line("")]
+    return lines + wrap(
+        f"{len(found.search.directions):,} directions looked at, {len(found.finalists)} cut in "
+        "layers. min, cm³ and price are of one part with what is over air cured, as estimated "
+        "from the findings; soffit resolve works it out.")
+
+
+def up_words(o: Orientation) -> str:
+    """A direction as `--up` takes it."""
+    return ",".join(f"{value:.4g}" for value in o.up)

@@ -1,0 +1,69 @@
+"""What it takes to cure what is over air one way up, as far as the findings tell.
+
+No remedy is worked out: that takes seconds for each place, and there are dozens of ways up. A place
+gets the cheaper of two that nearly always can be had, at the costs of the process:
+
+- a wedge at 45° below it, of `area · reach / 2` (derived: of a ledge exactly; less of a bridge or a
+  ceiling, which two sides or more share, and of a slope), where something holds it and there is as
+  much height below as it reaches out;
+- a prop, of `PROP_SHARE` of the room below it, broken off by hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from soffit.findings.model import Finding
+from soffit.findings.room import support_layers_mm3
+from soffit.layers.stack import LayerStack
+from soffit.process.cost import Cost, cost_of
+from soffit.process.model import Process
+
+# Share of the room below a place that its prop takes (measured: `bench --suite props`, about half
+# of the block support that it is compared with there, of 0.15).
+PROP_SHARE = 0.08
+
+
+@dataclass(frozen=True)
+class Cure:
+    """What it takes: plastic, mm³, time on the machine, s, `price` in the currency of the process,
+    what it is `worth` to be without it, and how many props it needs."""
+
+    plastic_mm3: float
+    machine_s: float
+    price: float
+    worth: float
+    props: int
+
+
+def cure_of(stack: LayerStack, places: tuple[Finding, ...], process: Process) -> Cure:
+    """What it takes to cure all `places`, each by itself."""
+    plastic = time = price = worth = 0.0
+    props = 0
+    for finding in places:
+        wedge = _wedge(finding, process)
+        prop = _prop(stack, finding, process)
+        best = prop if wedge is None or _weight(prop) < _weight(wedge) else wedge
+        props += best is prop
+        plastic, time = plastic + best.plastic_mm3, time + best.machine_s
+        price += best.price
+        worth += best.avoid
+    return Cure(plastic, time, price, worth, props)
+
+
+def _weight(cost: Cost) -> float:
+    return cost.price + cost.avoid
+
+
+def _wedge(finding: Finding, process: Process) -> Cost | None:
+    reach = finding.reach_mm
+    if finding.kind == "air/island" or reach is None or finding.z_mm[0] < reach:
+        return None
+    return cost_of(process, plastic_mm3=0.5 * finding.area_mm2 * reach,
+                   changed_mm2=finding.area_mm2, deviation_mm=reach)
+
+
+def _prop(stack: LayerStack, finding: Finding, process: Process) -> Cost:
+    room = float(support_layers_mm3(stack, (finding,)).sum())
+    return cost_of(process, plastic_mm3=PROP_SHARE * room, changed_mm2=0.0, deviation_mm=0.0,
+                   props=1)

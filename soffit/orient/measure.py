@@ -1,0 +1,140 @@
+"""One way up, cut in layers and measured."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from soffit.findings.review import reviewed
+from soffit.layers.plastic import layers_mm3
+from soffit.layers.stack import cut_layers, outline_of
+from soffit.orient.cure import cure_of
+from soffit.orient.directions import Direction, Origin, hole_axes_of
+from soffit.part.model import Part, Vec3
+from soffit.part.place import place
+from soffit.process.cost import price_of
+from soffit.process.deposit import print_time_s
+from soffit.process.model import Process
+from soffit.process.physics import peel_of
+
+# A hole is upright within this angle (derived: over 50 mm it is then half a line off).
+UPRIGHT_DEG = 0.25
+
+# A face looks down where its normal leans down by more than this, the cosine (own choice: by 6°).
+DOWN = 0.1
+
+
+@dataclass(frozen=True)
+class Aims:
+    """What matters beside the cost: `load`, the direction in the part's present frame that it is
+    pulled along, and `cosmetic`, the faces that are looked at."""
+
+    load: Vec3 | None = None
+    cosmetic: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Orientation:
+    """One way up, in the part's present frame, and what its layers say.
+
+    `plastic_mm3` and `time_s`: what the part takes as laid and what it takes to cure it beside, as
+    estimated (`cure`); `price` of all that for one part, and `worth`, what it is worth to have no
+    props; `cure_cost`, what of both the cure is. `pull_mpa`: at the rim of its foot, by the drag of
+    the nozzle at its top; `holds_mpa`: what the foot bears. `upright`: round walls that stand
+    upright, of `holes`. `strength`: the share of the plastic's strength that it has along the load,
+    None without one. `rough_mm2`: area of the cosmetic faces that faces down or lies on the
+    platform.
+    """
+
+    up: Vec3
+    origin: Origin
+    over_air_mm2: float
+    places: int
+    height_mm: float
+    clean: bool
+    footprint_mm2: float
+    pull_mpa: float
+    holds_mpa: float
+    plastic_mm3: float
+    time_s: float
+    props: int
+    price: float
+    worth: float
+    cure_cost: float
+    upright: int
+    holes: int
+    strength: float | None
+    rough_mm2: float
+
+    @property
+    def as_drawn(self) -> bool:
+        """Whether the part stays as it is."""
+        return self.origin == "as drawn"
+
+    @property
+    def stands(self) -> bool:
+        """Whether its foot holds it."""
+        return self.pull_mpa <= self.holds_mpa
+
+    @property
+    def cost(self) -> float:
+        """Price and what it is worth to be without props."""
+        return self.price + self.worth
+
+
+def measured(part: Part, process: Process, direction: Direction, aims: Aims) -> Orientation:
+    """A way up as its layers are, by one review of them."""
+    placed = place(part, direction.up)
+    stack = cut_layers(placed, process)
+    found, _ = reviewed(placed, process, stack=stack)
+    corners = placed.mesh.corners
+    resting = corners[:, :, 2].max(axis=1) < process.first_layer_mm
+    foot = outline_of(stack.regions[0]) if len(stack) else ()
+    height = placed.size_mm[2]
+    layers = layers_mm3(stack, process)
+    cure = cure_of(stack, found.air, process)
+    time = print_time_s(layers, process)
+    upright, holes = _upright(part, direction.up)
+    return Orientation(
+        up=direction.up, origin=direction.origin, over_air_mm2=found.over_air_mm2,
+        places=len(found.air), height_mm=height, clean=found.clean,
+        footprint_mm2=float(placed.mesh.areas[resting].sum()),
+        pull_mpa=peel_of(foot, process.drag_n, height) if foot else math.inf,
+        holds_mpa=process.capability.adhesion_mpa.value,
+        plastic_mm3=float(layers.sum()) + cure.plastic_mm3,
+        time_s=time + cure.machine_s, props=cure.props,
+        price=price_of(process, float(layers.sum()), time) + cure.price, worth=cure.worth,
+        cure_cost=cure.price + cure.worth,
+        upright=upright, holes=holes, strength=strength(direction.up, aims.load, process),
+        rough_mm2=_rough(placed, aims.cosmetic))
+
+
+def strength(up: Vec3, load: Vec3 | None, process: Process) -> float | None:
+    """Share of the plastic's strength along a load: layers part where the pull across them,
+    σ·cos², reaches their bond (largest normal stress on the plane of weakness; derived, shear is
+    left out)."""
+    if load is None:
+        return None
+    along = np.asarray(load) / np.linalg.norm(load)
+    across = float(np.dot(along, up)) ** 2
+    bond = process.material.layer_bond.value
+    return 1.0 if across <= bond else bond / across
+
+
+def _upright(part: Part, up: Vec3) -> tuple[int, int]:
+    axes = hole_axes_of(part)
+    if not len(axes):
+        return 0, 0
+    upright = np.abs(axes @ np.asarray(up)) > math.cos(math.radians(UPRIGHT_DEG))
+    return int(upright.sum()), len(axes)
+
+
+def _rough(placed: Part, faces: Sequence[int]) -> float:
+    if not faces:
+        return 0.0
+    rows = placed.triangles_of(faces)
+    down = placed.mesh.normals[rows, 2] < -DOWN
+    return float(placed.mesh.areas[rows][down].sum())

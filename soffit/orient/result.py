@@ -1,0 +1,64 @@
+"""What the search for a way up found, ready to be shown."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from soffit.orient.choose import Search
+from soffit.orient.front import Named, front, named, why
+from soffit.orient.measure import Orientation
+from soffit.part.model import Part, Vec3
+from soffit.process.model import Process
+
+
+@dataclass(frozen=True)
+class WaysUp:
+    """The ways up of a part, in the frame that it has: `search`, all that was looked at; `load`
+    and `face_up`, what was asked for."""
+
+    part: Part
+    process: Process
+    search: Search
+    load: Vec3 | None = None
+    face_up: str = ""
+    cosmetic: tuple[str, ...] = ()
+
+    @property
+    def finalists(self) -> tuple[Orientation, ...]:
+        """Those that were cut in layers, best first."""
+        return self.search.finalists
+
+    @property
+    def best(self) -> Orientation:
+        """The first of them."""
+        return self.finalists[0]
+
+    @cached_property
+    def named(self) -> tuple[Named, ...]:
+        """The few worth weighing, best first."""
+        return tuple(named(self.finalists))
+
+    @cached_property
+    def front(self) -> tuple[Orientation, ...]:
+        """Those that no other beats in every measure."""
+        return tuple(front(self.finalists))
+
+    def taken(self, up: Vec3) -> Orientation | None:
+        """The finalist that points up so, None where none does."""
+        return next((o for o in self.finalists if np.allclose(o.up, up, atol=1e-6)), None)
+
+    def why_taken(self, up: Vec3) -> str:
+        """Why a way up was taken, in a sentence."""
+        one = self.taken(up)
+        if one is None:
+            return ""
+        rank = self.finalists.index(one)
+        of = f"of {len(self.search.directions):,} directions"
+        said = why(one, next(o for o in self.finalists if o.as_drawn))
+        if rank == 0:
+            return f"the best {of}: {said}"
+        return (f"number {rank + 1} {of}, as those before it did not come clean, or cost more once "
+                f"they were resolved: {said}")
