@@ -24,6 +24,10 @@ Up = Literal["keep", "auto"] | tuple[float, float, float]
 Box = tuple[float, float, float, float, float, float]
 Progress = Callable[[str, int, int], None]
 
+# Ways up that are cut in layers where only the best few are resolved (own choice: half of those
+# that `soffit orient` shows).
+FEW = 8
+
 
 def read(source: Any, unit: str | None = None, repair: bool = False) -> Part:
     """The part in a STEP, STL, 3MF, OBJ or PLY file, or of a mesh or CAD-script object.
@@ -53,6 +57,7 @@ def ways_up(
     face_up: str | None = None,
     cosmetic: Sequence[str] = (),
     every_room: bool = False,
+    most: int = 16,
     progress: Progress | None = None,
 ) -> WaysUp:
     """Which way up is best, of all directions; those worth weighing, each with a reason.
@@ -60,7 +65,7 @@ def ways_up(
     Directions are in the part's present frame. `load`: along which the part is pulled. `face_up`:
     selector of a flat face that must point up; `cosmetic`: of faces that are looked at.
     `every_room`: whether the room of a support is measured for every direction, which changes no
-    choice.
+    choice. `most`: ways up that are cut in layers.
 
     Raises SelectorError for a selector that names nothing, InputError where the face to point up
     is not flat.
@@ -74,7 +79,7 @@ def ways_up(
     looked_at = faces_of(part, cosmetic, "--cosmetic")
     upwards = None if face_up is None else flat_direction(part, face_up, "--face-up")
     found = search(part, how, Aims(load, looked_at), upwards=upwards,
-                   every_room=every_room, progress=progress)
+                   every_room=every_room, most=most, progress=progress)
     return WaysUp(part, how, found, load, face_up or "", tuple(cosmetic))
 
 
@@ -182,7 +187,7 @@ def resolve(
     }
     # What names findings or places of one way up is meant for the one with least over air.
     named = bool(protect or keep_out or demand or prop_at or no_prop_at or recipe)
-    found = ways_up(part, how, progress=progress) if up == "auto" else None
+    found = ways_up(part, how, most=FEW, progress=progress) if up == "auto" else None
     if found is not None and not named:
         result = resolve_best_way_up(part, how, [o.up for o in found.finalists], **options)
     else:

@@ -23,6 +23,7 @@ from soffit.orient.directions import Direction, directions
 from soffit.orient.measure import Aims, Orientation, measured
 from soffit.part.model import Floats, Mesh, Part, Vec3, vec3
 from soffit.process.cost import price_of
+from soffit.process.deposit import flow_mm3_s
 from soffit.process.model import Process
 
 Progress = Callable[[str, int, int], None]
@@ -38,7 +39,7 @@ LIKELY = 256
 # A foot that is pulled at by so many times what it holds, as screened, does not hold the part when
 # it is cut in layers (own choice: flat feet are exact, curved ones are not); so many finalists at
 # most are such.
-SURE_TO_FALL, FALLING = 1.5, 4
+SURE_TO_FALL, FALLING = 1.5, 3
 
 # The best of the directions all round that are moved about, and by how much at first, in steps
 # around each, each round by half of it (derived: from half their spacing down to an eighth of it).
@@ -55,9 +56,10 @@ EQUAL_SHARE = 0.01
 # A foot that is pulled at by more is none, MPa (from memory: about what the plastic itself bears).
 MOST_MPA = 50.0
 
-# A direction all round that is nearer to a flat side or to a better one is left to that, degrees
-# (own choice: twice their spacing; between a part on its side and one a little off lies nothing).
-NEAR_DEG = 6.0
+# A direction that is nearer to a better one is left to that, degrees (own choice: twice the spacing
+# of those all round), but for flat sides that are no facet of something round: of at least this
+# share of the largest (from memory).
+NEAR_DEG, SIDE_SHARE = 6.0, 0.05
 
 # Two directions look alike where all measures of them agree within this share (derived: rounding is
 # far below, and what differs by less costs the same).
@@ -96,12 +98,13 @@ class Search:
 
 def search(
     part: Part, process: Process, aims: Aims | None = None, *, around: int = AROUND,
-    upwards: Vec3 | None = None, every_room: bool = False, progress: Progress | None = None,
+    upwards: Vec3 | None = None, every_room: bool = False, most: int = FINALISTS,
+    progress: Progress | None = None,
 ) -> Search:
     """Look at all ways up of a part, in its present frame. `upwards`: the one that is asked for,
     which then comes first whatever it costs, and the others beside it tell what that is.
     `every_room`: whether the room below is asked for of every direction, which takes longer and
-    changes no choice."""
+    changes no choice. `most`: finalists."""
     tell = progress or (lambda _stage, _done, _total: None)
     depth = Depth(part.mesh, process)
     every = directions(part, around, upwards)
@@ -112,7 +115,7 @@ def search(
     # The part as drawn, and what is asked for right behind it, are finalists in any case.
     first = 1 if upwards is None else 2
     asked = None if upwards is None else every[1].up
-    chosen = _finalists(part.mesh, every, found, first, process)
+    chosen = _finalists(part.mesh, every, found, first, most, process)
     finalists: list[Orientation] = []
     for done, k in enumerate(chosen, start=1):
         tell("orient", done - 1, len(chosen))
@@ -155,24 +158,29 @@ def _screened(depth: Depth, every: Sequence[Direction], process: Process) -> Scr
     over, height, rests, pull = depth.facing(ups)
     pull *= process.drag_n
     shadowed, room = np.full(len(ups), np.nan), np.full(len(ups), np.nan)
-    likely = np.argsort(_score(over, height, pull, room, process), kind="stable")[:LIKELY]
+    likely = np.argsort(_score(over, height, pull, room, process, depth.laid_mm3),
+                        kind="stable")[:LIKELY]
     shadowed[likely], room[likely] = depth.below(ups[likely])
     return Screen(over, height, rests, pull, shadowed, room,
-                  _score(over, height, pull, room, process))
+                  _score(over, height, pull, room, process, depth.laid_mm3))
 
 
 def _score(
-    over_mm2: Floats, height_mm: Floats, pull_mpa: Floats, room_mm3: Floats, process: Process
+    over_mm2: Floats, height_mm: Floats, pull_mpa: Floats, room_mm3: Floats, process: Process,
+    laid_mm3: float,
 ) -> Floats:
     """What each direction is expected to cost beside what all cost, in the currency of the process;
     more for a foot that seems too small."""
+    # However low it is, what it takes must be laid; however little that is, layers take their time.
     layer_s = process.motion.min_layer_time_s.value / process.layer_mm
+    flow = flow_mm3_s(process, process.motion.speed_mm_s.value)
+    time_s = np.maximum(laid_mm3 / flow, layer_s * height_mm)
     # A wedge below one place as wide as it is deep, or a part of the room where that is known.
     volume = np.fmin(0.25 * over_mm2 * np.sqrt(over_mm2), ROOM_SHARE * room_mm3)
     falls = np.maximum(0.0, np.log2(np.clip(pull_mpa, 1e-9, MOST_MPA)
                                     / process.capability.adhesion_mpa.value))
     # By area too: of two with as much room below, that with less to hold.
-    return np.asarray(price_of(process, 0.0, 1.0) * layer_s * height_mm
+    return np.asarray(price_of(process, 0.0, 1.0) * time_s
                       + price_of(process, 1.0, 0.0) * (volume + over_mm2) + falls)
 
 
@@ -187,7 +195,8 @@ def _refined(
         for step in range(ROUNDS):
             near = _around(up, math.radians(FIRST_DEG * 0.5**step))
             over, height, _, pull = depth.facing(near)
-            scores = _score(over, height, process.drag_n * pull, depth.below(near)[1], process)
+            scores = _score(over, height, process.drag_n * pull, depth.below(near)[1], process,
+                            depth.laid_mm3)
             at = int(np.argmin(scores))
             if scores[at] < least:
                 up, least = near[at], float(scores[at])
@@ -205,25 +214,29 @@ def _around(up: Floats, angle: float) -> Floats:
 
 
 def _finalists(
-    mesh: Mesh, every: Sequence[Direction], found: Screen, first: int, process: Process
+    mesh: Mesh, every: Sequence[Direction], found: Screen, first: int, most: int,
+    process: Process,
 ) -> list[int]:
-    """The first so many, and the best by score but for those that look like one before, and those
-    that are sure to fall where there are others."""
+    """The first so many, and in turn the best by score, by area over air and by the room below,
+    but for those that look like one before, and those that are sure to fall where there are
+    others."""
     falls = found.pull_mpa > SURE_TO_FALL * process.capability.adhesion_mpa.value
     ups = np.array([d.up for d in every])
     like = _looks(mesh, ups, found)
-    sides = [k for k, d in enumerate(every) if d.origin == "flat side"]
+    sides = [k for k, d in enumerate(every) if d.share >= SIDE_SHARE]
     chosen = list(range(min(first, len(every))))
-    for k in np.argsort(found.score, kind="stable").tolist():
-        if len(chosen) == FINALISTS:
+    # What does not stand comes after all that do, by whatever it is ranked.
+    orders = [np.lexsort([measure, falls]) for measure in (
+        found.score, found.over_mm2, np.where(np.isnan(found.room_mm3), np.inf, found.room_mm3))]
+    for k in np.column_stack(orders).reshape(-1).tolist():
+        if len(chosen) >= most:
             break
-        if falls[k] and len(chosen) >= FALLING:
+        if k in chosen or (falls[k] and len(chosen) >= FALLING):
             continue
         near = ups[[*sides, *chosen]] @ ups[k] > math.cos(math.radians(NEAR_DEG))
-        if every[k].origin == "all round" and near.any():
+        if every[k].share < SIDE_SHARE and near.any():
             continue
-        alike = np.isclose(like[k], like[chosen], rtol=ALIKE, atol=ALIKE).all(axis=1)
-        if k not in chosen and not alike.any():
+        if not np.isclose(like[k], like[chosen], rtol=ALIKE, atol=ALIKE).all(axis=1).any():
             chosen.append(k)
     return chosen
 

@@ -4,13 +4,14 @@ No remedy is worked out: that takes seconds for each place, and there are dozens
 gets the cheaper of two that nearly always can be had, at the costs of the process:
 
 - a wedge at 45° below it, of `area · reach / 2` (derived: of a ledge exactly; less of a bridge or a
-  ceiling, which two sides or more share, and of a slope), where something holds it and there is as
-  much height below as it reaches out;
+  ceiling, which two sides or more share, and of a slope), laid as walls along its face and infill
+  behind them, where something holds it and there is as much height below as it reaches out;
 - a prop, of `PROP_SHARE` of the room below it, broken off by hand.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from soffit.findings.model import Finding
@@ -59,8 +60,16 @@ def _wedge(finding: Finding, process: Process) -> Cost | None:
     reach = finding.reach_mm
     if finding.kind == "air/island" or reach is None or finding.z_mm[0] < reach:
         return None
-    return cost_of(process, plastic_mm3=0.5 * finding.area_mm2 * reach,
+    return cost_of(process, plastic_mm3=_laid(0.5 * finding.area_mm2 * reach,
+                                              math.sqrt(2.0) * finding.area_mm2, process),
                    changed_mm2=finding.area_mm2, deviation_mm=reach)
+
+
+def _laid(volume_mm3: float, face_mm2: float, process: Process) -> float:
+    """Plastic of a wedge with such a face at 45°: walls along it, infill behind them."""
+    filling = process.filling
+    walls = min(volume_mm3, face_mm2 * filling.walls.value * process.line_mm)
+    return walls + filling.infill.value * (volume_mm3 - walls)
 
 
 def _prop(stack: LayerStack, finding: Finding, process: Process) -> Cost:

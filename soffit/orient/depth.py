@@ -45,6 +45,10 @@ class Depth:
     on which others are asked for."""
 
     def __init__(self, mesh: Mesh, process: Process) -> None:
+        filling = process.filling
+        walls = min(mesh.volume_mm3, mesh.area_mm2 * filling.walls.value * process.line_mm)
+        # About what the part takes as laid, however it lies: walls all round and infill, mm³.
+        self.laid_mm3 = walls + filling.infill.value * (mesh.volume_mm3 - walls)
         self._limit = float(np.cos(np.radians(process.angle_deg)))
         self._first = process.first_layer_mm
         self._cloud, self._cloud_normals = _spread(mesh, POINTS)

@@ -29,10 +29,12 @@ SAME_RAD = 1e-4
 
 @dataclass(frozen=True)
 class Direction:
-    """One direction that may point up, in the part's present frame, and why it is looked at."""
+    """One direction that may point up, in the part's present frame, and why it is looked at.
+    `share`: of a flat side, its area as a share of the largest."""
 
     up: Vec3
     origin: Origin
+    share: float = 0.0
 
 
 def directions(part: Part, around: int, upwards: Vec3 | None = None) -> list[Direction]:
@@ -42,7 +44,7 @@ def directions(part: Part, around: int, upwards: Vec3 | None = None) -> list[Dir
     found = [Direction((0.0, 0.0, 1.0), "as drawn")]
     if upwards is not None:
         found.append(Direction(_rounded(np.asarray(upwards)), "asked for"))
-    found += [Direction(up, "flat side") for up in flat_sides(part.mesh)]
+    found += [Direction(up, "flat side", share) for up, share in flat_sides(part.mesh)]
     found += [Direction(up, "upright hole") for up in hole_axes(part)]
     found += [Direction(vec3(up), "all round") for up in sphere(around)]
     return _without_doubles(found)
@@ -58,8 +60,9 @@ def sphere(count: int) -> Floats:
     return np.column_stack([r * np.cos(turn), r * np.sin(turn), z])
 
 
-def flat_sides(mesh: Mesh) -> list[Vec3]:
-    """Upwards of each flat side of the convex hull that is not too small, largest first."""
+def flat_sides(mesh: Mesh) -> list[tuple[Vec3, float]]:
+    """Upwards of each flat side of the convex hull that is not too small, with its area as a share
+    of the largest, largest first."""
     hull = m3.Manifold.hull_points(mesh.vertices[np.unique(mesh.triangles)]).to_mesh64()
     points = np.asarray(hull.vert_properties)[:, :3][np.asarray(hull.tri_verts, dtype=np.int64)]
     cross = np.cross(points[:, 1] - points[:, 0], points[:, 2] - points[:, 0])
@@ -74,8 +77,9 @@ def flat_sides(mesh: Mesh) -> list[Vec3]:
         sides.append((normal, float(area[left[same]].sum())))
         left = left[~same]
     sides.sort(key=lambda side: (-side[1], tuple(np.round(side[0], 6))))
-    least = LEAST_SHARE * sides[0][1] if sides else 0.0
-    return [_rounded(-normal) for normal, total in sides[:MOST_SIDES] if total >= least]
+    largest = sides[0][1] if sides else 1.0
+    return [(_rounded(-normal), total / largest) for normal, total in sides[:MOST_SIDES]
+            if total >= LEAST_SHARE * largest]
 
 
 def hole_axes_of(part: Part) -> Floats:
