@@ -116,3 +116,17 @@ def test_written_in_both_kernels(tmp_path: Path) -> None:
     part = read(fuse(box((0, 0, 0), (12, 12, 100)), box((0, 0, 80), (22, 12, 84))), tmp_path)
     result = soffit.resolve(part, only=("props",)).write(tmp_path / "out")
     assert result.clean and [e.prop.leans for e in result.edits if e.prop is not None] == [1]
+
+
+@pytest.mark.parametrize(("wishes", "remedy"), [
+    (Wishes(only=frozenset({"prop"})), "prop leaning"),
+    (Wishes(only=frozenset({"prop leaning"})), "prop leaning"),
+    (Wishes(demand=(("F1", "prop leaning"),)), "prop leaning"),
+    (Wishes(only=frozenset({"prop"}), forbid=frozenset({"prop leaning"})), "prop"),
+    (Wishes(demand=(("F1", "prop of fins"),)), "prop of fins"),
+])
+def test_the_kind_can_be_asked_for(wishes: Wishes, remedy: str) -> None:
+    """A level shelf gets no fins, and so stays open where they are demanded."""
+    result = resolve(part_of(shelf()), PLA, wishes=wishes)
+    assert [e.remedy for e in result.edits] == ([] if remedy == "prop of fins" else [remedy])
+    assert result.clean == bool(result.edits)

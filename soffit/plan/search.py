@@ -247,7 +247,7 @@ class Search:
         for finding, place in zip(left, places_of(survey.places, left), strict=True):
             if place is not None and len(found) < MOST_MORE:
                 option = least_under(self.state.context, finding)
-                if option is not None:
+                if option is not None and self.wishes.refuses(option) is None:
                     found.append(replace(option, finding=survey.places[place].id))
         return found
 

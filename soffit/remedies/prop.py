@@ -13,6 +13,9 @@ slopes to all sides blades stand so near that between them nothing reaches past 
 
 Where a wall is near and the platform is far, posts lean on the wall (`prop_lean`).
 
+`--demand "F2=prop leaning"` asks for posts that lean on a wall, `"prop of fins"` for blades along a
+slope, and `--forbid` forbids either: then it stands on posts.
+
 **How a prop is shaped and sized.** See `prop_shape`, `prop_posts` and `prop_house`: walls one
 line thick in plan, roof and cavity no flatter than the process prints; below the height in which
 they can lean out to hold all of a ridge, posts alone, slim or wide as the drag of the nozzle
@@ -60,6 +63,8 @@ from soffit.remedies.prop_strength import weakest
 
 NAME = "prop"
 RANK = 5
+# Kinds that can be demanded or forbidden by their own name; those on posts have none of their own.
+LEANING, FINS = f"{NAME} leaning", f"{NAME} of fins"
 
 # Ridges of one way to hold a place at most, and combs in other directions where some of it is to
 # stay clear (derived: each way costs a review, each ridge some ms).
@@ -251,6 +256,7 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
         f"{volume:.0f} mm³ of plastic, {share:.0f} % of a solid column; its tip gives "
         f"{facts.give_mm:.2f} mm to the nozzle"
     )
+    kind = FINS if facts.fins else LEANING if facts.leans == facts.posts else NAME
     bodies = f"{len(pieces)} prop{'s' if len(pieces) > 1 else ''}"
     force, words = max(1, math.ceil(facts.force_n)), ", ".join(facts.ways)
     if facts.fins:
@@ -262,7 +268,7 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
         how = "snap off {} by the foot" if by_foot else "rock off {} by the head with pliers"
         aside = ", what leans on the wall pushed aside" if facts.leans else ""
         after = f"{how.format(bodies)}{aside}, post by post, up to {force} N each; leaves {words}"
-    return Option(NAME, finding, "prop", as_solid(joined(pieces)), rank, why, after,
+    return Option(kind, finding, "prop", as_solid(joined(pieces)), rank, why, after,
                   volume_mm3=volume, pieces=len(pieces), prop=facts)
 
 
