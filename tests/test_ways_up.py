@@ -107,6 +107,17 @@ def test_what_is_screened_is_near_what_layers_say() -> None:
         assert below == pytest.approx(layers.sum(), rel=0.05)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_faces_at_exactly_the_limit_are_not_over_air(seed: int) -> None:
+    """A bar whose underside ends at 45° on both sides, turned anyhow in the file."""
+    points = np.array([(x, y, z) for y in (0, 30) for x, z in (
+        (-5, 0), (5, 0), (15, 10), (15, 14), (-15, 14), (-15, 10))], dtype=np.float64)
+    turn = Rotation.random(rng=np.random.default_rng(seed)).as_matrix()
+    part = turned(part_of(m3.Manifold.hull_points(points)), turn)
+    (over,), _, (rests,), _ = Depth(part.mesh, PLA).facing(turn[:, 2][None])
+    assert over == 0.0 and rests == pytest.approx(300.0)
+
+
 def test_a_screen_does_not_depend_on_what_else_is_looked_at() -> None:
     depth, ups = Depth(part_of(TEE).mesh, PLA), sphere(200)
     for ask in (depth.facing, depth.below):

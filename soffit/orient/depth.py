@@ -36,6 +36,10 @@ PER_CELL = 4.0
 # What faces up by less than this is no floor, by the cosine (own choice: a wall).
 FLOOR = 0.1
 
+# A face at the limit is none past it, whatever rounding says, by the cosine (derived: far above the
+# rounding of a normal, a ten-thousandth of a degree).
+AT_LIMIT = 1e-6
+
 # Directions looked at at once by one thread (own choice: some megabytes).
 _AT_ONCE = 64
 
@@ -46,10 +50,11 @@ class Depth:
 
     def __init__(self, mesh: Mesh, process: Process) -> None:
         filling = process.filling
-        walls = min(mesh.volume_mm3, mesh.area_mm2 * filling.walls.value * process.line_mm)
+        volume = max(0.0, mesh.volume_mm3)
+        walls = min(volume, mesh.area_mm2 * filling.walls.value * process.line_mm)
         # About what the part takes as laid, however it lies: walls all round and infill, mm³.
-        self.laid_mm3 = walls + filling.infill.value * (mesh.volume_mm3 - walls)
-        self._limit = float(np.cos(np.radians(process.angle_deg)))
+        self.laid_mm3 = walls + filling.infill.value * (volume - walls)
+        self._limit = float(np.cos(np.radians(process.angle_deg))) + AT_LIMIT
         self._first = process.first_layer_mm
         self._cloud, self._cloud_normals = _spread(mesh, POINTS)
         self._share = mesh.area_mm2 / max(len(self._cloud), 1)
