@@ -3,6 +3,7 @@ without a prop; else the one that leaves least."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ import pytest
 
 import soffit
 from soffit.findings.review import review
-from soffit.part.model import Part
+from soffit.part.model import Part, Vec3
 from soffit.plan import way_up
 from soffit.plan.model import OpenFinding, Resolution
 from soffit.plan.resolve import Searched, searched
@@ -132,3 +133,26 @@ def test_another_way_up_where_the_files_of_the_best_are_not_clean(
     assert not none.clean and none.before.up == FLIPPED
     assert soffit.read(none.files["stl"], unit="mm").size_mm == pytest.approx(
         none.after.part.size_mm, abs=1e-3)
+
+
+def test_a_way_up_that_takes_much_is_left_for_when_no_other_comes_clean(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With hardly anything to try, on its side the part is given up and as drawn it is not asked
+    about; upside down there is nothing to try. Without that, the first is tried in full."""
+    only_props = Wishes(forbid=NOTHING.forbid - {"prop"})
+    monkeypatch.setattr(way_up, "MUCH_LAYERS", 1)
+    limits: list[tuple[Vec3, float]] = []
+
+    def watched(*args: Any, **options: Any) -> Searched:
+        limits.append((options["up"], options["most_layers"]))
+        return searched(*args, **options)
+
+    monkeypatch.setattr(way_up, "searched", watched)
+    found = resolve_best_way_up(mushroom(), PLA, [ON_SIDE, FLIPPED, DRAWN], wishes=only_props)
+    assert found.clean and found.before.up == FLIPPED
+    assert limits == [(ON_SIDE, 1), (FLIPPED, 1)]
+    limits.clear()
+    found = resolve_best_way_up(mushroom(), PLA, [ON_SIDE, DRAWN], wishes=only_props)
+    assert found.clean
+    assert limits[:3] == [(ON_SIDE, 1), (DRAWN, 1), (ON_SIDE, math.inf)]

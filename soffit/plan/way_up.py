@@ -6,7 +6,8 @@ that comes clean without a prop. Of those that come clean the one is taken whose
 edits cost least, and the others where its files do not prove clean; where none does, the one that
 leaves least over air. Once one came clean, another is given up as soon as it is sure to cost more,
 as the bound of the best set tells (`Survey.best`), or once more was tried for it than for the first
-that came clean, and more than a little: what it may save is a prop or two.
+that came clean, and more than a little: what it may save is a prop or two. A way up for which more
+than much was tried is left for when no other comes clean: there may be one that is easy.
 """
 
 from __future__ import annotations
@@ -27,6 +28,9 @@ MOST_WAYS_UP = 3
 # A little, in layers of all options tried (own choice: fifty options of a part 40 mm high).
 LITTLE_LAYERS = 10_000
 
+# Much, likewise (own choice: a minute or two of a part of some ten thousand facets).
+MUCH_LAYERS = 15_000
+
 
 def resolve_best_way_up(
     part: Part, process: Process, ups: Sequence[Vec3], **options: Any
@@ -37,19 +41,22 @@ def resolve_best_way_up(
     ups = list(ups[:MOST_WAYS_UP])
     tried: list[Searched] = []
     given_up: list[Vec3] = []
-    most_layers = math.inf
+    most_layers: float = MUCH_LAYERS
     while ups:
-        most = tried[0].search.price if tried and tried[0].clean else math.inf
+        found = bool(tried) and tried[0].clean
+        most = tried[0].search.price if found else math.inf
         up = ups.pop(0)
         result = searched(part, process, up=up, most=most, most_layers=most_layers, **options)
         if result.search.given_up:
             given_up.append(up)
-            continue
-        if result.clean and math.isinf(most_layers):
-            most_layers = max(LITTLE_LAYERS, result.search.tried_layers)
-        tried = sorted([*tried, result], key=_measure)  # stable: of two alike the first tried
-        if result.clean and not result.search.state.props:
-            break
+        else:
+            if result.clean and not found:
+                most_layers = max(LITTLE_LAYERS, result.search.tried_layers)
+            tried = sorted([*tried, result], key=_measure)  # stable: of two alike the first tried
+            if result.clean and not result.search.state.props:
+                break
+        if not ups and not (tried and tried[0].clean) and not math.isinf(most_layers):
+            ups, given_up, most_layers = given_up, [], math.inf
 
     def others() -> Iterator[Resolution]:
         """Those that came clean too, then those that were given up or not needed."""
@@ -59,7 +66,7 @@ def resolve_best_way_up(
             if other.clean:
                 yield other.resolution()
 
-    # The first is never given up.
+    # Without a bound none is given up.
     return replace(tried[0].resolution(), others=others)
 
 
