@@ -189,7 +189,7 @@ def resolve(
     named = bool(protect or keep_out or demand or prop_at or no_prop_at or recipe)
     found = ways_up(part, how, most=FEW, progress=progress) if up == "auto" else None
     if found is not None and not named:
-        result = resolve_best_way_up(part, how, [o.up for o in found.finalists], **options)
+        result = resolve_best_way_up(part, how, found.worth_resolving, **options)
     else:
         result = resolve_part(
             part, how, up=found.best.up if found is not None else _direction(part, how, up),

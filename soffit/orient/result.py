@@ -46,6 +46,17 @@ class WaysUp:
         """Those that no other beats in every measure."""
         return tuple(front(self.finalists))
 
+    @property
+    def worth_resolving(self) -> tuple[Vec3, ...]:
+        """Directions in the order in which they are worth working out: the best, as drawn where
+        that stands, as who drew it had a reason; that with least over air of those that stand, as
+        it may need the fewest changes; then the rest, best first."""
+        standing = [o for o in self.finalists if o.stands]
+        ups = [self.best.up, *(o.up for o in standing if o.as_drawn)]
+        if standing:
+            ups.append(min(standing, key=lambda o: o.over_air_mm2).up)
+        return tuple(dict.fromkeys([*ups, *(o.up for o in self.finalists)]))
+
     def taken(self, up: Vec3) -> Orientation | None:
         """The finalist that points up so, None where none does."""
         return next((o for o in self.finalists if np.allclose(o.up, up, atol=1e-6)), None)
