@@ -7,11 +7,15 @@ from functools import cached_property
 
 import numpy as np
 
-from soffit.orient.choose import Search
+from soffit.orient.choose import DRAWN_SHARE, Search
 from soffit.orient.front import Named, front, named, why
 from soffit.orient.measure import Orientation
 from soffit.part.model import Part, Vec3
 from soffit.process.model import Process
+
+# Areas over air that differ by less than this are of equal worth: one line by one reach of a lip is
+# far more (derived).
+EQUAL_MM2 = 0.5
 
 
 @dataclass(frozen=True)
@@ -48,13 +52,14 @@ class WaysUp:
 
     @property
     def worth_resolving(self) -> tuple[Vec3, ...]:
-        """Directions in the order in which they are worth working out: the best, as drawn where
-        that stands, as who drew it had a reason; that with least over air of those that stand, as
-        it may need the fewest changes; then the rest, best first."""
+        """Directions in the order in which they are worth working out: of those that stand, first
+        that with least over air, as it needs the fewest changes, the part as drawn taken for a
+        fifth less, as who drew it had a reason; then the best by cost; as drawn; and the rest, best
+        first."""
         standing = [o for o in self.finalists if o.stands]
         ups = [self.best.up, *(o.up for o in standing if o.as_drawn)]
         if standing:
-            ups.append(min(standing, key=lambda o: o.over_air_mm2).up)
+            ups.insert(0, min(standing, key=_hangs).up)
         return tuple(dict.fromkeys([*ups, *(o.up for o in self.finalists)]))
 
     def taken(self, up: Vec3) -> Orientation | None:
@@ -73,3 +78,9 @@ class WaysUp:
             return f"the best {of}: {said}"
         return (f"number {rank + 1} {of}, as those before it did not come clean, or cost more once "
                 f"they were resolved: {said}")
+
+
+def _hangs(o: Orientation) -> tuple[float, float]:
+    """Area over air as it counts, in steps that are of equal worth, and the height."""
+    counts = DRAWN_SHARE if o.as_drawn else 1.0
+    return (round(counts * o.over_air_mm2 / EQUAL_MM2), o.height_mm)
