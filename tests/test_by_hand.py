@@ -45,13 +45,16 @@ def column(x: float, y: float, radius: float) -> m3.Manifold:
     return m3.Manifold.cylinder(100.0, radius, radius, 32).translate((x, y, -1.0))
 
 
-@pytest.mark.parametrize(("point", "under"), [((16.0, 21.0), 12.0), ((16.0, 21.0, 31.0), 30.0)])
-def test_a_prop_set_by_hand_touches_there(point: tuple[float, ...], under: float) -> None:
+@pytest.mark.parametrize(("point", "under", "kind"), [
+    ((16.0, 21.0), 12.0, "prop"), ((16.0, 21.0, 31.0), 30.0, "prop leaning")])
+def test_a_prop_set_by_hand_touches_there(
+    point: tuple[float, ...], under: float, kind: str
+) -> None:
     """A tip of about a line by a line, right below the lowest underside, or the one named."""
     result = soffit.resolve(two_shelves(), prop_at=[point])
     assert result.clean
     first = result.edits[0]
-    assert (first.remedy, first.finding, first.by_hand) == ("prop", "", True)
+    assert (first.remedy, first.finding, first.by_hand) == (kind, "", True)
     tip = evaluate(result.props[0].solid) ^ column(point[0], point[1], 1.0)
     assert tip.bounding_box()[5] == pytest.approx(under, abs=1e-3)
     line = load_process("pla-04").line_mm

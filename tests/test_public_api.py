@@ -11,8 +11,9 @@ import soffit
 from soffit import errors
 
 NAMES = {
-    "read", "place", "features", "review", "resolve", "compare", "load_process",
+    "read", "place", "features", "review", "resolve", "compare", "ways_up", "load_process",
     "Part", "Face", "Features", "Process", "Finding", "Review", "Edit", "Resolution", "Comparison",
+    "Orientation", "WaysUp",
     "SoffitError", "InputError", "FileError", "UnitError", "ProcessError", "SelectorError",
     "KernelError", "KernelCrash", "KernelTimeout", "GeometryError",
     "__version__",
