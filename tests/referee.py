@@ -40,7 +40,7 @@ from soffit.findings import review as reviewing
 from soffit.findings.patches import RawPatch
 from soffit.findings.places import Place, find_places
 from soffit.layers.stack import slack_of
-from soffit.orient.choose import orientations
+from soffit.orient.choose import search
 from soffit.part.model import Part, Vec3
 from soffit.part.place import place
 from soffit.part.read import read
@@ -153,7 +153,7 @@ def judge_file(path: Path, folder: Path, pixel_mm: float | None) -> Outcome:
             part = read(str(path), unit="mm")
         if not part.closed:
             return Outcome(name, [], "not closed")
-        ups = [o.up for o in orientations(part, process)[:WAYS_UP]]
+        ups = [o.up for o in search(part, process, most=WAYS_UP + 1).finalists[:WAYS_UP]]
     except SoffitError as fault:
         return Outcome(name, [], str(fault).split(":")[-1].strip())
     cases = []

@@ -129,16 +129,6 @@ def search(
                   tuple(sorted(finalists, key=lambda o: worth(o, least, asked))))
 
 
-def orientations(part: Part, process: Process) -> list[Orientation]:
-    """The finalists, best first."""
-    return list(search(part, process).finalists)
-
-
-def choose_up(part: Part, process: Process) -> Vec3:
-    """The best of `orientations`, as a direction in the part's present frame."""
-    return orientations(part, process)[0].up
-
-
 def worth(
     o: Orientation, least: float, asked: Vec3 | None
 ) -> tuple[bool, float, bool, int, bool, float, Vec3]:
