@@ -213,11 +213,11 @@ def test_what_is_worth_resolving_starts_with_least_over_air() -> None:
     plate = block(0, 0, 10, 60, 60, 16) + block(0, 0, 0, 60, 4, 10) + block(0, 56, 0, 60, 60, 10)
     found = soffit.ways_up(part_of(plate + block(20, 26, 16, 40, 34, 20)))
     ups = found.worth_resolving
-    assert found.best.up in ups[:2] and len(set(ups)) == len(ups) == len(found.finalists)
+    assert found.best.up in ups[:3] and len(set(ups)) == len(ups) == len(found.finalists)
     standing = [o for o in found.finalists if o.stands]
     least = min(o.over_air_mm2 for o in standing)
     area = {o.up: o.over_air_mm2 for o in found.finalists}
-    assert (0.0, 0.0, 1.0) in ups[:3]
+    assert (0.0, 0.0, 1.0) in ups[:4]
     assert area[ups[0]] == least or ups[0] == (0.0, 0.0, 1.0)
 
 

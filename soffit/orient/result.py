@@ -53,13 +53,12 @@ class WaysUp:
     @property
     def worth_resolving(self) -> tuple[Vec3, ...]:
         """Directions in the order in which they are worth working out: of those that stand, first
-        that with least over air, as it needs the fewest changes, the part as drawn taken for a
+        the two with least over air, as they need the fewest changes, the part as drawn taken for a
         fifth less, as who drew it had a reason; then the best by cost; as drawn; and the rest, best
         first."""
         standing = [o for o in self.finalists if o.stands]
-        ups = [self.best.up, *(o.up for o in standing if o.as_drawn)]
-        if standing:
-            ups.insert(0, min(standing, key=_hangs).up)
+        ups = [o.up for o in sorted(standing, key=_hangs)[:2]]
+        ups += [self.best.up, *(o.up for o in standing if o.as_drawn)]
         return tuple(dict.fromkeys([*ups, *(o.up for o in self.finalists)]))
 
     def taken(self, up: Vec3) -> Orientation | None:

@@ -25,8 +25,8 @@ from soffit.process.model import Process
 # Ways up that are resolved at most (own choice: each takes as long as the first).
 MOST_WAYS_UP = 3
 
-# A little, in layers of all options tried (own choice: fifty options of a part 40 mm high).
-LITTLE_LAYERS = 10_000
+# A little, in layers of all options tried (own choice: fifty options of a part 20 mm high).
+LITTLE_LAYERS = 5_000
 
 # Much, likewise (own choice: a minute or two of a part of some ten thousand facets).
 MUCH_LAYERS = 15_000
