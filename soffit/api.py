@@ -67,8 +67,7 @@ def ways_up(
     `every_room`: whether the room of a support is measured for every direction, which changes no
     choice. `most`: ways up that are cut in layers.
 
-    Raises SelectorError for a selector that names nothing, InputError where the face to point up
-    is not flat.
+    Raises SelectorError for a selector that names nothing, or a face to point up that is not flat.
     """
     from soffit.orient.choose import search
     from soffit.orient.measure import Aims

@@ -58,18 +58,17 @@ def parse_up(text: str) -> Up:
         return "keep"
     if text == "auto":
         return "auto"
-    allowed = "keep, auto, or a direction such as 0,-1,0 that is not 0,0,0"
-    x, y, z = _numbers("--up", text, 3, allowed)
-    if x == y == z == 0.0:
-        raise InputError(f"reading --up: {text!r} is not understood; give {allowed}")
-    return (x, y, z)
+    return _direction("--up", text, "keep, auto, or a direction such as 0,-1,0 that is not 0,0,0")
 
 
 def parse_direction(option: str, text: str | None) -> tuple[float, float, float] | None:
     """A direction "x,y,z" of an option, None where it is not given."""
     if text is None:
         return None
-    allowed = "a direction such as 0,-1,0 that is not 0,0,0"
+    return _direction(option, text, "a direction such as 0,-1,0 that is not 0,0,0")
+
+
+def _direction(option: str, text: str, allowed: str) -> tuple[float, float, float]:
     x, y, z = _numbers(option, text, 3, allowed)
     if x == y == z == 0.0:
         raise InputError(f"reading {option}: {text!r} is not understood; give {allowed}")

@@ -40,6 +40,14 @@ def layers_mm3(stack: LayerStack, process: Process) -> Floats:
     return laid_mm2(stack.regions, process) * np.diff(stack.top_mm, prepend=0.0)
 
 
+def laid_about_mm3(volume_mm3: float, face_mm2: float, process: Process) -> float:
+    """About what a body takes as laid that is this large and has so much free surface: walls along
+    that, infill behind them (derived; skins count as walls)."""
+    filling = process.filling
+    walls = min(volume_mm3, face_mm2 * filling.walls.value * process.line_mm)
+    return walls + filling.infill.value * (volume_mm3 - walls)
+
+
 def _common(regions: Sequence[m3.CrossSection], count: int) -> list[m3.CrossSection]:
     """What each region has in common with the `count` − 1 after it, as far as there are so many.
 

@@ -18,9 +18,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from soffit.orient.depth import Depth, across
+from soffit.orient.depth import Depth
 from soffit.orient.directions import Direction, directions
 from soffit.orient.measure import Aims, Orientation, measured
+from soffit.part.fits import across
 from soffit.part.model import Floats, Mesh, Part, Vec3, vec3
 from soffit.process.cost import price_of
 from soffit.process.deposit import flow_mm3_s

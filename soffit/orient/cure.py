@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 from soffit.findings.model import Finding
 from soffit.findings.room import support_layers_mm3
+from soffit.layers.plastic import laid_about_mm3
 from soffit.layers.stack import LayerStack
 from soffit.process.cost import Cost, cost_of
 from soffit.process.model import Process
@@ -60,16 +61,9 @@ def _wedge(finding: Finding, process: Process) -> Cost | None:
     reach = finding.reach_mm
     if finding.kind == "air/island" or reach is None or finding.z_mm[0] < reach:
         return None
-    return cost_of(process, plastic_mm3=_laid(0.5 * finding.area_mm2 * reach,
-                                              math.sqrt(2.0) * finding.area_mm2, process),
+    return cost_of(process, plastic_mm3=laid_about_mm3(
+        0.5 * finding.area_mm2 * reach, math.sqrt(2.0) * finding.area_mm2, process),
                    changed_mm2=finding.area_mm2, deviation_mm=reach)
-
-
-def _laid(volume_mm3: float, face_mm2: float, process: Process) -> float:
-    """Plastic of a wedge with such a face at 45°: walls along it, infill behind them."""
-    filling = process.filling
-    walls = min(volume_mm3, face_mm2 * filling.walls.value * process.line_mm)
-    return walls + filling.infill.value * (volume_mm3 - walls)
 
 
 def _prop(stack: LayerStack, finding: Finding, process: Process) -> Cost:

@@ -20,7 +20,9 @@ from concurrent.futures import ThreadPoolExecutor
 import manifold3d as m3
 import numpy as np
 
-from soffit.part.deviation import spread_points
+from soffit.layers.plastic import laid_about_mm3
+from soffit.part.deviation import spread_over
+from soffit.part.fits import across
 from soffit.part.model import Floats, Ints, Mesh
 from soffit.process.model import Process
 
@@ -49,14 +51,12 @@ class Depth:
     on which others are asked for."""
 
     def __init__(self, mesh: Mesh, process: Process) -> None:
-        filling = process.filling
-        volume = max(0.0, mesh.volume_mm3)
-        walls = min(volume, mesh.area_mm2 * filling.walls.value * process.line_mm)
-        # About what the part takes as laid, however it lies: walls all round and infill, mm³.
-        self.laid_mm3 = walls + filling.infill.value * (volume - walls)
+        # About what the part takes as laid, however it lies, mm³.
+        self.laid_mm3 = laid_about_mm3(max(0.0, mesh.volume_mm3), mesh.area_mm2, process)
         self._limit = float(np.cos(np.radians(process.angle_deg))) + AT_LIMIT
         self._first = process.first_layer_mm
-        self._cloud, self._cloud_normals = _spread(mesh, POINTS)
+        self._cloud, facet = spread_over(mesh.corners, POINTS)
+        self._cloud_normals = mesh.normals[facet]
         self._share = mesh.area_mm2 / max(len(self._cloud), 1)
         self._cell = float(np.sqrt(PER_CELL * self._share)) or 1.0
         if len(mesh.triangles) > MOST_FACETS:
@@ -151,14 +151,6 @@ class Depth:
                 float((area * (height[order] - floor_mm))[here].sum()))
 
 
-def across(up: Floats) -> tuple[Floats, Floats]:
-    """Two directions at right angles to one and to each other."""
-    least = np.eye(3)[int(np.argmin(np.abs(up)))]
-    x = np.cross(up, least)
-    x = x / np.linalg.norm(x)
-    return x, np.cross(up, x)
-
-
 def _by_all_cores(
     some: Callable[[int], None], count: int, progress: Callable[[int, int], None] | None = None
 ) -> None:
@@ -175,12 +167,3 @@ def _outermost(mesh: Mesh) -> Floats:
     hull = m3.Manifold.hull_points(points).to_mesh64()
     corners = np.asarray(hull.vert_properties)[:, :3]
     return corners if len(corners) else points
-
-
-def _spread(mesh: Mesh, count: int) -> tuple[Floats, Floats]:
-    """So many points spread over a surface by area, and the normal at each, (count, 3)."""
-    reached = np.cumsum(mesh.areas)
-    if not len(reached) or reached[-1] <= 0.0:
-        return np.empty((0, 3)), np.empty((0, 3))
-    at = (np.arange(count) + 0.5) / count * reached[-1]
-    return spread_points(mesh.corners, count), mesh.normals[np.searchsorted(reached, at)]

@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from soffit.orient.choose import EQUAL_SHARE
 from soffit.orient.measure import Orientation
-
-# Measures that differ by less than this share are equal here (own choice: as `choose.EQUAL_SHARE`).
-EQUAL_SHARE = 0.01
 
 
 @dataclass(frozen=True)

@@ -67,13 +67,19 @@ def face_points(part: Part, face_id: int) -> Floats:
 
 def spread_points(corners: Floats, count: int) -> Floats:
     """So many points spread over triangles (m, 3, 3) by area, (count, 3); the same every time."""
+    return spread_over(corners, count)[0]
+
+
+def spread_over(corners: Floats, count: int) -> tuple[Floats, Ints]:
+    """The same, and the triangle that each point lies in, (count,); none where they have no
+    area."""
     area = 0.5 * np.linalg.norm(
         np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
     reached = np.cumsum(area)
     if not len(reached) or reached[-1] <= 0.0:
-        return np.empty((0, 3))
-    at = (np.arange(count) + 0.5) / count * reached[-1]
-    return _within(corners[np.searchsorted(reached, at)], np.arange(count))
+        return np.empty((0, 3)), np.empty(0, np.int64)
+    triangle = np.searchsorted(reached, (np.arange(count) + 0.5) / count * reached[-1])
+    return _within(corners[triangle], np.arange(count)), triangle
 
 
 def _within(corners: Floats, number: Ints) -> Floats:

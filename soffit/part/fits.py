@@ -71,7 +71,7 @@ def fit_strips(corners: Floats, normal: Floats, area: Floats, pair: Ints,
     From the longest edge on, each pair of neighbouring strips gives a first radius; the row
     grows over strips that keep the same distance from the same axis.
     """
-    u, v = _across(axis)
+    u, v = across(axis)
     local = np.full(len(corners), -1, np.int64)
     local[members] = np.arange(len(members))
     ids, of = np.unique(plate[members], return_inverse=True)
@@ -205,7 +205,8 @@ def _on(q: int, circle: tuple[Floats, float, float], mean: Floats, offset: Float
     return half <= abs(apothem) * _HALF_CHORD + 4.0 * slack
 
 
-def _across(axis: Floats) -> tuple[Floats, Floats]:
+def across(axis: Floats) -> tuple[Floats, Floats]:
+    """Two unit vectors at right angles to a unit vector and to each other."""
     helper = np.eye(3)[int(np.abs(axis).argmin())]
     u = np.cross(axis, helper)
     u /= np.linalg.norm(u)
@@ -222,7 +223,7 @@ def _cylinder(corners: Floats, normal: Floats, area: Floats, axis: Floats, slack
               whole: bool) -> Fit | None:
     """Cylinder along `axis`: facets at one distance from it, corners between that and r."""
     axis = _turned(axis / np.linalg.norm(axis))
-    u, v = _across(axis)
+    u, v = across(axis)
     frame = np.column_stack([u, v])
     flat = normal @ frame
     middle = corners.mean(axis=1)

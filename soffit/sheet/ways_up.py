@@ -21,6 +21,7 @@ from soffit.orient.front import Named
 from soffit.orient.result import WaysUp
 from soffit.part.model import Floats, Part, Vec3
 from soffit.part.place import place
+from soffit.part.write_mesh import write_whole
 from soffit.sheet.balloons import place_balloons
 from soffit.sheet.drawings import best_view, common_fit, line_strokes
 from soffit.sheet.figure import (
@@ -58,12 +59,10 @@ def write_ways_up(found: WaysUp, path: Path) -> None:
 def _write(text: str, path: Path) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        beside = path.with_name(f".{path.name}.part")
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
     except OSError as error:
         raise InputError(f"writing {path}: {error.strerror or error}; give another folder with "
                          "--out") from error
+    write_whole(path, text.encode())
 
 
 def write_screen(found: WaysUp, path: Path) -> None:
