@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -219,6 +220,18 @@ def test_what_is_worth_resolving_starts_with_least_over_air() -> None:
     area = {o.up: o.over_air_mm2 for o in found.finalists}
     assert (0.0, 0.0, 1.0) in ups[:4]
     assert area[ups[0]] == least or ups[0] == (0.0, 0.0, 1.0)
+
+
+@pytest.mark.parametrize("more, second", [(1.01, 1), (1.05, 0)])
+def test_a_mirror_image_is_not_resolved_second(more: float, second: int) -> None:
+    """The two of a tee that lie on its web measure the same. With one of them first by area, and
+    another that hangs a little more, what comes next is the other only where that is not alike."""
+    found = soffit.ways_up(part_of(TEE))
+    first, *others = [o for o in found.finalists if o.over_air_mm2 > 0.0 and o.stands]
+    twin = replace(others[0], over_air_mm2=more * first.over_air_mm2)
+    last = replace(first, up=(0.0, -1.0, 0.0), over_air_mm2=2.0 * first.over_air_mm2, height_mm=9.0)
+    known = replace(found, search=replace(found.search, finalists=(last, first, twin)))
+    assert known.worth_resolving[:2] == (first.up, (twin.up, last.up)[second])
 
 
 def test_cosmetic_faces_that_face_down_are_told() -> None:

@@ -17,6 +17,10 @@ from soffit.process.model import Process
 # far more (derived).
 EQUAL_MM2 = 0.5
 
+# Two ways up are alike whose measures differ by no more than this (derived: cutting a mirror image
+# in layers at other heights moves an area over air by as much).
+ALIKE_SHARE = 0.02
+
 
 @dataclass(frozen=True)
 class WaysUp:
@@ -54,10 +58,11 @@ class WaysUp:
     def worth_resolving(self) -> tuple[Vec3, ...]:
         """Directions in the order in which they are worth working out: of those that stand, first
         the two with least over air, as they need the fewest changes, the part as drawn taken for a
-        fifth less, as who drew it had a reason; then the best by cost; as drawn; and the rest, best
-        first."""
+        fifth less, as who drew it had a reason, and the second no mirror image of the first; then
+        the best by cost; as drawn; and the rest, best first."""
         standing = [o for o in self.finalists if o.stands]
-        ups = [o.up for o in sorted(standing, key=_hangs)[:2]]
+        least, *others = sorted(standing, key=_hangs) or [self.best]
+        ups = [least.up, *[o.up for o in others if not _alike(o, least)][:1]]
         ups += [self.best.up, *(o.up for o in standing if o.as_drawn)]
         return tuple(dict.fromkeys([*ups, *(o.up for o in self.finalists)]))
 
@@ -77,6 +82,14 @@ class WaysUp:
             return f"the best {of}: {said}"
         return (f"number {rank + 1} {of}, as those before it did not come clean, or cost more once "
                 f"they were resolved: {said}")
+
+
+def _alike(one: Orientation, other: Orientation) -> bool:
+    """Whether two measure the same, as the ways up of a part with a mirror plane do: what is in the
+    way of resolving one is in the way of the other."""
+    return all(abs(a - b) <= ALIKE_SHARE * max(a, b) for a, b in (
+        (one.over_air_mm2, other.over_air_mm2), (one.height_mm, other.height_mm),
+        (one.footprint_mm2, other.footprint_mm2)))
 
 
 def _hangs(o: Orientation) -> tuple[float, float]:

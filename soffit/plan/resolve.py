@@ -122,8 +122,9 @@ def searched(
     this part or an earlier revision of it, taken again wherever their place is found again; it also
     says which way is up where `up` is "keep", what stays as it is, which boxes are kept out, and
     what is preferred where nothing is wished. `most`: what the edits may cost together, by the
-    wishes; the search is given up as soon as it is sure that they cost more, or when options of
-    more than `most_layers` layers together were tried.
+    wishes; the search is given up as soon as it is sure that they cost more, or when a set of them
+    comes to little once it is carried out, or when options of more than `most_layers` layers
+    together were tried.
     Raises InputError for a wrong selector or direction.
     """
     wishes = checked(wishes or Wishes())

@@ -48,6 +48,10 @@ MOST_TRIMS = 3
 # of layers).
 LESS_SHARE = 0.1
 
+# Where another way up came clean, a set that gains less than so much of what was found of it is
+# reason enough to give up this one (own choice).
+WORTH_SHARE = 0.5
+
 # An option asked for again on the changed part is the same one if its volume is within this share
 # (common practice, no source: a neighbour's edit takes away from it or adds).
 SAME_SHARE = 0.5
@@ -62,7 +66,8 @@ class Search:
     rules: Rules
     wishes: Wishes
     progress: Progress | None
-    # What the edits may cost together; where they must cost more the search is given up.
+    # What the edits may cost together; where they must cost more the search is given up, and where
+    # a whole set comes to little once it is carried out.
     most: float = math.inf
     # How much may be tried, and how much was, in layers of the options tried (`tried_layers`).
     most_layers: float = math.inf
@@ -113,6 +118,8 @@ class Search:
             if first:
                 self.alternatives = alternatives_of(survey, chosen)
             taken = self._take(survey, chosen)
+            if self.given_up:
+                return
             if first:
                 self.options = option_rows(survey, taken)
             covered = self._covered(survey, chosen)
@@ -160,7 +167,12 @@ class Search:
         self._propped = {signature(survey.places[k]) for e in chosen if e not in changes
                          for k in e.own} if changes else set()
         waiting = sorted(changes or chosen, key=_order)[:MOST_EDITS - len(self.edits)]
-        if taken := self._together(survey, waiting):
+        before = self.state
+        taken = self._together(survey, waiting)
+        if len(waiting) > 1 and math.isfinite(self.most):
+            gain = before.review.over_air_mm2 - self.state.review.over_air_mm2
+            self.given_up = gain < WORTH_SHARE * _due(survey, waiting)
+        if taken or self.given_up:
             return taken
         for entry in waiting:
             assert entry.option is not None  # a best set is tried throughout

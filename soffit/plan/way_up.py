@@ -5,8 +5,9 @@ above the platform, in a hole, or trapped. So the best few are resolved in turn,
 that comes clean without a prop. Of those that come clean the one is taken whose
 edits cost least, and the others where its files do not prove clean; where none does, the one that
 leaves least over air. Once one came clean, another is given up as soon as it is sure to cost more,
-as the bound of the best set tells (`Survey.best`), or once more was tried for it than for the first
-that came clean, and more than a little: what it may save is a prop or two. A way up for which more
+as the bound of the best set tells (`Survey.best`), or once a set of it comes to little in the
+kernel, or more was tried for it than for the first that came clean, and more than a little: what it
+may save is a prop or two. A way up for which more
 than much was tried is left for when no other comes clean: there may be one that is easy.
 """
 

@@ -84,8 +84,10 @@ def _solids(pickled: bytes) -> tuple[bytes, ...]:
     meant = mesh.volume_mm3
     kept: list[list[TopoDS_Shape]] = []
     for form in _forms(solid, mesh, frame):
-        if _is_kept(form, meant):
-            if _is_sound(form):
+        sound = _is_sound(form)
+        # To read a form back takes longest, so not one that is no better than what is kept.
+        if (sound or not kept) and _is_kept(form, meant):
+            if sound:
                 return tuple(map(to_bytes, form))
             kept.append(form)
     # The files are read back and judged, so a form that the checker only doubts is no risk.
