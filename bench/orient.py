@@ -96,7 +96,7 @@ def look_at(path: Path) -> Row | None:
     count = int(os.environ.get("SOFFIT_DIRECTIONS", "2000"))
     every = [Direction(vec3(up), "all round") for up in sphere(count)]
     every += [d for d in directions(part, 0) if d.origin in ("as drawn", "flat side")]
-    found = [measured(part, process, d, Aims()) for d in every if stands(part, d, process)]
+    found = [measured((part, process, Aims()), d) for d in every if stands(part, d, process)]
     least = min(o.cost for o in [*found, chosen])
     best = min([*found, chosen], key=lambda o: worth(o, least, None))
     over = _over(chosen, best)

@@ -222,6 +222,15 @@ def test_what_is_worth_resolving_starts_with_least_over_air() -> None:
     assert area[ups[0]] == least or ups[0] == (0.0, 0.0, 1.0)
 
 
+def test_cores_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    part = place(part_of(ELL), (0.3, 0.2, 0.9))
+    found = []
+    for cores in (1, 3):
+        monkeypatch.setattr("os.cpu_count", lambda cores=cores: cores)
+        found.append(search(part, PLA, around=AROUND).finalists)
+    assert found[0] == found[1] and len(found[0]) > 4
+
+
 @pytest.mark.parametrize("more, second", [(1.01, 1), (1.05, 0)])
 def test_a_mirror_image_is_not_resolved_second(more: float, second: int) -> None:
     """The two of a tee that lie on its web measure the same. With one of them first by area, and

@@ -14,15 +14,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from soffit.orient.depth import Depth
 from soffit.orient.directions import Direction, directions
-from soffit.orient.measure import Aims, Orientation, measured
+from soffit.orient.measure import Aims, Orientation
 from soffit.part.fits import across
 from soffit.part.model import Floats, Mesh, Part, Vec3, vec3
+from soffit.part.spread import spread
 from soffit.process.cost import price_of
 from soffit.process.deposit import flow_mm3_s
 from soffit.process.model import Process
@@ -112,15 +113,14 @@ def search(
     found = _screened(depth, every, process)
     if better := _refined(depth, process, every, found.score):
         every += better
-        found = _screened(depth, every, process)
+        found = _joined(found, _screened(depth, better, process))
     # The part as drawn, and what is asked for right behind it, are finalists in any case.
     first = 1 if upwards is None else 2
     asked = None if upwards is None else every[1].up
     chosen = _finalists(part.mesh, every, found, first, most, process)
-    finalists: list[Orientation] = []
-    for done, k in enumerate(chosen, start=1):
-        tell("orient", done - 1, len(chosen))
-        finalists.append(measured(part, process, every[k], aims or Aims()))
+    finalists: list[Orientation] = spread(
+        "soffit.orient.measure:measured", (part, process, aims or Aims()),
+        [every[k] for k in chosen], lambda done, of: tell("orient", done, of))
     least = min(o.cost for o in finalists)
     if every_room:
         shadowed, room = depth.below(np.array([d.up for d in every]),
@@ -154,6 +154,12 @@ def _screened(depth: Depth, every: Sequence[Direction], process: Process) -> Scr
     shadowed[likely], room[likely] = depth.below(ups[likely])
     return Screen(over, height, rests, pull, shadowed, room,
                   _score(over, height, pull, room, process, depth.laid_mm3))
+
+
+def _joined(one: Screen, other: Screen) -> Screen:
+    """What was found of some directions and then of others."""
+    return Screen(*(np.concatenate([getattr(one, f.name), getattr(other, f.name)])
+                    for f in fields(Screen)))
 
 
 def _score(
@@ -213,9 +219,9 @@ def _finalists(
     others."""
     falls = found.pull_mpa > SURE_TO_FALL * process.capability.adhesion_mpa.value
     ups = np.array([d.up for d in every])
-    like = _looks(mesh, ups, found)
+    like = {k: _looks(mesh, ups[k], found, k) for k in range(min(first, len(every)))}
     sides = [k for k, d in enumerate(every) if d.share >= SIDE_SHARE]
-    chosen = list(range(min(first, len(every))))
+    chosen = list(like)
     # What does not stand comes after all that do, by whatever it is ranked.
     orders = [np.lexsort([measure, falls]) for measure in (
         found.score, found.over_mm2, np.where(np.isnan(found.room_mm3), np.inf, found.room_mm3))]
@@ -227,18 +233,21 @@ def _finalists(
         near = ups[[*sides, *chosen]] @ ups[k] > math.cos(math.radians(NEAR_DEG))
         if every[k].share < SIDE_SHARE and near.any():
             continue
-        if not np.isclose(like[k], like[chosen], rtol=ALIKE, atol=ALIKE).all(axis=1).any():
+        looks = _looks(mesh, ups[k], found, k)
+        if not np.isclose(looks, list(like.values()), rtol=ALIKE, atol=ALIKE).all(axis=1).any():
             chosen.append(k)
+            like[k] = looks
     return chosen
 
 
-def _looks(mesh: Mesh, ups: Floats, found: Screen) -> Floats:
-    """What is the same of a part turned or mirrored onto itself: its height, what rests and what
-    hangs, how high its surface lies on the mean, and how that is spread, (n, 5)."""
-    at, area = mesh.corners.mean(axis=1), mesh.areas
-    height = at @ ups.T - (mesh.vertices[np.unique(mesh.triangles)] @ ups.T).min(axis=0)
+def _looks(mesh: Mesh, up: Floats, found: Screen, k: int) -> Floats:
+    """What is the same of a part turned or mirrored onto itself, of the direction k that is up: its
+    height, what rests and what hangs, how high its surface lies on the mean, and how that is
+    spread, (5,)."""
+    at, area = mesh.corners @ up, mesh.areas
+    height = at.mean(axis=1) - at.min()
     total = max(float(area.sum()), 1e-12)
-    mean = area @ height / total
-    spread = area @ (height - mean) ** 2 / total
-    return np.column_stack([found.height_mm, mean, np.sqrt(spread), np.sqrt(found.rests_mm2),
-                            np.sqrt(found.over_mm2)])
+    mean = float(area @ height) / total
+    spread = float(area @ (height - mean) ** 2) / total
+    return np.array([found.height_mm[k], mean, math.sqrt(spread), math.sqrt(found.rests_mm2[k]),
+                     math.sqrt(found.over_mm2[k])])

@@ -85,8 +85,9 @@ class Orientation:
         return self.price + self.worth
 
 
-def measured(part: Part, process: Process, direction: Direction, aims: Aims) -> Orientation:
-    """A way up as its layers are, by one review of them."""
+def measured(given: tuple[Part, Process, Aims], direction: Direction) -> Orientation:
+    """A way up of a part as its layers are, by one review of them."""
+    part, process, aims = given
     placed = place(part, direction.up)
     stack = cut_layers(placed, process)
     found, _ = reviewed(placed, process, stack=stack)

@@ -1,0 +1,142 @@
+"""One function of many things, by all cores: this process and a helper for each core beside it.
+
+Whoever is free takes the next, so a helper that takes long to start costs nothing; one that is
+still at work on what nobody waits for is ended. What a helper could not do is done here, where its
+error is seen.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from importlib import import_module
+from typing import Any
+
+from soffit.errors import KernelError
+from soffit.part.child import Child
+
+HOST = "soffit.part.serve"
+
+# How long one of them may take in a helper, s (own choice: no review took so long).
+LONGEST_S = 600.0
+
+# What a helper was given, and the function of it.
+_given: list[Any] = []
+
+
+def spread(
+    function: str, given: object, items: Sequence[object],
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Any]:
+    """`function` ("package.module:name") of `given` and each of `items`, in their order. It answers
+    the same wherever it runs, and changes nothing. `progress(done, total)`."""
+    work = _Work(function, given, items)
+    helpers = min((os.cpu_count() or 1) - 1, len(items) - 1)
+    threads = [threading.Thread(target=work.help, daemon=True) for _ in range(helpers)]
+    for thread in threads:
+        thread.start()
+    try:
+        while (at := work.next()) is not None:
+            if progress is not None:
+                progress(len(work.found), len(items))
+            work.found[at] = _resolve(function)(given, items[at])
+    finally:
+        work.stop()
+        for thread in threads:
+            thread.join()
+    return [work.found[k] for k in range(len(items))]
+
+
+def begin(function: str, given: object) -> None:
+    """In a helper: what is asked for from now on."""
+    _given[:] = [_resolve(function), given]
+
+
+def one(item: object) -> Any:
+    """In a helper: what was begun, of one thing."""
+    function, given = _given
+    return function(given, item)
+
+
+def _resolve(function: str) -> Callable[[object, object], Any]:
+    module, _, name = function.partition(":")
+    found: Callable[[object, object], Any] = getattr(import_module(module), name)
+    return found
+
+
+class _Work:
+    """What is to be done, by this process and its helpers."""
+
+    def __init__(self, function: str, given: object, items: Sequence[object]) -> None:
+        self.found: dict[int, Any] = {}
+        self._function, self._given, self._items = function, given, items
+        self._left = deque(range(len(items)))
+        self._helped = 0
+        self._ended = False
+        self._children: list[Child] = []
+        self._change = threading.Condition()
+
+    def next(self) -> int | None:
+        """What this process does next; it waits while a helper may still give something back; None
+        once all is done."""
+        with self._change:
+            # In slices, so that Ctrl-C is seen on every platform.
+            while not self._left and self._helped:
+                self._change.wait(0.1)
+            return self._left.popleft() if self._left else None
+
+    def help(self) -> None:
+        """In a thread of its own: have a helper do what is left, one after the other."""
+        try:
+            child = Child(HOST)
+        except KernelError:
+            return
+        try:
+            with self._change:
+                self._children.append(child)
+            if self._ask(child, "begin", self._function, self._given) is not None:
+                while self._helped_by(child):
+                    pass
+        finally:
+            child.kill()
+            child.release()
+
+    def _helped_by(self, child: Child) -> bool:
+        """Have a helper do the next; False if there is none for it."""
+        with self._change:
+            if self._ended or not self._left:
+                return False
+            at = self._left.popleft()
+            self._helped += 1
+        answer = self._ask(child, "one", self._items[at])
+        with self._change:
+            self._helped -= 1
+            if answer is None:
+                self._left.appendleft(at)
+            else:
+                self.found[at] = answer[0]
+            self._change.notify()
+        return answer is not None
+
+    def stop(self) -> None:
+        """End the helpers, whatever they do."""
+        with self._change:
+            self._ended = True
+            children = list(self._children)
+        for child in children:
+            child.kill()
+
+    def _ask(self, child: Child, name: str, *args: object) -> tuple[Any] | None:
+        """The answer of a helper; None where it has none."""
+        if self._ended:
+            return None
+        request = pickle.dumps((f"{__name__}:{name}", args, "helping"),
+                               protocol=pickle.HIGHEST_PROTOCOL)
+        answer = child.ask(request, LONGEST_S)
+        if not answer:
+            return None
+        kind, value = pickle.loads(answer)
+        return (value,) if kind == "value" else None
