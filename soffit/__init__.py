@@ -15,7 +15,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from soffit.api import compare, features, place, read, resolve, review, ways_up
+    from soffit.api import compare, features, place, quote, read, resolve, review, ways_up
     from soffit.errors import (
         FileError,
         GeometryError,
@@ -37,6 +37,8 @@ if TYPE_CHECKING:
     from soffit.plan.model import Resolution
     from soffit.process.load import load_process
     from soffit.process.model import Process
+    from soffit.production.price import Tooled
+    from soffit.production.quote import Quote
     from soffit.remedies.model import Edit
 
 __version__ = "0.1.0"
@@ -47,6 +49,7 @@ _HOME = {
     "features": "soffit.api",
     "review": "soffit.api",
     "resolve": "soffit.api",
+    "quote": "soffit.api",
     "compare": "soffit.api",
     "ways_up": "soffit.api",
     "load_process": "soffit.process.load",
@@ -61,6 +64,8 @@ _HOME = {
     "Edit": "soffit.remedies.model",
     "Resolution": "soffit.plan.model",
     "Comparison": "soffit.plan.compare",
+    "Quote": "soffit.production.quote",
+    "Tooled": "soffit.production.price",
     "SoffitError": "soffit.errors",
     "InputError": "soffit.errors",
     "FileError": "soffit.errors",
@@ -89,10 +94,12 @@ __all__ = [
     "Part",
     "Process",
     "ProcessError",
+    "Quote",
     "Resolution",
     "Review",
     "SelectorError",
     "SoffitError",
+    "Tooled",
     "UnitError",
     "WaysUp",
     "__version__",
@@ -100,6 +107,7 @@ __all__ = [
     "features",
     "load_process",
     "place",
+    "quote",
     "read",
     "resolve",
     "review",

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from soffit.plan.compare import Comparison
     from soffit.plan.model import Resolution
     from soffit.process.model import Process
+    from soffit.production.price import Tooled
+    from soffit.production.quote import Quote
 
 Up = Literal["keep", "auto"] | tuple[float, float, float]
 Box = tuple[float, float, float, float, float, float]
@@ -198,6 +200,19 @@ def resolve(
         return replace(one, estimate=estimate(one), ejection=ejection(one), ways_up=found)
 
     return replace(told(result), others=lambda: map(told, result.others()))
+
+
+def quote(
+    result: Resolution, quantities: Sequence[int], tooled: Tooled | None = None
+) -> Quote:
+    """What one part costs at each of these quantities: as received, with a slicer's supports, and
+    resolved; line by line. `tooled`: a process with a tool that it is compared with.
+
+    Raises InputError for a quantity below 1.
+    """
+    from soffit.production.quote import quote as price
+
+    return price(result, quantities, tooled)
 
 
 def compare(

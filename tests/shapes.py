@@ -44,8 +44,9 @@ def read(shape: TopoDS_Shape, folder: Path, name: str = "shape",
     return place(read_step(path, deflection_mm=deflection_mm), "keep")
 
 
-def process_with(layer_mm: float = 0.2, angle_deg: float = 45.0, **capability: float) -> Process:
-    """The PLA profile with another layer height, limit angle or capability, first layer alike."""
+def process_with(layer_mm: float = 0.2, angle_deg: float = 45.0, **others: float) -> Process:
+    """The PLA profile with another layer height, limit angle or any other value by the name that it
+    has in its table, first layer alike."""
     base = load_process("pla-04")
 
     def changed(table: str, **values: float) -> object:
@@ -54,9 +55,14 @@ def process_with(layer_mm: float = 0.2, angle_deg: float = 45.0, **capability: f
             key: getattr(old, key).model_copy(update={"value": value})
             for key, value in values.items()})
 
+    tables: dict[str, dict[str, float]] = {
+        "bead": {"layer_mm": layer_mm, "first_layer_mm": layer_mm},
+        "capability": {"angle_deg": angle_deg}}
+    for key, value in others.items():
+        table, = (name for name in type(base).model_fields if hasattr(getattr(base, name), key))
+        tables.setdefault(table, {})[key] = value
     return base.model_copy(update={
-        "bead": changed("bead", layer_mm=layer_mm, first_layer_mm=layer_mm),
-        "capability": changed("capability", angle_deg=angle_deg, **capability)})
+        table: changed(table, **values) for table, values in tables.items()})
 
 
 EXAMPLES = Path(__file__).resolve().parent.parent / "examples"

@@ -11,7 +11,8 @@ import soffit
 from soffit import errors
 
 NAMES = {
-    "read", "place", "features", "review", "resolve", "compare", "ways_up", "load_process",
+    "read", "place", "features", "review", "resolve", "compare", "ways_up", "quote",
+    "load_process", "Quote", "Tooled",
     "Part", "Face", "Features", "Process", "Finding", "Review", "Edit", "Resolution", "Comparison",
     "Orientation", "WaysUp",
     "SoffitError", "InputError", "FileError", "UnitError", "ProcessError", "SelectorError",

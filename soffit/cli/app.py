@@ -101,8 +101,8 @@ def review(
     from soffit.process.load import load_process
 
     how = load_process(process)
-    progress = _progress(part)
-    received = _read(part, unit, repair, progress)
+    progress = progress_of(part)
+    received = read_part(part, unit, repair, progress)
     progress("review")
     result = api.review(received, how, direction, fast=fast, progress=progress)
     progress.clear()
@@ -154,8 +154,8 @@ def resolve(
 
     how = load_process(process)
     _check_out(out)
-    progress = _progress(part)
-    received = _read(part, unit, repair, progress)
+    progress = progress_of(part)
+    received = read_part(part, unit, repair, progress)
     kept_out = [_read_room(r, unit) if isinstance(r, Path) else r for r in rooms]
     progress("resolve")
     result = api.resolve(
@@ -209,8 +209,8 @@ def orient(
     from soffit.process.load import load_process
 
     how = load_process(process)
-    progress = _progress(part)
-    received = _read(part, unit, repair, progress)
+    progress = progress_of(part)
+    received = read_part(part, unit, repair, progress)
     found = api.ways_up(received, how, load=along, face_up=face_up, cosmetic=cosmetic or (),
                         every_room=out is not None, progress=progress)
     if out is not None:
@@ -248,8 +248,8 @@ def features(
     from soffit.process.load import load_process
 
     how = load_process(process)
-    progress = _progress(part)
-    received = _read(part, unit, repair, progress)
+    progress = progress_of(part)
+    received = read_part(part, unit, repair, progress)
     progress("features")
     found = api.features(received, direction, process=how)
     progress.clear()
@@ -284,10 +284,10 @@ def compare(
     from soffit.process.load import load_process
 
     how = load_process(process)
-    progress = _progress(a)
-    before = _read(a, unit, False, progress)
-    progress = _progress(b)
-    after = _read(b, unit, False, progress)
+    progress = progress_of(a)
+    before = read_part(a, unit, False, progress)
+    progress = progress_of(b)
+    after = read_part(b, unit, False, progress)
     progress("compare")
     result = api.compare(before, after, how, direction, progress=progress)
     progress.clear()
@@ -340,13 +340,13 @@ def processes() -> int:
     return 0
 
 
-def _progress(part: Path) -> Progress:
+def progress_of(part: Path) -> Progress:
     from soffit.cli.progress import Progress
 
     return Progress(part.name)
 
 
-def _read(part: Path, unit: Unit | None, repair: bool, progress: Progress) -> Part:
+def read_part(part: Path, unit: Unit | None, repair: bool, progress: Progress) -> Part:
     """Read the user's file; a crash from here on until the next stage is laid to the file."""
     from soffit import api
     from soffit.errors import FileError

@@ -15,6 +15,7 @@ from soffit.errors import InputError
 
 if TYPE_CHECKING:
     from soffit.api import Box, Up
+    from soffit.production.price import Tooled
 
 
 class Unit(StrEnum):
@@ -73,6 +74,31 @@ def _direction(option: str, text: str, allowed: str) -> tuple[float, float, floa
     if x == y == z == 0.0:
         raise InputError(f"reading {option}: {text!r} is not understood; give {allowed}")
     return (x, y, z)
+
+
+def parse_quantities(text: str) -> tuple[int, ...]:
+    """`--quantity` with several numbers, in order."""
+    try:
+        found = sorted({int(word.replace("_", "")) for word in text.split(",")})
+    except ValueError:
+        found = [0]
+    if found[0] < 1:
+        raise InputError(f"reading --quantity: {text!r} is not understood; give whole numbers of "
+                         "at least 1, such as 1,1000,100000")
+    return tuple(found)
+
+
+def parse_tooled(text: str | None) -> Tooled | None:
+    """`--tooled`: what a tool costs, each part from it, and its days; None where not given."""
+    if text is None:
+        return None
+    from soffit.production.price import Tooled
+
+    allowed = "three numbers that are not negative, such as 18000,0.35,30"
+    tool, piece, days = _numbers("--tooled", text, 3, allowed)
+    if min(tool, piece, days) < 0.0:
+        raise InputError(f"reading --tooled: {text!r} is not understood; give {allowed}")
+    return Tooled(tool, piece, days)
 
 
 def parse_keep_out(text: str) -> Box | Path:

@@ -299,7 +299,7 @@ def _estimate_lines(result: Resolution) -> list[Line]:
     from soffit.production.figures import CASES, figure_rows
 
     rows = [
-        (f"{row.words}, {row.unit}",
+        (row.heading,
          *("" if v is None else f"{v:,.{row.decimals}f}" for v in row.values))
         for row in figure_rows(result.estimate)
     ]  # fmt: skip

@@ -23,16 +23,21 @@ from soffit.process.model import Process
 
 def laid_mm2(regions: Sequence[m3.CrossSection], process: Process) -> Floats:
     """Area of plastic of each of these layers, one upon the other, (n,) mm²."""
-    filling = process.filling
-    walls = filling.walls.value * process.line_mm
-    skins = round(filling.skins.value)
-    sparse = 1.0 - filling.infill.value
+    walls = process.filling.walls.value * process.line_mm
+    sparse = 1.0 - process.filling.infill.value
     found = np.array([region.area() for region in regions])
-    for layer, inside in enumerate(_common(regions, 2 * skins + 1), start=skins):
+    for layer, inside in enumerate(hidden_of(regions, process)):
         if found[layer] and not inside.is_empty():
             core = offset_of(regions[layer], -walls) ^ inside
             found[layer] -= sparse * max(0.0, core.area())
     return found
+
+
+def hidden_of(regions: Sequence[m3.CrossSection], process: Process) -> list[m3.CrossSection]:
+    """What of each layer lies behind the skins: inside every layer that is near enough."""
+    skins = round(process.filling.skins.value)
+    ends = [m3.CrossSection()] * min(skins, len(regions))
+    return [*ends, *_common(regions, 2 * skins + 1), *ends][:len(regions)]
 
 
 def layers_mm3(stack: LayerStack, process: Process) -> Floats:

@@ -55,11 +55,17 @@ class Bead(_Model):
 
 
 class Motion(_Model):
-    """Speeds and flow."""
+    """Speeds and flow. `outer_speed_mm_s`: along the outermost wall; `jerk_mm_s`: by how much the
+    velocity may change at once, in a corner; `retract_s`: to stop and start the flow about a move
+    that draws nothing."""
 
     speed_mm_s: Value
+    outer_speed_mm_s: Value
     first_layer_speed_mm_s: Value
+    travel_speed_mm_s: Value
     acceleration_mm_s2: Value
+    jerk_mm_s: Value
+    retract_s: Value
     flow_limit_mm3_s: Value
     min_layer_time_s: Value
 
@@ -91,16 +97,25 @@ class Costs(_Model):
     """What a change costs beside plastic, in the currency of `material.price_per_kg`.
 
     `handle_s`: to take a part in hand and put it down, once where anything is done by hand;
-    `break_off_s`: for each prop; `drill_s`: for each other work after printing. `avoid_*`: what it
-    is worth to do without one, over and above: a bridge or a lip left in the part, work after
-    printing, a prop.
+    `break_off_s`: for each prop; `drill_s`: for each other work after printing; `peel_s_cm2`: to
+    peel and clean a slicer's supports, for each cm² that they touch; `tumble_each`: to tumble a
+    part that they scarred. `setup_s`: to set up a run; `redesign_h`: to change a part and agree on
+    it, once. `avoid_*`: what it is worth to do without one, over and above: a bridge or a lip left
+    in the part, work after printing, a prop. The rest are rates.
     """
 
     machine_per_h: Value
     labour_per_h: Value
+    engineer_per_h: Value
+    power_w: Value
+    price_per_kwh: Value
     handle_s: Value
     break_off_s: Value
     drill_s: Value
+    peel_s_cm2: Value
+    tumble_each: Value
+    setup_s: Value
+    redesign_h: Value
     avoid_bridge: Value
     avoid_work: Value
     avoid_prop: Value
@@ -148,6 +163,24 @@ class Ejection(_Model):
     released_mpa: Value
 
 
+class Cycle(_Model):
+    """What a machine does for each platform beside printing: `start_s` to heat up, find its place
+    and prime, `cool_s` until the part lets go, `eject_s` to push it off and look."""
+
+    start_s: Value
+    cool_s: Value
+    eject_s: Value
+
+
+class Failure(_Model):
+    """What is lost in a million: of all layers, of the places that a slicer's supports carry, and
+    of props, each by itself."""
+
+    layer_ppm: Value
+    support_ppm: Value
+    prop_ppm: Value
+
+
 class Process(_Model):
     """One way to make a part: machine, bead, motion, material and capability."""
 
@@ -162,6 +195,8 @@ class Process(_Model):
     capability: Capability
     props: Props
     ejection: Ejection
+    cycle: Cycle
+    failure: Failure
 
     @property
     def layer_mm(self) -> float:

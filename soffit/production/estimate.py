@@ -1,66 +1,91 @@
 """What it takes to make the part: as received, with supports under every patch, resolved.
 
-A plain first estimate, the same for all three so that they compare. Plastic is what is laid down:
-walls, skins and infill, layer by layer (`layers.plastic`), and time is how long the nozzle needs
-for it:
-
-    time of a layer = max(plastic of the layer / flow, least time of a layer)
-    flow = min(flow limit, bead area · speed),  bead area = (w − h)·h + π·h²/4
-
-(derived; the first layer at its own speed). Left out: travel, acceleration, heating, and hand
-work. A support fills `SUPPORT_FILL` of the room between a place over air and
-the first material or platform below it.
+The same for all three, so that they compare: plastic and time as in `production.making`, price as
+in `production.price`. A support fills a share of the room between a place over air and the first
+material or platform below it, as the process says; it is peeled off by hand and its scar tumbled.
+The part as received prints over air, and its price is that of a part that nobody can use.
 """
 
 from __future__ import annotations
 
 from soffit.findings.room import support_layers_mm3
-from soffit.layers.plastic import layers_mm3
-from soffit.layers.stack import cut_layers
-from soffit.part.model import Floats
+from soffit.layers.stack import LayerStack, cut_layers
 from soffit.part.scene import with_bodies
 from soffit.plan.model import Resolution
-from soffit.process.deposit import print_time_s
+from soffit.process.model import Process
+from soffit.production.making import Making, cycle_s, making
+from soffit.production.price import Bill, price_at, yield_of
 
-# Share of its envelope that a support is filled with (from memory: 15 to 20 % is usual).
-SUPPORT_FILL = 0.2
 
-
-def mass_g(volume_mm3: float, density_g_cm3: float) -> float:
+def mass_g(volume_mm3: float, process: Process) -> float:
     """Mass of a solid volume, g."""
-    return volume_mm3 * density_g_cm3 / 1000.0
+    return volume_mm3 * process.material.density_g_cm3.value / 1000.0
 
 
 def estimate(result: Resolution) -> dict[str, dict[str, float]]:
     """Figures for "as_received", "slicer_supported" and "resolved".
 
-    `plastic_*` includes supports or props, `thrown_away_g` is their share; `run_*` is for the
-    quantity of `result`. "as_received" is the bare part, which prints over air.
+    `plastic_*` includes supports or props, `thrown_away_g` is their share; `time_s` is printing,
+    `machine_s` that and what a machine does beside it, `run_*` is for the quantity of `result`, and
+    so is `price_each`.
     """
     process = result.before.process
-    bare = cut_layers(result.received, process)
-    layers = layers_mm3(bare, process)
-    supports = SUPPORT_FILL * support_layers_mm3(bare, result.before.air)
-    props = float(sum(body.mesh.volume_mm3 for body in result.props))
-    resolved = layers_mm3(cut_layers(with_bodies(result.produced, result.props), process), process)
-    return {
-        "as_received": _figures(result, layers, 0.0),
-        "slicer_supported": _figures(result, layers + supports, float(supports.sum())),
-        "resolved": _figures(result, resolved, props),
-    }
+    found = {}
+    for case, (bill, made, extra_mm3) in _cases(result).items():
+        plastic_mm3 = float(made.plastic_mm3.sum())
+        found[case] = {
+            "plastic_mm3": plastic_mm3,
+            "plastic_g": bill.plastic_g,
+            "thrown_away_g": mass_g(extra_mm3, process),
+            "time_s": float(made.time_s.sum()),
+            "machine_s": bill.machine_s,
+            "labour_s": bill.labour_s,
+            "good_share": yield_of(bill, process),
+            "price_each": price_at(bill, result.quantity, process).each,
+            "run_plastic_kg": bill.plastic_g * result.quantity / 1000.0,
+            "run_time_h": bill.machine_s * result.quantity / 3600.0,
+        }
+    return found
 
 
-def _figures(result: Resolution, layers: Floats, extra_mm3: float) -> dict[str, float]:
-    """Figures of one case; `layers`: plastic of each layer, `extra_mm3` of it supports or props."""
+def bills(result: Resolution) -> dict[str, Bill]:
+    """What a part takes in each of the three cases."""
+    return {case: bill for case, (bill, _, _) in _cases(result).items()}
+
+
+def _cases(result: Resolution) -> dict[str, tuple[Bill, Making, float]]:
+    """Of each case what it takes, how it is made, and how much of that is thrown away, mm³."""
     process = result.before.process
-    density = process.material.density_g_cm3.value
-    plastic_mm3 = float(layers.sum())
-    time_s = print_time_s(layers, process)
+    costs, failure = process.costs, process.failure
+    bare = cut_layers(result.received, process)
+    drawn = making(bare, process)
+    supports = process.props.block_fill.value * support_layers_mm3(bare, result.before.air)
+    peel_s = costs.peel_s_cm2.value * result.before.over_air_mm2 / 100.0
+    props = float(sum(body.mesh.volume_mm3 for body in result.props))
+    done = cut_layers(with_bodies(result.produced, result.props), process)
+    by_hand = [edit.cost.labour_s - costs.handle_s.value for edit in result.edits
+               if edit.cost is not None and edit.cost.labour_s > 0.0]
+
+    def case(
+        stack: LayerStack, made: Making, extra_mm3: float, works_s: list[float], places: int,
+        ppm: float, *, redesigned: bool = False, tumbled: bool = False,
+    ) -> tuple[Bill, Making, float]:
+        bill = Bill(
+            plastic_g=mass_g(float(made.plastic_mm3.sum()), process),
+            machine_s=cycle_s(float(made.time_s.sum()), process),
+            labour_s=sum(works_s) + (costs.handle_s.value if works_s else 0.0),
+            layers=len(stack), places=places, place_ppm=ppm, tumbled=tumbled,
+            redesigned=redesigned)
+        return bill, made, extra_mm3
+
+    held = bool(result.before.air)
     return {
-        "plastic_mm3": plastic_mm3,
-        "plastic_g": mass_g(plastic_mm3, density),
-        "thrown_away_g": mass_g(extra_mm3, density),
-        "time_s": time_s,
-        "run_plastic_kg": mass_g(plastic_mm3, density) * result.quantity / 1000.0,
-        "run_time_h": time_s * result.quantity / 3600.0,
+        "as_received": case(bare, drawn, 0.0, [], 0, 0.0),
+        "slicer_supported": case(
+            bare, drawn.supported(supports, process), float(supports.sum()),
+            [peel_s] if held else [], len(result.before.air), failure.support_ppm.value,
+            tumbled=held),
+        "resolved": case(
+            done, making(done, process), props, by_hand, len(result.props),
+            failure.prop_ppm.value, redesigned=bool(result.edits)),
     }

@@ -16,7 +16,10 @@ _WORDS = {
     "plastic_mm3": ("Plastic, as laid", "mm³"),
     "plastic_g": ("Plastic, as laid", "g"),
     "thrown_away_g": ("of it thrown away", "g"),
-    "time_s": ("Time, no travel", "s"),
+    "time_s": ("Time to print", "s"),
+    "machine_s": ("Time on the machine", "s"),
+    "labour_s": ("Work by hand", "s"),
+    "price_each": ("Price of each", ""),
     "run_plastic_kg": ("Plastic of the run", "kg"),
     "run_time_h": ("Machine time of the run", "h"),
 }
@@ -30,6 +33,11 @@ class FigureRow:
     unit: str
     decimals: int
     values: tuple[float | None, ...]
+
+    @property
+    def heading(self) -> str:
+        """Words and unit."""
+        return f"{self.words}, {self.unit}" if self.unit else self.words
 
 
 def figure_rows(estimate: dict[str, dict[str, float]]) -> tuple[FigureRow, ...]:

@@ -1,0 +1,62 @@
+"""A quote as text of at most 80 columns."""
+
+from __future__ import annotations
+
+from soffit.cli.render_text import Line, _table, part_lines, wrap
+from soffit.process.model import Grade
+from soffit.production.figures import CASES, figure_rows
+from soffit.production.price import LINES
+from soffit.production.quote import Quote
+
+
+def quote_lines(quote: Quote) -> list[Line]:
+    """What each case takes, what a part costs at each quantity, of what that is made up at the
+    last, and what added material takes."""
+    process = quote.result.before.process
+    right = set(range(1, len(CASES) + 1))
+    lines = [*part_lines(quote.result.received), *_takes(quote), Line("")]
+    rows = [(f"{quantity:,}", *(f"{offer.prices[k].each:,.2f}" for offer in quote.offers.values()))
+            for k, quantity in enumerate(quote.quantities)]
+    lines += [*_table(("price of each of", *CASES.values()), rows, right), Line("")]
+    last = [offer.prices[-1] for offer in quote.offers.values()]
+    rows = [(name, *(f"{price.lines[k]:.3f}" for price in last)) for k, name in enumerate(LINES)]
+    rows.append(("good parts of 1,000",
+                 *(f"{1000.0 * offer.good_share:.1f}" for offer in quote.offers.values())))
+    lines += [*_table((f"of which, at {quote.quantities[-1]:,}", *CASES.values()), rows, right),
+              Line("")]
+    if quote.filled:
+        rows = [(one.edit, one.remedy, f"{one.volume_mm3:,.1f}", f"{one.plastic_mm3:,.1f}",
+                 f"{one.plastic_mm3 / one.volume_mm3:.2f}" if one.volume_mm3 else "")
+                for one in quote.filled]
+        lines += [*_table(("edit", "adds", "volume mm³", "plastic mm³", "share"), rows, {2, 3, 4}),
+                  Line("")]
+    lines += _tooled(quote)
+    tables = (process.costs, process.cycle, process.failure)
+    rates = [value for table in tables for _, value in table if value.grade is Grade.DEMO]
+    if rates:
+        lines += wrap(
+            f"Prices are in the currency of the process. {len(rates)} rates of {process.name} are "
+            "invented for the demo shop; give a profile of your own with --process.")
+    return [*lines, *wrap("As received it prints over air: its price is of parts that nobody can "
+                          "use.")] if quote.result.before.air else lines
+
+
+def _takes(quote: Quote) -> list[Line]:
+    """What one part takes in each case."""
+    figures = {case: {"plastic_g": offer.bill.plastic_g, "machine_s": offer.bill.machine_s,
+                      "labour_s": offer.bill.labour_s} for case, offer in quote.offers.items()}
+    rows = [(row.heading, *("" if v is None else f"{v:,.{row.decimals}f}"
+                                           for v in row.values)) for row in figure_rows(figures)]
+    return _table(("one part takes", *CASES.values()), rows, set(range(1, len(CASES) + 1)))
+
+
+def _tooled(quote: Quote) -> list[Line]:
+    """How it compares with a tool."""
+    if quote.tooled is None:
+        return []
+    up_to = quote.offers["resolved"].cheaper_up_to
+    said = ("at every quantity" if up_to is None else "at none" if up_to < 1.0
+            else f"up to {up_to:,.0f} parts")
+    return [*wrap(
+        f"Printed is cheaper than a tool of {quote.tooled.tool:,.0f} and {quote.tooled.piece:,.2f} "
+        f"each {said}; the tool takes {quote.tooled.days:g} days first."), Line("")]

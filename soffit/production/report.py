@@ -1,0 +1,49 @@
+"""A quote as JSON: `soffit.estimate/1`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from soffit.plan.report_parts import number, optional, part_json, process_json
+from soffit.production.price import LINES
+from soffit.production.quote import Offer, Quote
+
+
+def quote_json(quote: Quote) -> dict[str, Any]:
+    """Of each case what it takes and what one part costs at each quantity, line by line."""
+    tooled = quote.tooled
+    return {
+        "schema": "soffit.estimate/1",
+        "part": part_json(quote.result.received),
+        "process": process_json(quote.result.before.process),
+        "clean": quote.result.clean,
+        "edits": len(quote.result.edits),
+        "cases": {case: _offer(offer) for case, offer in quote.offers.items()},
+        "added": [{
+            "edit": one.edit,
+            "remedy": one.remedy,
+            "volume_mm3": number(one.volume_mm3),
+            "plastic_mm3": number(one.plastic_mm3),
+        } for one in quote.filled],
+        "tooled": None if tooled is None else {
+            "tool": number(tooled.tool), "piece": number(tooled.piece),
+            "days": number(tooled.days)},
+    }
+
+
+def _offer(offer: Offer) -> dict[str, Any]:
+    bill = offer.bill
+    return {
+        "plastic_g": number(bill.plastic_g),
+        "machine_s": number(bill.machine_s),
+        "labour_s": number(bill.labour_s),
+        "layers": bill.layers,
+        "good_share": number(offer.good_share),
+        "cheaper_up_to": optional(offer.cheaper_up_to),
+        "prices": [{
+            "quantity": price.quantity,
+            "each": number(price.each),
+            "lines": {name: number(value)
+                      for name, value in zip(LINES, price.lines, strict=True)},
+        } for price in offer.prices],
+    }
