@@ -177,6 +177,9 @@ def test_a_layer_takes_its_least_time_and_the_flow_its_own() -> None:
     """A small layer takes 8 s; with half the flow a large one takes longer, as fast as it may."""
     small = making(cut_layers(part_of(block(0, 0, 0, 8, 8, 4)), PLA), PLA)
     assert (small.time_s[1:] == 8.0).all()
+    # Three side by side fill the waiting time of one; thirty take as long as they move.
+    assert small.time_of(3) == pytest.approx(np.maximum(8.0, 3 * small.moving_s))
+    assert small.time_of(30)[1:] == pytest.approx(30 * small.moving_s[1:])
     stack = cut_layers(part_of(block(0, 0, 0, 120, 100, 2)), PLA)
     paths = paths_of(stack, PLA)
     plain = moving_s(paths, PLA)

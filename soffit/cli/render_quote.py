@@ -30,6 +30,7 @@ def quote_lines(quote: Quote) -> list[Line]:
                 for one in quote.filled]
         lines += [*_table(("edit", "adds", "volume mm³", "plastic mm³", "share"), rows, {2, 3, 4}),
                   Line("")]
+    lines += _plate(quote)
     lines += _tooled(quote)
     tables = (process.costs, process.cycle, process.failure)
     rates = [value for table in tables for _, value in table if value.grade is Grade.DEMO]
@@ -48,6 +49,23 @@ def _takes(quote: Quote) -> list[Line]:
     rows = [(row.heading, *("" if v is None else f"{v:,.{row.decimals}f}"
                                            for v in row.values)) for row in figure_rows(figures)]
     return _table(("one part takes", *CASES.values()), rows, set(range(1, len(CASES) + 1)))
+
+
+def _plate(quote: Quote) -> list[Line]:
+    """How many fit on a platform."""
+    plate, room = quote.plate, quote.result.before.process.platform
+    size = f"{room.width_mm.value:g} × {room.depth_mm.value:g} mm"
+    count = len(plate.layout.spots)
+    if not count:
+        return [*wrap(f"It does not fit on a platform of {size}."), Line("")]
+    how = "in rows" if plate.layout.how == "rows" else "into each other by their outlines"
+    held = len(plate.layout.held)
+    back = (f"; pushed off along +y, {held} of them {'is' if held == 1 else 'are'} held back by "
+            "others" if held else "")
+    return [*wrap(
+        f"Prices are of one part on the platform at a time. {count} fit on {size}, {how}, "
+        f"{room.gap_mm.value:g} mm apart{back}: then {plate.machine_s / 60.0:.1f} min on the "
+        "machine for each."), Line("")]
 
 
 def _tooled(quote: Quote) -> list[Line]:

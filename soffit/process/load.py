@@ -27,6 +27,7 @@ _RANGES: dict[str, tuple[float, float]] = {
     "platform.width_mm": (20, 2000),
     "platform.depth_mm": (20, 2000),
     "platform.height_mm": (20, 2000),
+    "platform.gap_mm": (0, 200),
     "bead.nozzle_mm": (0.1, 2),
     "bead.line_mm": (0.1, 3),
     "bead.layer_mm": (0.02, 1.5),

@@ -36,11 +36,12 @@ class Value(_Model):
 
 
 class Platform(_Model):
-    """Build volume, mm."""
+    """Build volume, mm, and how far parts stand apart on it, mm."""
 
     width_mm: Value
     depth_mm: Value
     height_mm: Value
+    gap_mm: Value
 
 
 class Bead(_Model):

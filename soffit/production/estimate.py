@@ -8,12 +8,17 @@ The part as received prints over air, and its price is that of a part that nobod
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import manifold3d as m3
+
 from soffit.findings.room import support_layers_mm3
 from soffit.layers.stack import LayerStack, cut_layers
 from soffit.part.scene import with_bodies
 from soffit.plan.model import Resolution
 from soffit.process.model import Process
-from soffit.production.making import Making, cycle_s, making
+from soffit.production.making import Making, cycle_s, full_cycle_s, making
+from soffit.production.platform import Layout, layout
 from soffit.production.price import Bill, price_at, yield_of
 
 
@@ -51,6 +56,28 @@ def estimate(result: Resolution) -> dict[str, dict[str, float]]:
 def bills(result: Resolution) -> dict[str, Bill]:
     """What a part takes in each of the three cases."""
     return {case: bill for case, (bill, _, _) in _cases(result).items()}
+
+
+@dataclass(frozen=True)
+class Plate:
+    """A platform full of resolved parts: how they stand, the share of one part in its time, s, and
+    the area that holds each, mm²."""
+
+    layout: Layout
+    machine_s: float
+    foot_mm2: float
+
+
+def plate(result: Resolution) -> Plate:
+    """As many of the resolved part, its props included, as fit on a platform."""
+    process = result.before.process
+    stack = cut_layers(with_bodies(result.produced, result.props), process)
+    outline = m3.CrossSection.batch_boolean(list(stack.regions), m3.OpType.Add)
+    room = process.platform
+    found = layout(outline, room.width_mm.value, room.depth_mm.value, room.gap_mm.value)
+    count = max(1, len(found.spots))
+    foot = float(stack.regions[0].area()) if len(stack) else 0.0
+    return Plate(found, full_cycle_s(making(stack, process), count, process), foot)
 
 
 def _cases(result: Resolution) -> dict[str, tuple[Bill, Making, float]]:

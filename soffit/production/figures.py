@@ -58,5 +58,5 @@ def _row(words: str, unit: str, values: Sequence[float | None]) -> FigureRow:
     elif unit == "s" and largest >= 300.0:
         by, unit = 60.0, "min"
     largest /= by
-    decimals = 0 if largest >= 10_000 or unit == "mm³" else 1 if largest >= 100 else 2
+    decimals = 0 if largest >= 10_000 or unit == "mm³" else 1 if largest >= 100 and unit else 2
     return FigureRow(words, unit, decimals, tuple(None if v is None else v / by for v in values))

@@ -8,7 +8,7 @@ least time (derived).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,28 +22,37 @@ from soffit.process.pace import times_s
 
 @dataclass(frozen=True)
 class Making:
-    """What a part takes on the machine, layer by layer: plastic, (n,) mm³, time, (n,) s, and the
-    length of each kind of move, (n,) mm."""
+    """What a part takes on the machine, layer by layer: plastic, (n,) mm³, how long the nozzle
+    moves, (n,) s, and the length of each kind of move, (n,) mm."""
 
     plastic_mm3: Floats
-    time_s: Floats
+    moving_s: Floats
     length_mm: dict[str, Floats]
+    least_s: float
+
+    @property
+    def time_s(self) -> Floats:
+        """Time of each layer, (n,) s."""
+        return self.time_of(1)
+
+    def time_of(self, parts: int) -> Floats:
+        """Time of each layer of so many parts side by side, (n,) s, without the ways between them.
+        A layer of which nothing is drawn takes none."""
+        return np.where(self.moving_s > 0.0, np.maximum(parts * self.moving_s, self.least_s), 0.0)
 
     def supported(self, supports_mm3: Floats, process: Process) -> Making:
         """The same with supports of so much plastic in each layer, drawn at the flow of the process
         with neither corners nor travel, which is less than they take."""
         more = supports_mm3 / _flow_mm3_s(process)
-        return Making(self.plastic_mm3 + supports_mm3, self.time_s + more, self.length_mm)
+        return replace(self, plastic_mm3=self.plastic_mm3 + supports_mm3,
+                       moving_s=self.moving_s + more)
 
 
 def making(stack: LayerStack, process: Process) -> Making:
     """What a stack takes to make."""
     paths = paths_of(stack, process)
-    moving = moving_s(paths, process)
-    least = process.motion.min_layer_time_s.value
-    # A layer of which nothing is drawn takes no time.
-    time_s = np.where(moving > 0.0, np.maximum(moving, least), 0.0)
-    return Making(layers_mm3(stack, process), time_s, paths.lengths_mm())
+    return Making(layers_mm3(stack, process), moving_s(paths, process), paths.lengths_mm(),
+                  process.motion.min_layer_time_s.value)
 
 
 def moving_s(paths: Paths, process: Process) -> Floats:
@@ -63,6 +72,11 @@ def moving_s(paths: Paths, process: Process) -> Floats:
                     jerk_mm_s=motion.jerk_mm_s.value)
     times = times + np.where(travels, motion.retract_s.value, 0.0)
     return paths.by_layer(times)
+
+
+def full_cycle_s(made: Making, parts: int, process: Process) -> float:
+    """Share of one part in the time of a platform of so many, s."""
+    return cycle_s(float(made.time_of(parts).sum()), process) / parts
 
 
 def cycle_s(printing_s: float, process: Process) -> float:

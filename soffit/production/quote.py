@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from soffit.errors import InputError
 from soffit.plan.model import Resolution
-from soffit.production.estimate import bills
+from soffit.production.estimate import Plate, bills, plate
 from soffit.production.price import Bill, Price, Tooled, break_even, prices, yield_of
 
 
@@ -35,13 +35,15 @@ class Filled:
 
 @dataclass(frozen=True)
 class Quote:
-    """What a resolution costs. `offers` by case, as in `figures.CASES`; `tooled`: what it is
-    compared with, if anything."""
+    """What a resolution costs, one part on a platform at a time. `offers` by case, as in
+    `figures.CASES`; `plate`: as many as fit on a platform; `tooled`: what it is compared with, if
+    anything."""
 
     result: Resolution
     quantities: tuple[int, ...]
     offers: dict[str, Offer]
     filled: tuple[Filled, ...]
+    plate: Plate
     tooled: Tooled | None
 
 
@@ -60,4 +62,4 @@ def quote(
     }
     filled = tuple(Filled(edit.id, edit.remedy, edit.volume_mm3, edit.cost.plastic_mm3)
                    for edit in result.edits if edit.op == "add" and edit.cost is not None)
-    return Quote(result, tuple(quantities), offers, filled, tooled)
+    return Quote(result, tuple(quantities), offers, filled, plate(result), tooled)

@@ -25,6 +25,13 @@ def quote_json(quote: Quote) -> dict[str, Any]:
             "volume_mm3": number(one.volume_mm3),
             "plastic_mm3": number(one.plastic_mm3),
         } for one in quote.filled],
+        "platform": {
+            "parts": len(quote.plate.layout.spots),
+            "how": quote.plate.layout.how,
+            "held_back": len(quote.plate.layout.held),
+            "machine_s": number(quote.plate.machine_s),
+            "foot_mm2": number(quote.plate.foot_mm2),
+        },
         "tooled": None if tooled is None else {
             "tool": number(tooled.tool), "piece": number(tooled.piece),
             "days": number(tooled.days)},
