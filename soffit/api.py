@@ -203,16 +203,18 @@ def resolve(
 
 
 def quote(
-    result: Resolution, quantities: Sequence[int], tooled: Tooled | None = None
+    result: Resolution, quantities: Sequence[int], tooled: Tooled | None = None, *,
+    machines: int | None = None, days: float | None = None,
 ) -> Quote:
     """What one part costs at each of these quantities: as received, with a slicer's supports, and
-    resolved; line by line. `tooled`: a process with a tool that it is compared with.
+    resolved; line by line. `tooled`: a process with a tool that it is compared with. `machines`: on
+    how many the run of the largest quantity is played, or `days`: within how many it is to be done.
 
-    Raises InputError for a quantity below 1.
+    Raises InputError for a quantity below 1, or where both are given.
     """
     from soffit.production.quote import quote as price
 
-    return price(result, quantities, tooled)
+    return price(result, quantities, tooled, machines=machines, days=days)
 
 
 def compare(

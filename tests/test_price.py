@@ -97,7 +97,8 @@ def test_a_quote_of_a_resolution() -> None:
 def test_a_quote_as_json_and_as_text() -> None:
     result = resolved("ledge_bracket")
     tooled = Tooled(18_000, 0.35, 30)
-    report = json.loads(json.dumps(quote_json(soffit.quote(result, [1, 1000], tooled))))
+    quote = soffit.quote(result, [1, 1000], tooled, machines=5)
+    report = json.loads(json.dumps(quote_json(quote)))
     schemas = {p.name: json.loads(p.read_text(encoding="utf-8")) for p in SCHEMAS.glob("*.json")}
     Draft202012Validator.check_schema(schemas["estimate-1.json"])
     registry: Registry[Any] = Registry().with_resources(
@@ -106,12 +107,20 @@ def test_a_quote_as_json_and_as_text() -> None:
     case = report["cases"]["resolved"]
     for price in case["prices"]:
         assert sum(price["lines"].values()) == pytest.approx(price["each"], abs=1e-5)
-    text = [line.text for line in quote_lines(soffit.quote(result, [1, 1000], tooled))]
+    # Five machines that never stop would take 200 cycles each.
+    assert report["run"]["machines"] == 5
+    assert report["run"]["days"] > 200 * case["machine_s"] / 86_400
+    text = [line.text for line in quote_lines(quote)]
     assert max(map(len, text)) <= 80
     whole = "\n".join(text)
     assert f"{case['prices'][1]['each']:.2f}" in whole
     assert "tool of 18,000 and 0.35 each up to" in whole
     assert "nobody can use" in whole
+    assert "1,000 parts on 5 machines" in whole
+    late = "\n".join(line.text for line in quote_lines(soffit.quote(result, [9], days=0.01)))
+    assert "No number of machines makes 9 parts in 0.01 days" in late
+    with pytest.raises(InputError, match="machines and days"):
+        soffit.quote(result, [9], machines=1, days=1)
 
 
 def test_quantities_that_cannot_be() -> None:

@@ -21,6 +21,10 @@ from soffit.cli.options import (
     parse_tooled,
     parse_up,
 )
+from soffit.errors import InputError
+
+# Most machines that a run is played on (own choice: no park is larger).
+MOST_MACHINES = 10_000
 
 
 @app.command()
@@ -41,6 +45,16 @@ def estimate(
         typer.Option("--tooled", metavar="TOOL,PIECE,DAYS", help="Compare with a process that "
                      "needs a tool: what that costs, what each part then costs, and its days."),
     ] = None,
+    machines: Annotated[
+        int | None,
+        typer.Option("--machines", min=1, max=MOST_MACHINES, metavar="N",
+                     help="Play the run of the largest quantity on so many machines."),
+    ] = None,
+    days: Annotated[
+        float | None,
+        typer.Option("--days", min=0.01, metavar="D",
+                     help="Say how many machines make the largest quantity in so many days."),
+    ] = None,
     repair: RepairOption = False,
     output: FormatOption = TextOrJson.TEXT,
 ) -> int:
@@ -52,12 +66,15 @@ def estimate(
     from soffit.process.load import load_process
 
     how = load_process(process)
+    if machines is not None and days is not None:
+        raise InputError("reading --machines and --days: both are given; give one, the other is "
+                         "what is found")
     progress = progress_of(part)
     received = read_part(part, unit, repair, progress)
     progress("resolve")
     result = api.resolve(received, how, up=direction, protect=protect or (), recipe=recipe,
                          quantity=quantities[-1], progress=progress)
-    found = api.quote(result, quantities, other)
+    found = api.quote(result, quantities, other, machines=machines, days=days)
     progress.clear()
     if output is TextOrJson.JSON:
         from soffit.plan.report_parts import dumps

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from soffit.cli.render_text import Line, _table, part_lines, wrap
+from soffit.cli.render_text import Line, _count, _table, part_lines, wrap
 from soffit.process.model import Grade
 from soffit.production.figures import CASES, figure_rows
 from soffit.production.price import LINES
 from soffit.production.quote import Quote
+from soffit.production.run import DAY_H
 
 
 def quote_lines(quote: Quote) -> list[Line]:
@@ -31,8 +32,9 @@ def quote_lines(quote: Quote) -> list[Line]:
         lines += [*_table(("edit", "adds", "volume mm³", "plastic mm³", "share"), rows, {2, 3, 4}),
                   Line("")]
     lines += _plate(quote)
+    lines += _run(quote)
     lines += _tooled(quote)
-    tables = (process.costs, process.cycle, process.failure)
+    tables = (process.costs, process.cycle, process.failure, process.park)
     rates = [value for table in tables for _, value in table if value.grade is Grade.DEMO]
     if rates:
         lines += wrap(
@@ -66,6 +68,19 @@ def _plate(quote: Quote) -> list[Line]:
         f"Prices are of one part on the platform at a time. {count} fit on {size}, {how}, "
         f"{room.gap_mm.value:g} mm apart{back}: then {plate.machine_s / 60.0:.1f} min on the "
         "machine for each."), Line("")]
+
+
+def _run(quote: Quote) -> list[Line]:
+    """How long the run takes."""
+    many = f"{max(quote.quantities):,}"
+    if quote.lead is None:
+        return [] if quote.days is None else [*wrap(
+            f"No number of machines makes {many} parts in {quote.days:g} days."), Line("")]
+    one, asked = quote.lead, "" if quote.days is None else f" within {quote.days:g} days"
+    return [*wrap(
+        f"{many} parts{asked} on {_count(one.machines, 'machine')}: {one.middle_h / DAY_H:,.1f} "
+        f"days, nine times of ten between {one.low_h / DAY_H:,.1f} and {one.high_h / DAY_H:,.1f}, "
+        "with failures, service and shifts as in the profile."), Line("")]
 
 
 def _tooled(quote: Quote) -> list[Line]:

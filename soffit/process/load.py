@@ -84,6 +84,13 @@ _RANGES: dict[str, tuple[float, float]] = {
     "failure.layer_ppm": (0, 10_000),
     "failure.support_ppm": (0, 500_000),
     "failure.prop_ppm": (0, 500_000),
+    "park.fails_h": (0.1, 1e9),
+    "park.mends_h": (0, 1000),
+    "park.service_every_h": (1, 1e9),
+    "park.service_h": (0, 1000),
+    "park.menders": (1, 1000),
+    "park.shift_h": (0.5, 24),
+    "park.days": (1, 7),
 }
 
 

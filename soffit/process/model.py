@@ -182,6 +182,20 @@ class Failure(_Model):
     prop_ppm: Value
 
 
+class Park(_Model):
+    """What machines beside each other need: hours of running to a failure and of work to mend one,
+    on the mean; service after so many hours of running; how many menders there are, and how many
+    hours of a day and days of a week they are there."""
+
+    fails_h: Value
+    mends_h: Value
+    service_every_h: Value
+    service_h: Value
+    menders: Value
+    shift_h: Value
+    days: Value
+
+
 class Process(_Model):
     """One way to make a part: machine, bead, motion, material and capability."""
 
@@ -198,6 +212,7 @@ class Process(_Model):
     ejection: Ejection
     cycle: Cycle
     failure: Failure
+    park: Park
 
     @property
     def layer_mm(self) -> float:

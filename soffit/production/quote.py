@@ -9,6 +9,7 @@ from soffit.errors import InputError
 from soffit.plan.model import Resolution
 from soffit.production.estimate import Plate, bills, plate
 from soffit.production.price import Bill, Price, Tooled, break_even, prices, yield_of
+from soffit.production.run import DAY_H, Lead, lead, machines_for, park_of
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,8 @@ class Filled:
 class Quote:
     """What a resolution costs, one part on a platform at a time. `offers` by case, as in
     `figures.CASES`; `plate`: as many as fit on a platform; `tooled`: what it is compared with, if
-    anything."""
+    anything; `lead`: how long the largest quantity takes on the machines that were asked for, or
+    that the days asked for need; `days`: those."""
 
     result: Resolution
     quantities: tuple[int, ...]
@@ -45,12 +47,20 @@ class Quote:
     filled: tuple[Filled, ...]
     plate: Plate
     tooled: Tooled | None
+    lead: Lead | None
+    days: float | None
 
 
 def quote(
-    result: Resolution, quantities: Sequence[int], tooled: Tooled | None = None
+    result: Resolution, quantities: Sequence[int], tooled: Tooled | None = None, *,
+    machines: int | None = None, days: float | None = None,
 ) -> Quote:
-    """Price a resolution at these quantities. Raises InputError where one is less than 1."""
+    """Price a resolution at these quantities, and play the run of the largest on so many
+    `machines`, or on as many as are done within `days`. Raises InputError where a quantity is less
+    than 1, or where both are given."""
+    if machines is not None and days is not None:
+        raise InputError(f"pricing {result.received.source.file}: machines and days are both "
+                         "given; give one, the other is what is found")
     if not quantities or min(quantities) < 1:
         raise InputError(f"pricing {result.received.source.file}: quantities are "
                          f"{', '.join(map(str, quantities)) or 'none'}; give 1 or more of each")
@@ -62,4 +72,12 @@ def quote(
     }
     filled = tuple(Filled(edit.id, edit.remedy, edit.volume_mm3, edit.cost.plastic_mm3)
                    for edit in result.edits if edit.op == "add" and edit.cost is not None)
-    return Quote(result, tuple(quantities), offers, filled, plate(result), tooled)
+    done = offers["resolved"]
+    cycle_h = done.bill.machine_s / 3600.0
+    found = None
+    if machines is not None:
+        found = lead(max(quantities), cycle_h, done.good_share, park_of(process, machines))
+    elif days is not None:
+        found = machines_for(max(quantities), cycle_h, done.good_share, park_of(process, 1),
+                             DAY_H * days)
+    return Quote(result, tuple(quantities), offers, filled, plate(result), tooled, found, days)

@@ -7,6 +7,7 @@ from typing import Any
 from soffit.plan.report_parts import number, optional, part_json, process_json
 from soffit.production.price import LINES
 from soffit.production.quote import Offer, Quote
+from soffit.production.run import DAY_H
 
 
 def quote_json(quote: Quote) -> dict[str, Any]:
@@ -31,6 +32,13 @@ def quote_json(quote: Quote) -> dict[str, Any]:
             "held_back": len(quote.plate.layout.held),
             "machine_s": number(quote.plate.machine_s),
             "foot_mm2": number(quote.plate.foot_mm2),
+        },
+        "run": None if quote.lead is None else {
+            "quantity": max(quote.quantities),
+            "machines": quote.lead.machines,
+            "days": number(quote.lead.middle_h / DAY_H),
+            "days_low": number(quote.lead.low_h / DAY_H),
+            "days_high": number(quote.lead.high_h / DAY_H),
         },
         "tooled": None if tooled is None else {
             "tool": number(tooled.tool), "piece": number(tooled.piece),
