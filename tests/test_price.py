@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import shapely
 from jsonschema import Draft202012Validator
 from referencing import Registry, Resource
 
@@ -15,8 +18,11 @@ import soffit
 from soffit.cli.options import parse_quantities, parse_tooled
 from soffit.cli.render_quote import quote_lines
 from soffit.errors import InputError
+from soffit.production.estimate import bills
 from soffit.production.price import LINES, Bill, Tooled, break_even, price_at, prices, yield_of
 from soffit.production.report import quote_json
+from soffit.sheet.figure import text_width_mm
+from soffit.sheet.price_chart import pays_from, price_chart
 from tests.shapes import process_with, resolved
 
 SCHEMAS = Path(__file__).parents[1] / "docs" / "schema"
@@ -121,6 +127,29 @@ def test_a_quote_as_json_and_as_text() -> None:
     assert "No number of machines makes 9 parts in 0.01 days" in late
     with pytest.raises(InputError, match="machines and days"):
         soffit.quote(result, [9], machines=1, days=1)
+
+
+def test_the_chart_crosses_where_the_change_has_paid() -> None:
+    """210 for the engineer, over what is saved on each; drawn within its frame, the texts apart."""
+    result = resolved("ledge_bracket")
+    process = result.before.process
+    made = bills(result)
+    saved = (price_at(made["slicer_supported"], 10**9, process).each
+             - price_at(made["resolved"], 10**9, process).each)
+    assert pays_from(made, process) == pytest.approx(210.0 / saved, abs=1.0)
+    worse = {**made, "resolved": replace(made["resolved"], plastic_g=1e6)}
+    assert pays_from(worse, process) is None
+    chart = price_chart(replace(result, quantity=20_000))
+    assert f"Resolved is cheaper from {pays_from(made, process):,} parts on" in chart.alt
+    points = np.concatenate([stroke.points for stroke in chart.strokes])
+    assert points.min() >= 0.0 and (points <= (chart.width_mm, chart.height_mm)).all()
+    boxes = []
+    for label in chart.labels:
+        wide = text_width_mm(label.text, label.size_mm)
+        left = label.x - {"start": 0.0, "middle": 0.5, "end": 1.0}[label.anchor] * wide
+        assert left >= 0.0 and left + wide <= chart.width_mm
+        boxes.append(shapely.box(left, label.y, left + wide, label.y + label.size_mm))
+    assert not any(a.intersects(b) for a, b in itertools.combinations(boxes, 2))
 
 
 def test_quantities_that_cannot_be() -> None:

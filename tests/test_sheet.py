@@ -362,7 +362,8 @@ def test_html_is_well_formed_and_needs_nothing_else(bracket: Sheet, pillow: Shee
         ids = [e.get("id") for e in page.iter() if e.get("id")]
         assert len(ids) == len(set(ids))
         drawings = list(page.iter("{http://www.w3.org/2000/svg}svg"))
-        assert len(drawings) == len(sheet.views) + len(sheet.sections) + 5  # the key
+        # The key has five, the price one.
+        assert len(drawings) == len(sheet.views) + len(sheet.sections) + len(sheet.price) + 5
         balloons = [e for e in page.iter("{http://www.w3.org/2000/svg}g")
                     if e.get("class") == "balloon"]
         assert len(balloons) == sum(len(f.balloons) for f in sheet.views)

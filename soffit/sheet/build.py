@@ -29,6 +29,7 @@ from soffit.sheet.drawings import (
 from soffit.sheet.figure import ADDED, AIR, PROP, REMOVED, AreaKind, Figure
 from soffit.sheet.ledger import Place
 from soffit.sheet.model import Sheet
+from soffit.sheet.price_chart import price_chart
 from soffit.sheet.profile import Bar
 from soffit.sheet.project import project
 from soffit.sheet.sections import across, section_figure, where_to_cut
@@ -76,6 +77,7 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         views=_views(resolution, numbered),
         sections=_sections(resolution, numbered),
         ways_up=_ways_up(resolution),
+        price=(price_chart(resolution),) if resolution.estimate else (),
         open=opened,
         changes=ledger.change_rows(resolution, numbered),
         notes=ledger.note_rows(resolution, numbered),

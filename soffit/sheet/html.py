@@ -132,6 +132,7 @@ def to_html(sheet: Sheet) -> str:
                ("", "as received", "with slicer supports", "resolved", ""),
                [(_text(r.name), *map(_figure_cell, r.values), _text(r.unit))
                 for r in sheet.estimate]),
+        *(f"<section>{_figure(f)}</section>" for f in sheet.price),
         _table("Protected faces", ("Face", "Chosen by", "Moved, mm", "Allowed, mm", "Untouched"),
                [(_text(r.face), _text(r.selector), _figure_cell(f"{r.deviation_mm:.3f}"),
                  _figure_cell(f"{r.allowed_mm:.3f}"),

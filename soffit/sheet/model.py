@@ -85,9 +85,10 @@ class Sheet:
 
     `number` identifies the sheet by the geometry it is about. `views`: part as received, as
     produced, elevations with height profile. `sections`: one cut through each change.
-    `ways_up`: maps of all ways up where one was chosen, `up_why` the reason. `measured` has the
-    columns before and after; `estimate` has as received, with slicer supports,
-    resolved (or no rows). `ejection`: how it is pushed off the platform ("" unknown).
+    `ways_up`: maps of all ways up where one was chosen, `up_why` the reason. `price`: its chart,
+    where there is an estimate. `measured` has the columns before and after; `estimate` has as
+    received, with slicer supports, resolved (or no rows). `ejection`: how it is pushed off the
+    platform ("" unknown).
     """
 
     title: str
@@ -109,6 +110,7 @@ class Sheet:
     views: tuple[Figure, ...]
     sections: tuple[Figure, ...]
     ways_up: tuple[Figure, ...]
+    price: tuple[Figure, ...]
     open: tuple[OpenRow, ...]
     changes: tuple[ChangeRow, ...]
     notes: tuple[NoteRow, ...]

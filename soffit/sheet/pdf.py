@@ -57,7 +57,7 @@ def to_pdf(sheet: Sheet) -> bytes:
 
 def _data(sheet: Sheet, issued: datetime.date, folder: Path) -> dict[str, Any]:
     figures = {"views": sheet.views, "sections": sheet.sections,
-               "ways_up": sheet.ways_up, "key": key_figures()}
+               "ways_up": sheet.ways_up, "price": sheet.price, "key": key_figures()}
     text = {name: value for name, value in vars(sheet).items() if name not in figures}
     data: dict[str, Any] = {
         name: [asdict(row) if hasattr(row, "__dataclass_fields__") else row for row in value]
