@@ -1,7 +1,8 @@
-"""The commands about what a part costs and how it is made in numbers."""
+"""The commands about what a part costs and what a process can do, in numbers."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -87,3 +88,60 @@ def estimate(
 
         show(quote_lines(found))
     return 0 if result.clean else 1
+
+
+capability = typer.Typer(help="What a process can do, from printed coupons.",
+                         no_args_is_help=True, rich_markup_mode=None)
+app.add_typer(capability, name="capability")
+
+
+@capability.command("fit")
+def fit_results(
+    results: Annotated[
+        Path,
+        typer.Argument(metavar="RESULTS", help="CSV file: limit, held and failed of each coupon."),
+    ],
+    machine: Annotated[
+        str, typer.Option("--machine", metavar="NAME", help="The machine that printed them."),
+    ] = "",
+    date: Annotated[
+        str, typer.Option("--date", metavar="YYYY-MM-DD", help="When; today where not given."),
+    ] = "",
+    base: Annotated[
+        str, typer.Option("--process", metavar="NAME", help="The profile that they belong to."),
+    ] = "pla-04",
+    profile: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Write a profile with these limits."),
+    ] = None,
+) -> int:
+    """Fit limits to coupons: mean, deviation, and what holds with confidence."""
+    import datetime
+
+    from soffit.process.load import load_process
+    from soffit.production.capability import fit, profile_text, read_results, words
+
+    load_process(base)
+    try:
+        day = datetime.date.fromisoformat(date) if date else datetime.date.today()
+    except ValueError:
+        raise InputError(f"reading --date: {date!r} is no date; give one such as 2026-11-30"
+                         ) from None
+    if profile is not None and profile.suffix != ".toml":
+        raise InputError(f"writing to {profile}: a profile is a .toml file; name it so")
+    if profile is not None and profile.exists():
+        raise InputError(f"writing to {profile}: it is there already; give another name, so that "
+                         "no limits are lost")
+    found = fit(read_results(results))
+    for one in found:
+        print(words(one))
+    if not found:
+        raise InputError(f"reading {results}: there are no coupons in it; add a line for each")
+    if profile is not None:
+        from soffit.part.write_mesh import write_whole
+
+        text = profile_text(found, base, profile.stem, machine or "a machine that was not named",
+                            day.isoformat())
+        write_whole(profile, text.encode())
+        load_process(str(profile))
+    return 0
