@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import sys
 
-COMPUTING = ("review", "resolve", "orient", "features", "compare", "estimate", "demo")
+COMPUTING = ("review", "resolve", "orient", "features", "compare", "estimate", "coupon", "demo")
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -10,6 +10,7 @@ import typer
 from soffit.cli.app import app, progress_of, read_part
 from soffit.cli.options import (
     FormatOption,
+    OutOption,
     PartFile,
     ProcessOption,
     ProtectOption,
@@ -88,6 +89,33 @@ def estimate(
 
         show(quote_lines(found))
     return 0 if result.clean else 1
+
+
+@app.command()
+def coupon(
+    out: OutOption,
+    names: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="NAME…", help="Which coupons; all where none is named."),
+    ] = None,
+) -> int:
+    """Draw test coupons: ladders of what a process may be able to print."""
+    from soffit.cli.progress import Progress
+    from soffit.production.coupon import coupons, write_coupons
+
+    progress = Progress("coupons")
+    progress("coupon")
+    written = write_coupons(out, names or ())
+    progress.clear()
+    wanted = set(names or ())
+    for one in coupons():
+        if not wanted or one.name in wanted:
+            what = f" ({one.limit})" if one.limit else ""
+            print(f"{one.name}{what}: {', '.join(f'{v:g}' for v in one.levels)}")
+            print(f"  {one.how}")
+    print("Written:", *(f"  {path}" for path in written), sep="\n")
+    print("Fill in results.csv, a line for each coupon with a limit; then soffit capability fit.")
+    return 0
 
 
 capability = typer.Typer(help="What a process can do, from printed coupons.",

@@ -10,6 +10,7 @@ from typing import Any, cast
 from soffit.errors import FileError, InputError
 from soffit.part import kernel
 from soffit.part.model import Body, Part
+from soffit.part.solid import Solid
 
 # Largest distance between mesh and true surface: a tenth of a 0.2 mm layer (derived).
 DEFLECTION_MM = 0.02
@@ -76,6 +77,21 @@ def read_shape(
         deflection_mm,
         timeout_s=timeout_s,
         doing=f"reading a {kind} object",
+    )
+    return cast(Part, part)
+
+
+def draw(
+    solid: Solid, name: str, *, deflection_mm: float = DEFLECTION_MM, timeout_s: float = 120.0
+) -> Part:
+    """A solid expression that names no face as a part with a B-rep, mm. Raises GeometryError."""
+    part = kernel.call(
+        "soffit.part.brep.drawn:draw",
+        solid,
+        name,
+        deflection_mm,
+        timeout_s=timeout_s,
+        doing=f"drawing {name}",
     )
     return cast(Part, part)
 
