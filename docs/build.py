@@ -21,7 +21,8 @@ ROOT = Path(__file__).resolve().parent.parent
 TARGET = ROOT / "build" / "docs"
 PICTURED = ("ledge_bracket", "latch_hook")
 TURNED = ("latch_hook",)
-COMMANDS = ("review", "resolve", "orient", "features", "explain", "demo", "processes")
+COMMANDS = ("review", "resolve", "orient", "features", "compare", "estimate", "coupon",
+            "capability fit", "explain", "demo", "processes")
 
 
 def main() -> int:
@@ -40,7 +41,7 @@ def main() -> int:
     (TARGET / "index.md").write_text("\n".join(index) + "\n", encoding="utf-8")
     commands = ["# Commands", "", "```text", _help(), "```"]
     for command in COMMANDS:
-        commands += ["", f"## soffit {command}", "", "```text", _help(command), "```"]
+        commands += ["", f"## soffit {command}", "", "```text", _help(*command.split()), "```"]
     (TARGET / "commands.md").write_text("\n".join(commands) + "\n", encoding="utf-8")
     print(TARGET / "index.md")
     return 0
@@ -59,8 +60,13 @@ def pictures(folder: Path) -> list[Path]:
             path = folder / f"{name}-{k}.svg"
             path.write_text(to_svg(figure), encoding="utf-8")
             written.append(path)
+    from soffit.production.coupon import coupons
+    from soffit.sheet.coupons import coupons_figure
     from soffit.sheet.ways_up import write_ways_up
 
+    path = folder / "coupons.svg"
+    path.write_text(to_svg(coupons_figure(coupons())), encoding="utf-8")
+    written.append(path)
     for name in TURNED:
         path = folder / f"ways-up-{name}.svg"
         write_ways_up(soffit.ways_up(soffit.read(ROOT / "examples" / f"{name}.step")), path)

@@ -28,6 +28,7 @@ from soffit.production.coupon import (
     overhangs,
     walls,
 )
+from soffit.sheet.coupons import coupons_figure
 from tests.solids import block, part_of
 
 PLA = load_process("pla-04")
@@ -83,6 +84,16 @@ def test_digits_are_told_apart_and_stay_within_their_height() -> None:
         assert whole.bounding_box()[4] == pytest.approx(4.4)
         seen.add(tuple(np.round(np.concatenate(whole.slice(4.8).to_polygons()), 3).ravel()))
     assert len(seen) == 10
+
+
+def test_the_drawing_has_each_in_its_place() -> None:
+    some = (lips(), walls())
+    figure = coupons_figure(some)
+    assert [label.text for label in figure.labels] == ["Lips", "Thin walls"]
+    points = np.concatenate([stroke.points for stroke in figure.strokes])
+    assert points.min() > 0 and (points.max(axis=0) < (figure.width_mm, figure.height_mm)).all()
+    left = points[points[:, 0] < 90.0]
+    assert len(left) and len(left) < len(points)
 
 
 def test_limits_are_those_of_a_profile() -> None:
