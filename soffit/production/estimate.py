@@ -3,7 +3,7 @@
 The same for all three, so that they compare: plastic and time as in `production.making`, price as
 in `production.price`. A support fills a share of the room between a place over air and the first
 material or platform below it, as the process says; it is peeled off by hand and its scar tumbled.
-The part as received prints over air, and its price is that of a part that nobody can use.
+A part that prints over air as received has no price so: nobody can use it.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def estimate(result: Resolution) -> dict[str, dict[str, float]]:
 
     `plastic_*` includes supports or props, `thrown_away_g` is their share; `time_s` is printing,
     `machine_s` that and what a machine does beside it, `run_*` is for the quantity of `result`, and
-    so is `price_each`.
+    so is `price_each`, which a part that prints over air as received does not have.
     """
     process = result.before.process
     found = {}
@@ -46,10 +46,11 @@ def estimate(result: Resolution) -> dict[str, dict[str, float]]:
             "machine_s": bill.machine_s,
             "labour_s": bill.labour_s,
             "good_share": yield_of(bill, process),
-            "price_each": price_at(bill, result.quantity, process).each,
             "run_plastic_kg": bill.plastic_g * result.quantity / 1000.0,
             "run_time_h": bill.machine_s * result.quantity / 3600.0,
         }
+        if case != "as_received" or not result.before.air:
+            found[case]["price_each"] = price_at(bill, result.quantity, process).each
     return found
 
 
