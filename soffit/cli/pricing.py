@@ -40,7 +40,7 @@ def estimate(
     quantity: Annotated[
         str,
         typer.Option("--quantity", metavar="N,N…", help="How many parts will be made, each of "
-                     "these numbers a column."),
+                     "these numbers a row."),
     ] = "1,1000,100000",
     tooled: Annotated[
         str | None,
