@@ -49,8 +49,7 @@ def main(arguments: list[str]) -> int:
         return check()
     if verb == "test":
         # Two workers for the whole suite; a chosen test starts faster without them.
-        workers = ["-n", "2", "--dist", "loadgroup"]
-        return hand_over(["-m", "pytest", *(rest or workers)], folder=ROOT)
+        return hand_over(["-m", "pytest", *(rest or ["-n", "2"])], folder=ROOT)
     if verb == "bench":
         return hand_over(["-m", "bench", *rest], folder=ROOT)
     if verb == "referee":

@@ -11,15 +11,6 @@ import pytest
 from soffit.remedies import prop
 
 REPOSITORY = Path(__file__).resolve().parent.parent
-EXAMPLES = frozenset(p.stem for p in (REPOSITORY / "examples").iterdir() if p.is_file())
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Tests of one example go to one worker: each resolves it once, which takes longest."""
-    for item in items:
-        called = getattr(item, "callspec", None)
-        if called is not None and called.params.get("name") in EXAMPLES:
-            item.add_marker(pytest.mark.xdist_group(called.params["name"]))
 
 
 @pytest.fixture(scope="session")
