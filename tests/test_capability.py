@@ -137,6 +137,11 @@ def test_by_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     kept = out.read_bytes()
     assert run([*given, "--out", str(out)]) == 2 and out.read_bytes() == kept
     assert "it is there already" in capsys.readouterr().err
+    # Limits that no profile may have are said, and nothing is left behind.
+    file.write_text("limit,held,failed\n" + "".join(f"lip_mm,{v},{v + 1}\n" for v in (90, 91, 92)))
+    bad = tmp_path / "bad.toml"
+    assert run([*given, "--out", str(bad)]) == 2 and not bad.exists()
+    assert "capability.lip_mm is" in capsys.readouterr().err
     assert run([*given[:-1], "yesterday"]) == 2
     assert "'yesterday' is no date" in capsys.readouterr().err
     file.write_text("limit,held,failed\n")

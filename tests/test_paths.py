@@ -157,7 +157,7 @@ def test_time_is_that_of_an_integrator(points: np.ndarray, stops: set[int], spee
     speeds = np.full(len(points) - 1, speed)
     speeds[::3] *= 0.6
     mask = np.array([k in stops for k in range(len(speeds))])
-    found = times_s(points[:-1], points[1:], speeds, mask, acceleration_mm_s2=A, jerk_mm_s=J)
+    found = times_s(points[:-1], points[1:], speeds, mask, acceleration_mm_s2=A, corner_mm_s=J)
     assert (found > 0).all()
     assert found.sum() == pytest.approx(integrated_s(points, speeds, stops), rel=0.02)
 
@@ -166,7 +166,7 @@ def test_time_in_closed_form() -> None:
     """From rest over ℓ to rest: 2√(ℓ / a) below the speed, else ℓ / V + V / a."""
     def one(length: float) -> float:
         return float(times_s(np.zeros((1, 2)), np.array([[length, 0.0]]), np.array([150.0]),
-                             np.zeros(1, dtype=bool), acceleration_mm_s2=A, jerk_mm_s=J)[0])
+                             np.zeros(1, dtype=bool), acceleration_mm_s2=A, corner_mm_s=J)[0])
 
     assert one(2.0) == pytest.approx(2 * math.sqrt(2.0 / A))
     assert one(100.0) == pytest.approx(100 / 150 + 150 / A) == pytest.approx(0.71667, abs=5e-6)

@@ -11,7 +11,7 @@ import shapely
 from shapely import affinity
 
 from soffit.layers.stack import plan_of
-from soffit.production.platform import Layout, Spot, layout, nested, rows
+from soffit.production.platform import Layout, Spot, _leaving, layout, nested, rows
 
 
 def region(*points: tuple[float, float]) -> m3.CrossSection:
@@ -94,9 +94,11 @@ def test_parts_leave_foremost_first_and_hooks_hold_each_other() -> None:
     found = layout(rectangle(40, 30), 256, 256, 5)
     fronts = [s.y_mm for s in found.spots]
     assert fronts == sorted(fronts, reverse=True) and not found.held
-    # A hook that opens to the front, with one more inside: that is pushed into it.
-    hook = region((0, 0), (60, 0), (60, 50), (48, 50), (48, 12), (12, 12), (12, 50), (0, 50))
-    found = layout(hook, 250, 250, 3)
-    assert apart(found, hook, 250, 250) >= 3 - 1e-6
-    if found.how == "nested":
-        assert len(found.held) < len(found.spots)
+    # An L on end is the foremost, its foot behind another L that lies: that one goes first.
+    outline = region((0, 0), (60, 0), (60, 8), (8, 8), (8, 30), (0, 30))
+    on_end, lying = Spot(100, 0, 1), Spot(60, 20, 0)
+    assert apart(layout_of([on_end, lying]), outline, 250, 250) == pytest.approx(2.0)
+    held = _leaving(outline, [lying, on_end], 250, 250)
+    assert held.spots == (on_end, lying) and held.held == (0,)
+    free = _leaving(outline, [lying, Spot(130, 0, 1)], 250, 250)
+    assert len(free.spots) == 2 and not free.held

@@ -18,7 +18,7 @@ import soffit
 from soffit.cli.options import parse_quantities, parse_tooled
 from soffit.cli.render_quote import quote_lines
 from soffit.errors import InputError
-from soffit.production.estimate import bills
+from soffit.production.estimate import cases
 from soffit.production.price import LINES, Bill, Tooled, break_even, price_at, prices, yield_of
 from soffit.production.report import quote_json
 from soffit.sheet.figure import text_width_mm
@@ -127,13 +127,16 @@ def test_a_quote_as_json_and_as_text() -> None:
     assert "No number of machines makes 9 parts in 0.01 days" in late
     with pytest.raises(InputError, match="machines and days"):
         soffit.quote(result, [9], machines=1, days=1)
+    for machines in (0, 10_001):
+        with pytest.raises(InputError, match=r"machines are .*; give 1 to 10,000"):
+            soffit.quote(result, [9], machines=machines)
 
 
 def test_the_chart_crosses_where_the_change_has_paid() -> None:
     """210 for the engineer, over what is saved on each; drawn within its frame, the texts apart."""
     result = resolved("ledge_bracket")
     process = result.before.process
-    made = bills(result)
+    made = {name: case.bill for name, case in cases(result).items()}
     saved = (price_at(made["slicer_supported"], 10**9, process).each
              - price_at(made["resolved"], 10**9, process).each)
     assert pays_from(made, process) == pytest.approx(210.0 / saved, abs=1.0)

@@ -23,10 +23,7 @@ from soffit.cli.options import (
     parse_tooled,
     parse_up,
 )
-from soffit.errors import InputError
-
-# Most machines that a run is played on (own choice: no park is larger).
-MOST_MACHINES = 10_000
+from soffit.errors import InputError, ProcessError
 
 
 @app.command()
@@ -49,7 +46,7 @@ def estimate(
     ] = None,
     machines: Annotated[
         int | None,
-        typer.Option("--machines", min=1, max=MOST_MACHINES, metavar="N",
+        typer.Option("--machines", min=1, metavar="N",
                      help="Play the run of the largest quantity on so many machines."),
     ] = None,
     days: Annotated[
@@ -171,5 +168,9 @@ def fit_results(
         text = profile_text(found, base, profile.stem, machine or "a machine that was not named",
                             day.isoformat())
         write_whole(profile, text.encode())
-        load_process(str(profile))
+        try:
+            load_process(str(profile))
+        except ProcessError:
+            profile.unlink()  # what cannot be read is not left behind
+            raise
     return 0

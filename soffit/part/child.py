@@ -15,8 +15,10 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from soffit.errors import KernelError
 
@@ -106,6 +108,13 @@ class Child:
         if self.process.stdin is not None:
             with contextlib.suppress(OSError):
                 self.process.stdin.close()
+
+
+def named(function: str) -> Callable[..., Any]:
+    """The function that a call names, "package.module:name"."""
+    module, _, name = function.partition(":")
+    found: Callable[..., Any] = getattr(import_module(module), name)
+    return found
 
 
 def write_message(stream: IO[bytes], message: bytes) -> None:

@@ -8,7 +8,6 @@ goes nowhere, so it cannot mix with the answers.
 from __future__ import annotations
 
 import contextlib
-import importlib
 import os
 import pickle
 import signal
@@ -16,7 +15,7 @@ import sys
 from typing import BinaryIO
 
 from soffit.errors import KernelError, SoffitError
-from soffit.part.child import read_message, write_message
+from soffit.part.child import named, read_message, write_message
 from soffit.part.tied import tie_to_parent
 
 
@@ -66,8 +65,7 @@ def _answer(request: bytes, limit_bytes: int, who: str) -> bytes:
     answer: tuple[str, object]
     try:
         function, args, doing = pickle.loads(request)
-        module, _, name = function.partition(":")
-        answer = ("value", getattr(importlib.import_module(module), name)(*args))
+        answer = ("value", named(function)(*args))
         return pickle.dumps(answer, protocol=pickle.HIGHEST_PROTOCOL)
     except SoffitError as error:
         answer = ("error", error)

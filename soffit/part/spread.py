@@ -12,11 +12,10 @@ import pickle
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from importlib import import_module
 from typing import Any
 
 from soffit.errors import KernelError
-from soffit.part.child import Child
+from soffit.part.child import Child, named
 
 HOST = "soffit.part.serve"
 
@@ -42,7 +41,7 @@ def spread(
         while (at := work.next()) is not None:
             if progress is not None:
                 progress(len(work.found), len(items))
-            work.found[at] = _resolve(function)(given, items[at])
+            work.found[at] = named(function)(given, items[at])
     finally:
         work.stop()
         for thread in threads:
@@ -52,19 +51,13 @@ def spread(
 
 def begin(function: str, given: object) -> None:
     """In a helper: what is asked for from now on."""
-    _given[:] = [_resolve(function), given]
+    _given[:] = [named(function), given]
 
 
 def one(item: object) -> Any:
     """In a helper: what was begun, of one thing."""
     function, given = _given
     return function(given, item)
-
-
-def _resolve(function: str) -> Callable[[object, object], Any]:
-    module, _, name = function.partition(":")
-    found: Callable[[object, object], Any] = getattr(import_module(module), name)
-    return found
 
 
 class _Work:

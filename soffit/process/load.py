@@ -37,7 +37,7 @@ _RANGES: dict[str, tuple[float, float]] = {
     "motion.first_layer_speed_mm_s": (1, 1000),
     "motion.travel_speed_mm_s": (1, 2000),
     "motion.acceleration_mm_s2": (50, 50_000),
-    "motion.jerk_mm_s": (0.1, 100),
+    "motion.corner_mm_s": (0.1, 100),
     "motion.retract_s": (0, 10),
     "motion.flow_limit_mm3_s": (0.1, 200),
     "motion.min_layer_time_s": (0, 300),

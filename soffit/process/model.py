@@ -56,7 +56,7 @@ class Bead(_Model):
 
 
 class Motion(_Model):
-    """Speeds and flow. `outer_speed_mm_s`: along the outermost wall; `jerk_mm_s`: by how much the
+    """Speeds and flow. `outer_speed_mm_s`: along the outermost wall; `corner_mm_s`: by how much the
     velocity may change at once, in a corner; `retract_s`: to stop and start the flow about a move
     that draws nothing."""
 
@@ -65,7 +65,7 @@ class Motion(_Model):
     first_layer_speed_mm_s: Value
     travel_speed_mm_s: Value
     acceleration_mm_s2: Value
-    jerk_mm_s: Value
+    corner_mm_s: Value
     retract_s: Value
     flow_limit_mm3_s: Value
     min_layer_time_s: Value

@@ -1,7 +1,7 @@
 """How long a row of straight moves takes, with drives that can only change speed so fast.
 
 Between two moves in directions u and v the nozzle passes the corner at a speed c at which its
-velocity changes at once by no more than J, `jerk_mm_s`: c·|u − v| ≤ J (derived). Within a move
+velocity changes at once by no more than J, `corner_mm_s`: c·|u − v| ≤ J (derived). Within a move
 speed changes by the acceleration a. So its square at each corner is at most
 
     min over all corners j of (c_j² + 2·a·way to j)
@@ -21,7 +21,7 @@ from soffit.part.model import Floats
 
 def times_s(
     start: Floats, end: Floats, most_mm_s: Floats, stops: NDArray[np.bool_], *,
-    acceleration_mm_s2: float, jerk_mm_s: float,
+    acceleration_mm_s2: float, corner_mm_s: float,
 ) -> Floats:
     """Time of each of n moves one after the other, (n,) s. `start`, `end`: (n, 2) mm; `most_mm_s`:
     the speed that each is to have, (n,); `stops`: whether the nozzle stands before each, (n,). It
@@ -34,7 +34,7 @@ def times_s(
     bend = np.linalg.norm(along[1:] - along[:-1], axis=1)
     corner = np.zeros(len(length) + 1)
     corner[1:-1] = np.minimum(np.minimum(most_mm_s[1:], most_mm_s[:-1]),
-                              jerk_mm_s / np.maximum(bend, 1e-9))
+                              corner_mm_s / np.maximum(bend, 1e-9))
     corner[:-1][stops] = 0.0
     # Speeds squared, as far as the way before and behind allows, by running minima.
     gain = 2.0 * acceleration_mm_s2 * np.concatenate([[0.0], np.cumsum(length)])

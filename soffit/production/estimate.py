@@ -36,27 +36,33 @@ def estimate(result: Resolution) -> dict[str, dict[str, float]]:
     """
     process = result.before.process
     found = {}
-    for case, (bill, made, extra_mm3) in _cases(result).items():
-        plastic_mm3 = float(made.plastic_mm3.sum())
-        found[case] = {
+    for name, case in cases(result).items():
+        plastic_mm3 = float(case.made.plastic_mm3.sum())
+        found[name] = {
             "plastic_mm3": plastic_mm3,
-            "plastic_g": bill.plastic_g,
-            "thrown_away_g": mass_g(extra_mm3, process),
-            "time_s": float(made.time_s.sum()),
-            "machine_s": bill.machine_s,
-            "labour_s": bill.labour_s,
-            "good_share": yield_of(bill, process),
-            "run_plastic_kg": bill.plastic_g * result.quantity / 1000.0,
-            "run_time_h": bill.machine_s * result.quantity / 3600.0,
+            "plastic_g": case.bill.plastic_g,
+            "thrown_away_g": mass_g(case.extra_mm3, process),
+            "time_s": float(case.made.time_s.sum()),
+            "machine_s": case.bill.machine_s,
+            "labour_s": case.bill.labour_s,
+            "good_share": yield_of(case.bill, process),
+            "run_plastic_kg": case.bill.plastic_g * result.quantity / 1000.0,
+            "run_time_h": case.bill.machine_s * result.quantity / 3600.0,
         }
-        if case != "as_received" or not result.before.air:
-            found[case]["price_each"] = price_at(bill, result.quantity, process).each
+        if name != "as_received" or not result.before.air:
+            found[name]["price_each"] = price_at(case.bill, result.quantity, process).each
     return found
 
 
-def bills(result: Resolution) -> dict[str, Bill]:
-    """What a part takes in each of the three cases."""
-    return {case: bill for case, (bill, _, _) in _cases(result).items()}
+@dataclass(frozen=True)
+class Case:
+    """One way to make a part: what it takes, its layers, how they are made, and how much of it is
+    supports or props, mm³."""
+
+    bill: Bill
+    stack: LayerStack
+    made: Making
+    extra_mm3: float
 
 
 @dataclass(frozen=True)
@@ -69,20 +75,19 @@ class Plate:
     foot_mm2: float
 
 
-def plate(result: Resolution) -> Plate:
-    """As many of the resolved part, its props included, as fit on a platform."""
-    process = result.before.process
-    stack = cut_layers(with_bodies(result.produced, result.props), process)
+def plate(case: Case, process: Process) -> Plate:
+    """As many of a part made so, its props included, as fit on a platform."""
+    stack = case.stack
     outline = m3.CrossSection.batch_boolean(list(stack.regions), m3.OpType.Add)
     room = process.platform
     found = layout(outline, room.width_mm.value, room.depth_mm.value, room.gap_mm.value)
     count = max(1, len(found.spots))
     foot = float(stack.regions[0].area()) if len(stack) else 0.0
-    return Plate(found, full_cycle_s(making(stack, process), count, process), foot)
+    return Plate(found, full_cycle_s(case.made, count, process), foot)
 
 
-def _cases(result: Resolution) -> dict[str, tuple[Bill, Making, float]]:
-    """Of each case what it takes, how it is made, and how much of that is thrown away, mm³."""
+def cases(result: Resolution) -> dict[str, Case]:
+    """The part as received, with a slicer's supports, and resolved."""
     process = result.before.process
     costs, failure = process.costs, process.failure
     bare = cut_layers(result.received, process)
@@ -97,14 +102,14 @@ def _cases(result: Resolution) -> dict[str, tuple[Bill, Making, float]]:
     def case(
         stack: LayerStack, made: Making, extra_mm3: float, works_s: list[float], places: int,
         ppm: float, *, redesigned: bool = False, tumbled: bool = False,
-    ) -> tuple[Bill, Making, float]:
+    ) -> Case:
         bill = Bill(
             plastic_g=mass_g(float(made.plastic_mm3.sum()), process),
             machine_s=cycle_s(float(made.time_s.sum()), process),
             labour_s=sum(works_s) + (costs.handle_s.value if works_s else 0.0),
             layers=len(stack), places=places, place_ppm=ppm, tumbled=tumbled,
             redesigned=redesigned)
-        return bill, made, extra_mm3
+        return Case(bill, stack, made, extra_mm3)
 
     held = bool(result.before.air)
     return {

@@ -69,7 +69,7 @@ def moving_s(paths: Paths, process: Process) -> Floats:
     stops[1:] = travels[1:] | travels[:-1]
     times = times_s(paths.start, paths.end, most, stops,
                     acceleration_mm_s2=motion.acceleration_mm_s2.value,
-                    jerk_mm_s=motion.jerk_mm_s.value)
+                    corner_mm_s=motion.corner_mm_s.value)
     times = times + np.where(travels, motion.retract_s.value, 0.0)
     return paths.by_layer(times)
 

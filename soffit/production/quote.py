@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from soffit.errors import InputError
 from soffit.plan.model import Resolution
-from soffit.production.estimate import Plate, bills, plate
+from soffit.production.estimate import Plate, cases, plate
 from soffit.production.price import Bill, Price, Tooled, break_even, prices, yield_of
-from soffit.production.run import DAY_H, Lead, lead, machines_for, park_of
+from soffit.production.run import DAY_H, MOST_MACHINES, Lead, lead, machines_for, park_of
 
 
 @dataclass(frozen=True)
@@ -65,13 +65,17 @@ def quote(
         raise InputError(f"pricing {result.received.source.file}: quantities are "
                          f"{', '.join(map(str, quantities)) or 'none'}; give 1 or more of each")
     process = result.before.process
+    made = cases(result)
     offers = {
-        case: Offer(bill, prices(bill, quantities, process), yield_of(bill, process),
-                    None if tooled is None else break_even(bill, tooled, process))
-        for case, bill in bills(result).items()
+        name: Offer(case.bill, prices(case.bill, quantities, process), yield_of(case.bill, process),
+                    None if tooled is None else break_even(case.bill, tooled, process))
+        for name, case in made.items()
     }
     filled = tuple(Filled(edit.id, edit.remedy, edit.volume_mm3, edit.cost.plastic_mm3)
                    for edit in result.edits if edit.op == "add" and edit.cost is not None)
+    if machines is not None and not 1 <= machines <= MOST_MACHINES:
+        raise InputError(f"pricing {result.received.source.file}: machines are {machines:,}; give "
+                         f"1 to {MOST_MACHINES:,}")
     done = offers["resolved"]
     cycle_h = done.bill.machine_s / 3600.0
     found = None
@@ -80,4 +84,5 @@ def quote(
     elif days is not None:
         found = machines_for(max(quantities), cycle_h, done.good_share, park_of(process, 1),
                              DAY_H * days)
-    return Quote(result, tuple(quantities), offers, filled, plate(result), tooled, found, days)
+    return Quote(result, tuple(quantities), offers, filled,
+                 plate(made["resolved"], process), tooled, found, days)

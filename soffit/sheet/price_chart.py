@@ -14,7 +14,7 @@ import numpy as np
 from soffit.part.model import Floats
 from soffit.plan.model import Resolution
 from soffit.process.model import Process
-from soffit.production.estimate import bills
+from soffit.production.estimate import cases
 from soffit.production.price import Bill, price_at
 from soffit.sheet.figure import Figure, Label, Stroke
 from soffit.sheet.ledger import number
@@ -34,7 +34,7 @@ DRAWN = (("slicer_supported", "supports", "hidden"), ("resolved", "resolved", "v
 def price_chart(resolution: Resolution) -> Figure:
     """The chart of a resolution, its quantity marked."""
     process = resolution.before.process
-    made = bills(resolution)
+    made = {name: case.bill for name, case in cases(resolution).items()}
     quantities = np.unique(np.round(np.logspace(0, DECADES, STEPS)).astype(int))
     curves = {case: np.array([price_at(made[case], int(n), process).each for n in quantities])
               for case, _, _ in DRAWN}
