@@ -31,5 +31,6 @@ def parts_dir() -> Path:
 
 @pytest.fixture
 def from_below(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Props stand on what lies below them; none leans on a wall."""
+    """Props stand on what lies below them; none leans on a wall, none grows out of one."""
     monkeypatch.setattr(prop, "LEAN_MM", math.inf)
+    monkeypatch.setattr(prop, "spokes", lambda *_: ())

@@ -22,10 +22,10 @@ CELL_MM = 0.2  # half a wall, one layer
 ANYWHERE = Room.of(m3.CrossSection.square((400.0, 400.0), True))
 
 
-def cells_of(body: m3.Manifold) -> MeshHex:
+def cells_of(body: m3.Manifold, cell: float = CELL_MM) -> MeshHex:
     """The body as cubes, those whose middle lies in it."""
     x0, y0, z0, x1, y1, z1 = body.bounding_box()
-    grid = MeshHex.init_tensor(*(np.arange(round(a / CELL_MM) * CELL_MM, b + 0.5 * CELL_MM, CELL_MM)
+    grid = MeshHex.init_tensor(*(np.arange(round(a / cell) * cell, b + 0.5 * cell, cell)
                                  for a, b in ((x0, x1), (y0, y1), (z0, z1))))
     middle = grid.p[:, grid.t].mean(axis=1)
     inside = np.zeros(middle.shape[1], dtype=bool)

@@ -16,6 +16,7 @@ from soffit.plan.model import Resolution
 from soffit.plan.resolve import resolve
 from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
+from soffit.remedies import prop
 from soffit.remedies.prop_lean import FARTHEST_MM
 from soffit.remedies.prop_sections import Sections
 from soffit.remedies.prop_shape import House, rise
@@ -25,6 +26,11 @@ from tests.solids import block, part_of
 PLA = load_process("pla-04")
 W, H = PLA.line_mm, PLA.layer_mm
 ONLY_PROPS = Wishes(only=frozenset({"prop"}))
+
+
+@pytest.fixture(autouse=True)
+def without_gussets(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(prop, "spokes", lambda *_: ())
 
 
 def shelf(deep: float = 10.0, high: float = 80.0, long: float = 12.0) -> m3.Manifold:

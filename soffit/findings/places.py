@@ -189,7 +189,7 @@ def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Pla
     if angle is not None and angle >= LEVEL_DEG:
         # A strip of a slope is long and narrow: only along and across it can it be spanned.
         return [replace(place, angle_deg=angle) for place in _strip(patch, process)]
-    return [replace(place, angle_deg=angle) for place in _level(patch, process)]
+    return [replace(place, angle_deg=angle) for place in level_places(patch, process)]
 
 
 def _strip(patch: RawPatch, process: Process) -> list[Place]:
@@ -216,7 +216,8 @@ def _strip(patch: RawPatch, process: Process) -> list[Place]:
     return [Place("slope", (patch,), None)]
 
 
-def _level(patch: RawPatch, process: Process) -> list[Place]:
+def level_places(patch: RawPatch, process: Process) -> list[Place]:
+    """What a patch in one layer under a level face is, by itself."""
     found = fan(patch, process.line_mm)
     bridge = best_bridge(patch, process.line_mm, found)
     if bridge is not None and within(bridge.span_mm, process.bridge_mm):

@@ -197,6 +197,7 @@ def _prop(facts: PropFacts) -> dict[str, Any]:
         "ridges": facts.ridges,
         "fins": facts.fins,
         "leans": facts.leans,
+        "gussets": facts.gussets,
         "give_mm": number(facts.give_mm),
         "force_n": number(facts.force_n),
         "ways": list(facts.ways),

@@ -98,7 +98,8 @@ class Costs(_Model):
     """What a change costs beside plastic, in the currency of `material.price_per_kg`.
 
     `handle_s`: to take a part in hand and put it down, once where anything is done by hand;
-    `break_off_s`: for each prop; `drill_s`: for each other work after printing; `peel_s_cm2`: to
+    `break_off_s`: for each prop, `run_off_s`: for each of a row of gussets, that a blade runs
+    along; `drill_s`: for each other work after printing; `peel_s_cm2`: to
     peel and clean a slicer's supports, for each cm² that they touch; `tumble_each`: to tumble a
     part that they scarred. `setup_s`: to set up a run; `redesign_h`: to change a part and agree on
     it, once. `avoid_*`: what it is worth to do without one, over and above: a bridge or a lip left
@@ -112,6 +113,7 @@ class Costs(_Model):
     price_per_kwh: Value
     handle_s: Value
     break_off_s: Value
+    run_off_s: Value
     drill_s: Value
     peel_s_cm2: Value
     tumble_each: Value

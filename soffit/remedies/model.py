@@ -25,14 +25,15 @@ class PropFacts:
 
     `posts`: how many stand on their own, and how many `ridges` they open to, or that they are
     `fins`. `give_mm`: by how much the weakest tip gives to the nozzle. `force_n`: what breaks the
-    strongest off; `breaks`: how often something is to be broken off, each post, and of fins, which
-    do not snap, each bit that a hand pulls off. `ways`: how they leave, `tools`: from where a tool
+    strongest off; `breaks`: how often something is to be broken off, each post, of fins, which do
+    not snap, each bit that a hand pulls off, and of gussets as many as are run off in that time. `ways`: how they leave, `tools`: from where a tool
     gets at them, in words.
     `contact_mm2`: plan area in which they touch the part, above and below. `column_mm3`: volume of
     a solid column in their place, `baseline_mm3` plastic of a block support there, `place_mm2` plan
     area of what that would touch above. `leaving`: how the one that is least sure to leaves the
     platform. `strength`: of the weakest post, None where none stands on posts. `leans`: how many of
-    the posts grow out of a wall; `contact_mm2` has their seams too.
+    the posts lean on a wall, `gussets`: how many of them are plates that grow out of one;
+    `contact_mm2` has the seams of both too.
     """
 
     posts: int
@@ -50,6 +51,7 @@ class PropFacts:
     leaving: Leaving
     strength: Strength | None = None
     leans: int = 0
+    gussets: int = 0
 
 
 @dataclass(frozen=True)
@@ -78,8 +80,8 @@ class Option:
 
     @property
     def breaks(self) -> float:
-        """How often something is to be broken off: each body at least."""
-        return max(self.pieces, self.prop.breaks if self.prop is not None else 0.0)
+        """How often something is to be broken off."""
+        return self.prop.breaks if self.prop is not None else float(self.pieces)
 
     @property
     def safety(self) -> Safety:

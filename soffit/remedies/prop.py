@@ -11,10 +11,12 @@ one way strands lie along its contours and the ridges run down the slope; under 
 slopes to all sides blades stand so near that between them nothing reaches past the lip.
 `--prop-at` sets one where the user wants it, `--no-prop-at` keeps a place clear.
 
-Where a wall is near and the platform is far, posts lean on the wall (`prop_lean`).
+Where a wall is near and the platform is far, posts lean on the wall (`prop_lean`). What hangs on a
+wall is also held by gussets in the corner below it (`prop_gusset`).
 
-`--demand "F2=prop leaning"` asks for posts that lean on a wall, `"prop of fins"` for blades along a
-slope, and `--forbid` forbids either: then it stands on posts.
+`--demand "F2=prop leaning"` asks for posts that lean on a wall, `"prop of gussets"` for plates that
+grow out of it, `"prop of fins"` for blades along a slope, and `--forbid` forbids them: then it
+stands on posts.
 
 **How a prop is shaped and sized.** See `prop_shape`, `prop_posts` and `prop_house`: walls one
 line thick in plan, roof and cavity no flatter than the process prints; below the height in which
@@ -38,6 +40,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 
 import manifold3d as m3
 import numpy as np
@@ -51,6 +54,7 @@ from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
 from soffit.remedies.prop_eject import TOUCH_MM, least_sure, on_one_way
 from soffit.remedies.prop_fins import fins_under
+from soffit.remedies.prop_gusset import breadth_mm, gussets_under
 from soffit.remedies.prop_lean import leaning
 from soffit.remedies.prop_place import combs, rim
 from soffit.remedies.prop_removal import Removal, removal
@@ -58,13 +62,14 @@ from soffit.remedies.prop_shape import upright
 from soffit.remedies.prop_site import Refused, Site, site_of
 from soffit.remedies.prop_sole import soled
 from soffit.remedies.prop_solid import as_solid, lumps
+from soffit.remedies.prop_spokes import spokes
 from soffit.remedies.prop_stand import Prop, props_under
 from soffit.remedies.prop_strength import weakest
 
 NAME = "prop"
 RANK = 5
 # Kinds that can be demanded or forbidden by their own name; those on posts have none of their own.
-LEANING, FINS = f"{NAME} leaning", f"{NAME} of fins"
+LEANING, FINS, GUSSETS = f"{NAME} leaning", f"{NAME} of fins", f"{NAME} of gussets"
 
 # Ridges of one way to hold a place at most, and combs in other directions where some of it is to
 # stay clear (derived: each way costs a review, each ridge some ms).
@@ -117,6 +122,13 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
                 made.append(_option(site, finding, leaning(site, lines), "leaning", len(made)))
             except Refused as no:
                 reasons.append(f"prop: {no}")
+    if lines := spokes(finding.patch, context.process, _level(finding),
+                       partial(breadth_mm, site)):
+        try:
+            props = gussets_under(site, lines)
+            made.append(_option(site, finding, props, "gussets", len(made)))
+        except Refused as no:
+            reasons.append(f"prop: {no}")
     if not made or not _level(finding):
         try:
             props = fins_under(site)
@@ -223,17 +235,20 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
     if not kept:
         raise why
     posts, fins = sum(max(1, len(p.houses)) for p in props), props[0].line is None
+    gussets, costs = sum(p.gusset for p in props), context.process.costs
+    breaks = max(len(kept), posts) - gussets * (
+        1.0 - costs.run_off_s.value / costs.break_off_s.value)
     force = max(_force_n(context, p) for p in props)
     facts = PropFacts(
         posts, sum(p.ridges for p in props), fins, max(p.give_mm for p in props), force,
-        force / context.process.props.pull_n.value if fins else posts,
+        max(len(kept), force / context.process.props.pull_n.value) if fins else breaks,
         tuple(dict.fromkeys(one.way for one in off)),
         tuple(dict.fromkeys(one.tool for one in off)),
         contact_mm2(context, joined(kept)) + sum(p.seam_mm2 for p in props),
         column, context.process.props.block_fill.value * column, site.region.area(),
         least_sure([one.leaving for one in off]),
         weakest([p.strength for p in props if p.strength is not None]),
-        sum(p.seam_mm2 > 0.0 for p in props))
+        sum(p.seam_mm2 > 0.0 and not p.gusset for p in props), gussets)
     return option_of(finding.id, kept, facts, RANK + place)
 
 
@@ -244,32 +259,43 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
         raise Refused("cut by the part's surface a prop here has no clean surface of its own")
     volume = sum(lump.volume() for lump in pieces)
     share = 100.0 * volume / facts.column_mm3
-    posts = f"{facts.posts} post{'s' if facts.posts > 1 else ''}"
-    ridges = f"{facts.ridges} ridge{'s' if facts.ridges > 1 else ''}"
+    posts, ridges = _plural(facts.posts, "post"), _plural(facts.ridges, "ridge")
     what = "fins along its contours" if facts.fins else f"{ridges} on {posts}"
     if facts.leans == facts.posts:
         what += " that lean on the wall" if facts.posts > 1 else " that leans on the wall"
     elif facts.leans:
         what += f", {facts.leans} of which lean{'s' if facts.leans == 1 else ''} on the wall"
+    if facts.gussets:
+        what = f"{_plural(facts.gussets, 'gusset')} in the corner with the wall"
+        if others := facts.posts - facts.gussets:
+            what += f" and {_plural(others, 'post')}"
     why = (
         f"{what}, one line wide at the tip, hold it from below and the part stays as drawn; "
         f"{volume:.0f} mm³ of plastic, {share:.0f} % of a solid column; its tip gives "
         f"{facts.give_mm:.2f} mm to the nozzle"
     )
-    kind = FINS if facts.fins else LEANING if facts.leans == facts.posts else NAME
-    bodies = f"{len(pieces)} prop{'s' if len(pieces) > 1 else ''}"
+    kind = (FINS if facts.fins else GUSSETS if facts.gussets == facts.posts
+            else LEANING if facts.leans == facts.posts else NAME)
+    bodies = _plural(len(pieces), "prop")
     force, words = max(1, math.ceil(facts.force_n)), ", ".join(facts.ways)
     if facts.fins:
         after = f"break off {bodies} with pliers, up to {force} N in all; leaves {words}"
+    elif facts.gussets == facts.posts:
+        after = (f"run {_plural(facts.gussets, 'gusset')} off sideways, up to {force} N each; "
+                 f"leaves {words}")
     elif facts.leans == facts.posts:
         after = f"push {bodies} aside, post by post, up to {force} N each; leaves {words}"
     else:
         by_foot = facts.strength is None or facts.strength.by_foot
         how = "snap off {} by the foot" if by_foot else "rock off {} by the head with pliers"
-        aside = ", what leans on the wall pushed aside" if facts.leans else ""
+        aside = ", what leans on the wall pushed aside" if facts.leans + facts.gussets else ""
         after = f"{how.format(bodies)}{aside}, post by post, up to {force} N each; leaves {words}"
     return Option(kind, finding, "prop", as_solid(joined(pieces)), rank, why, after,
                   volume_mm3=volume, pieces=len(pieces), prop=facts)
+
+
+def _plural(count: int, what: str) -> str:
+    return f"{count} {what}{'s' if count > 1 else ''}"
 
 
 def contact_mm2(context: Context, body: m3.Manifold) -> float:

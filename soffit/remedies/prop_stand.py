@@ -54,7 +54,8 @@ MOST_RAYS = 60
 class Prop:
     """One prop as built: its `body`, the `houses` that it is, none if it is a fin, its `height`,
     the length of its tip, the moment that snaps what of it breaks at once, N·mm, and how many
-    ridges that is. `seam_mm2`: the area in which it leans on a wall, 0 if it does not."""
+    ridges that is. `seam_mm2`: the area in which it leans on a wall, 0 if it does not; `gusset`:
+    whether it is a plate that grows out of one."""
 
     body: m3.Manifold
     line: Floats | None
@@ -67,6 +68,7 @@ class Prop:
     ridges: int = 1
     strength: Strength | None = None
     seam_mm2: float = 0.0
+    gusset: bool = False
 
 
 @dataclass(frozen=True)

@@ -43,7 +43,8 @@ _REMEDIES = {"fill": "Filled in", "chamfer": "Chamfer run below it", "wedge": "W
              "steeper cut": "Underside cut steeper", "crown cut": "Crown cut to a roof",
              "drilled hole": "Hole left out, to be drilled", "membrane": "Membrane, one layer",
              "steps": "Squared-off layers", "prop": "Break-away prop",
-             "prop leaning": "Break-away prop that leans", "prop of fins": "Break-away fins"}
+             "prop leaning": "Break-away prop that leans", "prop of fins": "Break-away fins",
+             "prop of gussets": "Break-away gussets"}
 
 CAUTIONS = (
     "Checked for printing only. Whether the changed part is strong enough and safe in use is "
