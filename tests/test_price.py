@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,17 @@ from soffit.cli.options import parse_quantities, parse_tooled
 from soffit.cli.render_quote import quote_lines
 from soffit.errors import InputError
 from soffit.production.estimate import cases
-from soffit.production.price import LINES, Bill, Tooled, break_even, price_at, prices, yield_of
+from soffit.production.price import (
+    ALWAYS,
+    LINES,
+    NEVER,
+    Bill,
+    Tooled,
+    break_even,
+    price_at,
+    prices,
+    yield_of,
+)
 from soffit.production.report import quote_json
 from soffit.sheet.figure import text_width_mm
 from soffit.sheet.price_chart import pays_from, price_chart
@@ -71,13 +82,22 @@ def test_a_price_falls_to_what_each_takes() -> None:
 def test_break_even_is_where_both_cost_the_same() -> None:
     """With a tool of 20,000 and 0.4 each: (20,000 − 110) / (2.4 − 0.4) parts."""
     tooled = Tooled(tool=20_000, piece=0.4, days=30)
-    at = break_even(BILL, tooled, RATES)
-    assert at == pytest.approx(19_890 / 2.0)
+    found = break_even(BILL, tooled, RATES)
+    at = found.under
+    assert at == pytest.approx(19_890 / 2.0) and found.over == 0.0
+    assert at is not None
     printed = at * price_at(BILL, round(at), RATES).each
     assert printed == pytest.approx(tooled.tool + at * tooled.piece, rel=1e-6)
-    assert break_even(BILL, replace(tooled, piece=2.5), RATES) is None  # always cheaper
-    assert break_even(BILL, replace(tooled, tool=100, piece=2.5), RATES) == 0.0
-    assert break_even(BILL, replace(tooled, tool=50), RATES) == 0.0  # never
+    assert break_even(BILL, replace(tooled, piece=2.5), RATES) == ALWAYS
+    assert break_even(BILL, replace(tooled, tool=50), RATES) == NEVER
+    assert break_even(BILL, replace(tooled, tool=50, piece=2.4), RATES) == NEVER
+    # A mould from what lies about for 10, and 3.4 each: printed is 1 less each and 100 more once.
+    cheap = replace(tooled, tool=10, piece=3.4)
+    found = break_even(BILL, cheap, RATES)
+    assert (found.over, found.under) == (pytest.approx(100.0), None)
+    for count, wins in ((99, False), (101, True)):
+        printed = count * price_at(BILL, count, RATES).each
+        assert (printed < cheap.tool + count * cheap.piece) is wins
 
 
 def test_a_quote_of_a_resolution() -> None:
@@ -123,6 +143,12 @@ def test_a_quote_as_json_and_as_text() -> None:
     assert "tool of 18,000 and 0.35 each up to" in whole
     assert "nobody can use" in whole
     assert "1,000 parts on 5 machines" in whole
+    dear = soffit.quote(result, [9], Tooled(5, 30, 3))
+    assert dear.offers["resolved"].cheaper is not None
+    over = math.floor(dear.offers["resolved"].cheaper.over) + 1
+    assert over > 1
+    assert f"30.00 each from {over} parts on" in "\n".join(
+        line.text for line in quote_lines(dear)).replace("\n  ", " ")
     late = "\n".join(line.text for line in quote_lines(soffit.quote(result, [9], days=0.01)))
     assert "No number of machines makes 9 parts in 0.01 days" in late
     with pytest.raises(InputError, match="machines and days"):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from soffit.cli.render_text import Line, _count, _table, part_lines, wrap
 from soffit.process.model import Grade
 from soffit.production.figures import CASES, figure_rows
@@ -85,11 +87,15 @@ def _run(quote: Quote) -> list[Line]:
 
 def _tooled(quote: Quote) -> list[Line]:
     """How it compares with a tool."""
-    if quote.tooled is None:
+    cheaper = quote.offers["resolved"].cheaper
+    if quote.tooled is None or cheaper is None:
         return []
-    up_to = quote.offers["resolved"].cheaper_up_to
-    said = ("at every quantity" if up_to is None else "at none" if up_to < 1.0
-            else f"up to {up_to:,.0f} parts")
+    over, under = cheaper.over, cheaper.under
+    if under is not None:
+        said = f"up to {math.floor(under):,} parts" if under >= 1.0 else "at none"
+    else:
+        said = (f"from {math.floor(over) + 1:,} parts on: its parts cost less, what is done once "
+                "costs more" if over >= 1.0 else "at every quantity")
     return [*wrap(
         f"Printed is cheaper than a tool of {quote.tooled.tool:,.0f} and {quote.tooled.piece:,.2f} "
         f"each {said}; the tool takes {quote.tooled.days:g} days first."), Line("")]

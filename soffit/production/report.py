@@ -54,7 +54,8 @@ def _offer(offer: Offer) -> dict[str, Any]:
         "labour_s": number(bill.labour_s),
         "layers": bill.layers,
         "good_share": number(offer.good_share),
-        "cheaper_up_to": optional(offer.cheaper_up_to),
+        "cheaper": None if offer.cheaper is None else {
+            "over": number(offer.cheaper.over), "under": optional(offer.cheaper.under)},
         "prices": [{
             "quantity": price.quantity,
             "each": number(price.each),
