@@ -34,10 +34,11 @@ from soffit.sheet.html import to_html
 from soffit.sheet.ledger import CAUTIONS, note_rows, number
 from soffit.sheet.lines import length_mm, pieces
 from soffit.sheet.model import NoteRow, Sheet
-from soffit.sheet.pdf import breakable, shortened, to_pdf
+from soffit.sheet.pdf import to_pdf
 from soffit.sheet.profile import Bar, add_profile, spread
 from soffit.sheet.project import project
 from soffit.sheet.sections import across
+from soffit.sheet.typeset import breakable, shortened
 from soffit.sheet.view import FRONT, below
 from tests.shapes import PROTECTED, box, counterbore, example, ledge, read
 from tests.solids import block, part_of

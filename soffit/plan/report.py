@@ -119,6 +119,10 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
             for case, figures in result.estimate.items()
         },
         "files": {role: Path(path).name for role, path in result.files.items()},
+        "proof": {
+            "bodies": result.produced.bodies,
+            "deflection_mm": number(result.received.deflection_mm),
+        },
     }
     if result.ejection is not None:
         report["ejection"] = {

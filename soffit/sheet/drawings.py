@@ -103,6 +103,11 @@ def common_fit(drawings: tuple[Drawing, ...], width_mm: float, height_mm: float,
     """One fit for several drawings of the same frame, centred."""
     low = np.min([d.bounds[0] for d in drawings], axis=0)
     high = np.max([d.bounds[1] for d in drawings], axis=0)
+    return fit_of(low, high, width_mm, height_mm, margin_mm)
+
+
+def fit_of(low: Floats, high: Floats, width_mm: float, height_mm: float, margin_mm: float) -> Fit:
+    """The largest fit of a box of the drawing plane, from `low` (2,) to `high`, centred."""
     size = np.maximum(high - low, 1e-9)
     scale = float(min((width_mm - 2 * margin_mm) / size[0], (height_mm - 2 * margin_mm) / size[1]))
     dx, dy = (np.array([width_mm, height_mm]) - scale * (low + high)) / 2.0

@@ -295,6 +295,11 @@ def number(value: float, decimals: int, signed: bool = False) -> str:
     return (MINUS if value < 0 else "+" if signed else "") + text
 
 
+def short_hash(sha256: str) -> str:
+    """The first figures of a SHA-256, as a person compares them."""
+    return " ".join(sha256[k:k + 4] for k in range(0, 12, 4))
+
+
 def parts_word(quantity: int) -> str:
     """ "part" or "parts"."""
     return "part" if quantity == 1 else "parts"

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import soffit
 from soffit.sheet.figure import Figure
+
+
+def made_by() -> str:
+    """What made a sheet, with its version."""
+    return f"Soffit {soffit.__version__}"
+
+
+def sheet_number(received: str, produced: str) -> str:
+    """The number of a sheet, from the SHA-256 of the file as received and of the production file
+    that it was proven on."""
+    return f"{received[:8]}-{produced[:8]}"
 
 
 @dataclass(frozen=True)
