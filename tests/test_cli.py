@@ -635,7 +635,8 @@ def test_an_answer_counts_only_from_a_child_that_came_to_its_end(tmp_path: Path)
 
 
 WRITTEN = {"production.step", "production.3mf", "production.stl", "recipe.toml", "report.json",
-           "sheet.html", "sheet.pdf"}
+           "sheet.html", "sheet.pdf", "process.toml", "traveller.html", "traveller.pdf",
+           "record.csv", "record.json"}
 
 
 def test_the_demo_ends_clean_with_all_files(tmp_path: Path) -> None:

@@ -36,7 +36,8 @@ name = "our-pla"
 title = "PLA of a demo shop"
 
 [capability]
-bridge_mm = { value = 9, source = "demo", grade = "demo" }
+bridge_mm = { value = 9, source = "demo", grade = "demo", distribution = { mean = 12, \
+deviation = 1, count = 12, machine = "demo", date = "2026-11-01" } }
 """
 
 
@@ -160,9 +161,9 @@ def _repacked(files: dict[str, bytes], folder: Path, changed: dict[str, bytes]) 
     (".production.stl", lambda b: b[:84] + bytes(50) + b[134:], "other geometry|does not hold"),
     (".recipe.toml", lambda b: b.replace(b'sha256 = "', b'sha256 = "0', 1), "that of another part"),
     (".process.toml", lambda b: b'base = "pla-04"\n' + b, "starts from a base"),
-    (".process.toml", lambda b: b.replace(b"bridge_mm = { value = 9", b"bridge_mm = { value = 90"),
+    (".process.toml", lambda b: b.replace(b"bridge_mm = { value = 9", b"bridge_mm = { value = 10"),
      "not the process of its report"),
-    (".process.toml", lambda b: b[:400], "reading process"),
+    (".process.toml", lambda b: b[:400], r"changed\.zip: reading process ledge\.process"),
     (".report.json", lambda b: b.replace(b'"proof"', b'"prove"'), "has no proof"),
     (".report.json", lambda b: b.replace(b"soffit.resolve/1", b"soffit.resolve/9"), "schema"),
     (".sheet.html", lambda _: b"<html></html>", "is not that of this part"),

@@ -171,7 +171,7 @@ def test_what_it_says_of_the_process_is_what_capability_reads(tmp_path: Path) ->
     other.write_text(filled(ALL, {"B1": "0.0", "B2": "2.0"}), encoding="utf-8")
     add_results(readings(read_record(other))[0], other, out)
     assert read_results(out) == [*known, Reading("bridge_mm", 12.0, 20.0)]
-    (bridge,) = fit([r for r in read_results(out) if r.limit == "bridge_mm"])
+    (bridge,) = fit([r for r in read_results(out) if r.limit == "bridge_mm"])  # both 12 to 20
     assert bridge.mean == pytest.approx(16.0)
     with pytest.raises(InputError, match="is in it already"):
         add_results(known, tmp_path / "r.csv", out)
@@ -179,9 +179,10 @@ def test_what_it_says_of_the_process_is_what_capability_reads(tmp_path: Path) ->
 
 def test_what_gives_no_line_is_said(tmp_path: Path) -> None:
     known, said = readings(record_of(tmp_path, {"B1": "0.1", "B2": "0.2", "C1b": "35"}))
-    assert not known
-    assert said == ("angle_deg: none of the coupon held; that gives no line",
-                    "bridge_mm: all of the article held, up to 20; that gives no line")
+    assert known == (Reading("angle_deg", None, 35.0),)  # a ladder that failed throughout
+    assert said == ("bridge_mm: all of the article held, up to 20; that gives no line",)
+    add_results(known, tmp_path / "r.csv", tmp_path / "results.csv")
+    assert read_results(tmp_path / "results.csv") == list(known)
     _, said = readings(record_of(tmp_path, {"B1": "0.9", "B2": "0.1"}))
     assert "look again" in said[0]
 

@@ -8,7 +8,8 @@ import pytest
 
 import soffit
 
-ROLES = ("3mf", "changes_step", "recipe", "report", "sheet_html", "sheet_pdf", "step", "stl")
+ROLES = ("3mf", "changes_step", "process", "recipe", "record_csv", "record_json", "report",
+         "sheet_html", "sheet_pdf", "step", "stl", "traveller_html", "traveller_pdf")
 EXAMPLE = Path(__file__).parents[1] / "examples" / "ledge_bracket.step"
 
 
@@ -31,7 +32,8 @@ def test_ledge_bracket_is_released_clean_and_the_same_twice(tmp_path: Path) -> N
     assert sorted(p.name for p in (tmp_path / "a").iterdir()) == sorted(
         Path(p).name for p in first.files.values()
     )
-    for role in ("recipe", "report", "step", "changes_step", "stl", "3mf"):
+    for role in ("recipe", "report", "step", "changes_step", "stl", "3mf", "process",
+                 "record_csv", "record_json"):
         one, two = Path(first.files[role]), Path(second.files[role])
         assert one.read_bytes() == two.read_bytes(), role
     assert Path(first.files["sheet_pdf"]).read_bytes().startswith(b"%PDF")

@@ -45,7 +45,9 @@ def record_lines(record: Record, known: Sequence[Reading], said: Sequence[str]) 
     for entry in record.of("not measured"):
         lines += wrap(f"Not measured {entry.check.id}: {entry.check.what}")
     for one in known:
-        lines += wrap(f"{one.limit}: held at {one.held:g}, failed at {one.failed:g}")
+        ends = [f"{word} at {level:g}" for word, level in (
+            ("held", one.held), ("failed", one.failed)) if level is not None]
+        lines += wrap(f"{one.limit}: {', '.join(ends)}")
     for text in said:
         lines += wrap(text)
     end = ("The first article passes." if record.passed else

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from soffit.process.model import Process
@@ -13,23 +13,17 @@ def process_toml(process: Process) -> str:
     """The whole profile, from no base: read by `load_process` it is the same process."""
     lines = []
     tables: list[str] = []
-    for key, value in process.model_dump(mode="json").items():
+    for key, value in process.model_dump(mode="json", exclude_none=True).items():
         if isinstance(value, dict):
             tables += ["", f"[{key}]"]
-            tables += [f"{name} = {_entry(one)}" for name, one in value.items()]
+            tables += [f"{name} = {toml_value(one)}" for name, one in value.items()]
         else:
             lines.append(f"{key} = {toml_value(value)}")
     return "\n".join([*lines, *tables]) + "\n"
 
 
-def _entry(value: Any) -> str:
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{k} = {toml_value(v)}" for k, v in value.items()) + " }"
-    return toml_value(value)
-
-
-def toml_value(value: str | bool | int | float | Sequence[Any]) -> str:
-    """A text, truth value, number or list as TOML has it."""
+def toml_value(value: str | bool | int | float | Mapping[str, Any] | Sequence[Any]) -> str:
+    """A text, truth value, number, table or list as TOML has it, on one line."""
     if isinstance(value, str):
         # A JSON string is a TOML basic string, but for the delete character (TOML 1.0).
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
@@ -37,4 +31,6 @@ def toml_value(value: str | bool | int | float | Sequence[Any]) -> str:
         return "true" if value else "false"
     if isinstance(value, (int, float)):
         return repr(value)
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{k} = {toml_value(v)}" for k, v in value.items()) + " }"
     return "[" + ", ".join(toml_value(item) for item in value) + "]"

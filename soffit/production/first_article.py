@@ -15,8 +15,9 @@ from dataclasses import dataclass
 from soffit.findings.model import Finding
 from soffit.part.features.recognise import recognise
 from soffit.plan.model import Resolution
+from soffit.process.limits import LIMITS
 from soffit.process.model import Process
-from soffit.production.capability import HARDER
+from soffit.production.capability import LADDERS
 
 # Permissible deviations for linear sizes, class c: up to how many mm, and by how much (ISO
 # 2768-1:1989, table 1, from memory).
@@ -163,11 +164,11 @@ def _protected(result: Resolution) -> list[Check]:
 
 def _coupons() -> list[Check]:
     """What is read off ladders of `soffit coupon`, if any were printed."""
-    units = {"angle_deg": "°", "bridge_mm": "mm", "lip_mm": "mm"}
-    words = {"angle_deg": "Coupon of overhangs", "bridge_mm": "Coupon of bridges",
-             "lip_mm": "Coupon of lips"}
-    return [Check(f"C{k}{letter}", f"{words[limit]}, {said}", "read off, if one was printed",
-                  units[limit], None, None, None, "optional", limit, level)
-            for k, limit in enumerate(HARDER, 1)
+    words = {"angle_deg": "overhangs", "lip_mm": "lips", "bridge_mm": "bridges",
+             "give_lines": "tips", "contact_mm": "feet"}
+    return [Check(f"C{k}{letter}", f"Coupon of {words[limit]}, {said}",
+                  "read off, if one was printed", LIMITS[limit].unit, None, None, None, "optional",
+                  limit, level)
+            for k, limit in enumerate(LADDERS, 1)
             for letter, level, said in (("a", "held", "last level that held"),
                                         ("b", "failed", "first level that failed"))]

@@ -5,8 +5,9 @@ gauge; the field to fill in is `measured`. What comes back may have been through
 another country: semicolons and decimal commas are understood.
 
 What a record says of the process goes on to `soffit capability fit`: of each limit the hardest
-level that held and the first that failed. A limit of which only one is known gives no line: it says
-less than a number.
+level that held and the first that failed. A coupon may have held to its end, or failed throughout.
+The article's own bridges and lips are no such ladder: they end where the part ends, so that they
+give a line only where both are known.
 """
 
 from __future__ import annotations
@@ -23,7 +24,8 @@ from typing import Any, Literal
 
 from soffit.errors import InputError
 from soffit.part.write_mesh import write_whole
-from soffit.production.capability import COLUMNS, HARDER, Reading
+from soffit.process.limits import LIMITS
+from soffit.production.capability import COLUMNS, LADDERS, Reading
 from soffit.production.first_article import YES, Check
 
 SCHEMA = "soffit.record/1"
@@ -192,7 +194,7 @@ def _entry(path: Path, where: str, row: dict[str, str]) -> Entry:
         if row[name] and limits[name] is None:
             raise wrong(f"{name} is {row[name]!r}; take the file as it was written")
     level = row["level"]
-    if row["limit"] and (row["limit"] not in HARDER or (
+    if row["limit"] and (row["limit"] not in LADDERS or (
             level not in ("held", "failed") and _number(level) is None)):
         raise wrong(f"limit {row['limit']!r} at level {level!r}; take the file as it was written")
     check = Check(row["id"], row["what"], row["how"], row["unit"], limits["nominal"],
@@ -221,7 +223,7 @@ def readings(record: Record) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
     the article's own bridges and lips as one ladder, each coupon as another."""
     found: list[Reading] = []
     said: list[str] = []
-    for limit in HARDER:
+    for limit in LADDERS:
         mine = [entry for entry in record.entries if entry.check.limit == limit and entry.measured]
         own = {state: [level for entry in mine if entry.state == state
                        and (level := _number(entry.check.level)) is not None]
@@ -243,15 +245,17 @@ def readings(record: Record) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
 def _ladder(limit: str, what: str, held: Sequence[float], failed: Sequence[float]) -> Reading | str:
     """A ladder's line: the hardest level that held and the first that failed; in words why there
     is none."""
-    if not failed:
-        worst = max(held) if HARDER[limit] else min(held)
-        return f"{limit}: all of {what} held, up to {worst:g}; that gives no line"
-    if not held:
-        return f"{limit}: none of {what} held; that gives no line"
-    hardest, first = (max(held), min(failed)) if HARDER[limit] else (min(held), max(failed))
-    if hardest == first or (first > hardest) is not HARDER[limit]:
+    harder = LIMITS[limit].harder
+    hardest = (max if harder else min)(held) if held else None
+    first = (min if harder else max)(failed) if failed else None
+    if hardest is not None and first is not None and (
+            hardest == first or (first > hardest) is not harder):
         return (f"{limit}: {what} held at {hardest:g} and failed at {first:g}; that gives no line, "
                 "look again")
+    if what == "the article" and first is None:
+        return f"{limit}: all of the article held, up to {hardest:g}; that gives no line"
+    if what == "the article" and hardest is None:
+        return f"{limit}: none of the article held; that gives no line"
     return Reading(limit, hardest, first)
 
 
@@ -277,5 +281,9 @@ def add_results(found: Sequence[Reading], source: Path, out: Path) -> None:
                              "twice")
         if not text.endswith("\n"):
             text += "\n"
-    text += "".join(f"{r.limit},{r.held:g},{r.failed:g},{mark}\n" for r in found)
+    text += "".join(f"{r.limit},{_level(r.held)},{_level(r.failed)},{mark}\n" for r in found)
     write_whole(out, text.encode())
+
+
+def _level(value: float | None) -> str:
+    return "" if value is None else f"{value:g}"

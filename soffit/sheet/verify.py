@@ -9,6 +9,7 @@ two end in an InputError, the third is what `Verified` holds.
 from __future__ import annotations
 
 import hashlib
+import os
 import tempfile
 import tomllib
 from collections.abc import Mapping
@@ -129,10 +130,16 @@ def verify(package: Path, received: Path | None = None, *, progress: Progress | 
         folder = Path(name)
         for one in listed:
             (folder / one.file).write_bytes(files[one.file])
-        process = _process(folder / by_role["process"], report, package.name)
-        recipe = load_recipe(folder / by_role["recipe"])
-        _one_part(report, recipe, files, by_role, package.name)
-        return _judge(package.name, report, recipe, process, folder, listed, received, tell)
+        try:
+            process = _process(folder / by_role["process"], report, package.name)
+            recipe = load_recipe(folder / by_role["recipe"])
+            _one_part(report, recipe, files, by_role, package.name)
+            return _judge(package.name, report, recipe, process, folder, listed, received, tell)
+        except InputError as error:
+            # Readers name the file where it lies for the moment, which says nothing to anybody.
+            said = str(error).replace(f"{folder}{os.sep}", "")
+            named = said if package.name in said else f"reading {package.name}: {said}"
+            raise InputError(named) from None
 
 
 def _bytes(package: Path) -> bytes:
