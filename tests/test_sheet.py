@@ -40,7 +40,8 @@ from soffit.sheet.project import project
 from soffit.sheet.sections import across
 from soffit.sheet.typeset import breakable, shortened
 from soffit.sheet.view import FRONT, below
-from tests.shapes import PROTECTED, box, counterbore, example, ledge, read
+from tests.shapes import box, counterbore, ledge, read, resolved_afresh
+from tests.shared import once
 from tests.solids import block, part_of
 
 ISSUED = datetime.date(2026, 11, 25)
@@ -53,10 +54,13 @@ SCHEMAS = Path(__file__).parents[1] / "docs" / "schema"
 @cache
 def resolved_by(name: str, *remedies: str) -> Resolution:
     """An example resolved by these remedies only, so that another one changes no sheet here."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("soffit.plan.wishes.CHANGES", remedies)
-        patch.setattr("soffit.plan.survey.LAST_RESORT", ())
-        return soffit.resolve(example(name), "pla-04", protect=PROTECTED.get(name, []))
+    def resolve() -> Resolution:
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("soffit.plan.wishes.CHANGES", remedies)
+            patch.setattr("soffit.plan.survey.LAST_RESORT", ())
+            return resolved_afresh(name)
+
+    return once("-".join((name, *remedies)), resolve)
 
 
 def bracket_result() -> Resolution:
@@ -400,7 +404,7 @@ def test_tiny_and_large_parts_are_laid_out(
 ) -> None:
     """Ledges that make parts of 8 mm and of 300 mm, the latter too long for the platform."""
     part: Part = read(ledge(*size), tmp_path)
-    result = soffit.resolve(part, "pla-04")
+    result = soffit.resolve(part, "pla-04", only=["chamfer"])
     assert result.edits
     sheet = sheet_of(result)
     assert not faults(to_pdf(sheet))
