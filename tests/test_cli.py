@@ -218,6 +218,7 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
             "--demand", "F3=roof leaving a bridge",
             "--max-deviation", "2.5", "--recipe", "old.recipe.toml",
             "--prop-at", "12,5", "--prop-at", "12,5,30", "--no-prop-at", "-3,4,2.5",
+            "--target-ppm", "2.5",
         ]
     )  # fmt: skip
     assert code == 0
@@ -238,6 +239,7 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
         "prop_at": [(12.0, 5.0), (12.0, 5.0, 30.0)],
         "no_prop_at": [(-3.0, 4.0, 2.5)],
         "recipe": Path("old.recipe.toml"),
+        "target_ppm": 2.5,
     }
 
 

@@ -42,7 +42,7 @@ SCHEMAS = Path(__file__).parents[1] / "docs" / "schema"
 RATES = process_with(price_per_kg=20, machine_per_h=3.6, power_w=1000, price_per_kwh=0.36,
                      labour_per_h=36, setup_s=1000, redesign_h=2, engineer_per_h=50,
                      tumble_each=0.1, layer_ppm=0)
-BILL = Bill(plastic_g=50, machine_s=1000, labour_s=20, layers=100, places=0, place_ppm=0,
+BILL = Bill(plastic_g=50, machine_s=1000, labour_s=20, layers=100, places_good=1.0,
             tumbled=True, redesigned=True)
 
 
@@ -65,8 +65,9 @@ def test_each_line_by_hand() -> None:
 def test_rejects_are_made_again(layers: int, places: int, ppm: float) -> None:
     """Of what is made in vain each good part bears its share: 1/y − 1 of it."""
     process = process_with(layer_ppm=100)
-    bill = replace(BILL, layers=layers, places=places, place_ppm=ppm)
-    good = 0.9999**layers * (1 - ppm * 1e-6)**places
+    places_good = (1 - ppm * 1e-6)**places
+    bill = replace(BILL, layers=layers, places_good=places_good)
+    good = 0.9999**layers * places_good
     assert yield_of(bill, process) == pytest.approx(good)
     found = dict(zip(LINES, price_at(bill, 10, process).lines, strict=True))
     made = sum(found[name] for name in ("plastic", "machine", "energy", "by hand"))

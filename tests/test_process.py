@@ -122,12 +122,13 @@ def test_limits_tightened_to_a_share() -> None:
     for name in TIGHTENED:
         limit, old, new = LIMITS[name], value_of(pla, name), value_of(tight, name)
         assert new.value == pytest.approx(
-            old.value - limit.side * pla.assumed.spread.value * old.value, rel=1e-4)
+            old.value - limit.side * pla.assumed.spread.value * old.value, rel=1e-3)
         assert new.grade is Grade.DERIVED and "uncalibrated" in new.source
         # What it varies by is that of the limit as it was.
         assert distribution_of(tight, name) == distribution_of(pla, name)
-        assert z_of(distribution_of(pla, name), name, new.value) == pytest.approx(5.0, abs=1e-4)
-    assert tight.angle_deg == pytest.approx(48.6, abs=1e-2) and tight.step_mm < pla.step_mm
+        # In four figures, rounded to the careful side.
+        assert 5.0 <= z_of(distribution_of(pla, name), name, new.value) < 5.02
+    assert tight.angle_deg == pytest.approx(48.6, abs=2e-2) and tight.step_mm < pla.step_mm
     assert tightened(pla, 1.35e-3) == pla
     assert tightened(tight, 2.8665e-7) == tight
     with pytest.raises(ProcessError, match="allow more to fail, or print more coupons"):

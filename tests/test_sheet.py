@@ -31,7 +31,7 @@ from soffit.remedies.model import Edit
 from soffit.sheet.build import build_sheet
 from soffit.sheet.figure import Figure
 from soffit.sheet.html import to_html
-from soffit.sheet.ledger import CAUTIONS, note_rows, number
+from soffit.sheet.ledger import CAUTIONS, note_rows
 from soffit.sheet.lines import length_mm, pieces
 from soffit.sheet.model import NoteRow, Sheet
 from soffit.sheet.pdf import to_pdf
@@ -40,6 +40,7 @@ from soffit.sheet.project import project
 from soffit.sheet.sections import across
 from soffit.sheet.typeset import breakable, shortened
 from soffit.sheet.view import FRONT, below
+from soffit.sheet.words import number
 from tests.shapes import box, counterbore, ledge, read, resolved_afresh
 from tests.shared import once
 from tests.solids import block, part_of

@@ -34,6 +34,7 @@ from soffit.cli.options import (
     ReviewFormat,
     ReviewFormatOption,
     SecondFile,
+    TargetOption,
     TextOrJson,
     Unit,
     UnitOption,
@@ -139,6 +140,7 @@ def resolve(
     prop_at: PropAtOption = None,
     no_prop_at: NoPropAtOption = None,
     recipe: RecipeOption = None,
+    target_ppm: TargetOption = None,
     quantity: QuantityOption = 1,
     repair: RepairOption = False,
     output: FormatOption = TextOrJson.TEXT,
@@ -172,6 +174,7 @@ def resolve(
         prop_at=points,
         no_prop_at=spots,
         recipe=recipe,
+        target_ppm=target_ppm,
         quantity=quantity,
         progress=progress,
     )

@@ -323,6 +323,15 @@ RecipeOption = Annotated[
         show_default=False,
     ),
 ]
+TargetOption = Annotated[
+    float | None,
+    typer.Option(
+        "--target-ppm",
+        metavar="N",
+        help="Of a million parts no more than N may fail at their places: limits are tightened.",
+        show_default=False,
+    ),
+]
 QuantityOption = Annotated[
     int, typer.Option("--quantity", min=1, metavar="N", help="How many parts will be made.")
 ]

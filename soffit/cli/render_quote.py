@@ -5,10 +5,19 @@ from __future__ import annotations
 import math
 
 from soffit.cli.render_text import Line, _count, _table, part_lines, wrap
+from soffit.plan.model import Chance, together_ppm
 from soffit.process.model import Grade
 from soffit.production.figures import CASES, figure_rows
 from soffit.production.price import LINES
 from soffit.production.quote import Quote
+from soffit.production.risk import (
+    LARGEST,
+    chance_words,
+    ppm_words,
+    target_words,
+    total_words,
+    uncalibrated_words,
+)
 from soffit.production.run import DAY_H
 
 
@@ -33,6 +42,7 @@ def quote_lines(quote: Quote) -> list[Line]:
                 for one in quote.filled]
         lines += [*_table(("edit", "adds", "volume mm³", "plastic mm³", "share"), rows, {2, 3, 4}),
                   Line("")]
+    lines += _risk(quote)
     lines += _plate(quote)
     lines += _run(quote)
     lines += _tooled(quote)
@@ -53,6 +63,31 @@ def _takes(quote: Quote) -> list[Line]:
     rows = [(row.heading, *("" if v is None else f"{v:,.{row.decimals}f}"
                                            for v in row.values)) for row in figure_rows(figures)]
     return _table(("one part takes", *CASES.values()), rows, set(range(1, len(CASES) + 1)))
+
+
+def _risk(quote: Quote) -> list[Line]:
+    """What of a million resolved parts fails, and by what."""
+    found = quote.result.risk
+    if found is None:
+        return []
+
+    def sure(chance: Chance) -> str:
+        if chance.range_ppm is None:
+            return "" if chance.calibrated else "uncalibrated"
+        return " to ".join(map(ppm_words, chance.range_ppm))
+
+    rows = [(chance_words(c), "" if c.cpk is None else f"{c.cpk:.2f}", ppm_words(c.ppm), sure(c))
+            for c in found.chances[:LARGEST]]
+    rest = found.chances[LARGEST:]
+    if rest:
+        rows.append((f"{len(rest)} more", "", ppm_words(together_ppm(c.ppm for c in rest)),
+                     "" if all(c.calibrated for c in rest) else "uncalibrated"))
+    lines = _table(("what fails, of a million resolved", "Cpk", "fail", ""), rows, {1, 2})
+    told = [f"All together {total_words(found)}.",
+            "Places that stay open are not counted." if found.open else "",
+            f"The {target_words(found)}." if found.target_ppm is not None else "",
+            uncalibrated_words(found)]
+    return [*lines, *(line for text in told for line in wrap(text)), Line("")]
 
 
 def _plate(quote: Quote) -> list[Line]:

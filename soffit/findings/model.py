@@ -61,6 +61,21 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class Margin:
+    """One place within a limit: how near it comes. `limit` is its name (`process.limits.LIMITS`),
+    `demand` what the place asks of it, in its unit; `kind` that of the finding that it would be.
+    `finding`: the note that says it, "" where none does."""
+
+    limit: str
+    demand: float
+    kind: str
+    z_mm: tuple[float, float]
+    at_mm: Vec3
+    faces: tuple[int, ...] = ()
+    finding: str = ""
+
+
+@dataclass(frozen=True)
 class Coarse:
     """How an answer was coarsened: `layers_at_once` layers were looked at as one, `layer_mm`
     thick, that may step out by `step_mm`. `left_out`: kinds of finding that were not looked for.
@@ -88,7 +103,8 @@ class Review:
 
     `clean`: nothing remains over air beyond what the process can span. `over_air_mm2`: sum of
     `area_mm2` of the `air/*` findings that are not notes. `coarse`: set where the answer is only
-    a coarse one, which is never `clean`.
+    a coarse one, which is never `clean`. `margins`: the places within their limits that come near
+    them, of a full review.
     """
 
     part: Part
@@ -96,6 +112,7 @@ class Review:
     up: Vec3
     findings: tuple[Finding, ...]
     coarse: Coarse | None = None
+    margins: tuple[Margin, ...] = ()
 
     @property
     def air(self) -> tuple[Finding, ...]:

@@ -66,6 +66,7 @@ class RecipeChoice(_Model):
     forbid: tuple[str, ...] = ()
     only: tuple[str, ...] = ()
     max_deviation_mm: float | None = None
+    target_ppm: float | None = Field(default=None, gt=0.0, lt=1e6)
 
 
 class RecipeProtect(_Model):
@@ -168,7 +169,8 @@ def recipe_of(result: Resolution) -> Recipe:
                               quantity=result.quantity),
         choice=RecipeChoice(prefer=result.wishes.prefer, forbid=tuple(sorted(result.wishes.forbid)),
                             only=tuple(sorted(result.wishes.only)),
-                            max_deviation_mm=result.wishes.most_mm),
+                            max_deviation_mm=result.wishes.most_mm,
+                            target_ppm=result.wishes.target_ppm),
         protect=tuple(RecipeProtect(selector=p.selector, face=p.face) for p in result.protected),
         keep_out=tuple(_kept_out(room) for room in result.keep_out),
         prop_at=tuple(RecipeSpot(at_mm=_moved(at, back)) for at in result.wishes.prop_at),

@@ -24,6 +24,7 @@ from soffit.plan.report_parts import (
     numbers,
     part_json,
     process_json,
+    risk_json,
 )
 from soffit.plan.select_features import classes, selector_of
 from soffit.process.cost import Cost
@@ -131,6 +132,8 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
                         "stay": list(p.stay)}
                        for p in result.ejection.pushes],
         }
+    if result.risk is not None:
+        report["risk"] = risk_json(result.risk)
     if result.replay is not None:
         report["replay"] = _replay(result.replay)
     if result.missing:

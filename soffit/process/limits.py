@@ -11,6 +11,7 @@ whatever is made of it is told as uncalibrated.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -77,6 +78,15 @@ def demand_at(found: Distribution, name: str, z: float) -> float:
     return found.mean - LIMITS[name].side * z * found.deviation
 
 
+def careful(value: float, name: str) -> float:
+    """A value of a limit in four figures, rounded to the careful side; 0 where it is less."""
+    if value <= 0.0:
+        return 0.0
+    figures, side = 3 - math.floor(math.log10(value)), LIMITS[name].side
+    near = round(value, figures)
+    return round(near - side * 10.0**-figures, figures) if side * (near - value) > 0.0 else near
+
+
 def tightened(process: Process, share: float) -> Process:
     """The process with each limit so tight that no more than a share of prints fails at it; one
     that is as tight already stays as it is. Raises ProcessError where a limit varies so much that
@@ -86,7 +96,7 @@ def tightened(process: Process, share: float) -> Process:
     for name in TIGHTENED:
         limit, value = LIMITS[name], value_of(process, name)
         found = distribution_of(process, name)
-        due = demand_at(found, name, z)
+        due = careful(demand_at(found, name, z), name)
         if limit.side * (value.value - due) <= 0.0:
             continue
         if due <= 0.0 or (name == "angle_deg" and due >= STEEPEST_DEG):

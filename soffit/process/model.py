@@ -195,7 +195,7 @@ class Cycle(_Model):
 
 class Failure(_Model):
     """What is lost in a million: of all layers, of the places that a slicer's supports carry, and
-    of props, each by itself."""
+    of props, each by itself, for what is not computed of them (see `production.risk`)."""
 
     layer_ppm: Value
     support_ppm: Value

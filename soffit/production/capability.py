@@ -26,7 +26,6 @@ where they failed throughout). More than half, or fewer than two numbers, are re
 from __future__ import annotations
 
 import csv
-import json
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -39,7 +38,8 @@ from scipy.stats import chi2, t
 
 from soffit.errors import InputError
 from soffit.part.model import Floats
-from soffit.process.limits import LIMITS
+from soffit.process.limits import LIMITS, careful
+from soffit.process.text import toml_value
 from soffit.production.tails import tolerance_factor
 
 # The limits that ladders are printed for.
@@ -218,7 +218,8 @@ def profile_text(fits: Sequence[Fit], base: str, name: str, machine: str, date: 
     """A profile that differs from its base by these limits, each with where it comes from and how
     it varies."""
     title = f"{base} as measured on {machine}, {date}"
-    lines = [f"base = {_quoted(base)}", f"name = {_quoted(name)}", f"title = {_quoted(title)}"]
+    lines = [f"{key} = {toml_value(text)}"
+             for key, text in (("base", base), ("name", name), ("title", title))]
     for table in dict.fromkeys(LIMITS[found.limit].table for found in fits):
         lines += ["", f"[{table}]"]
         for found in (one for one in fits if LIMITS[one.limit].table == table):
@@ -226,27 +227,9 @@ def profile_text(fits: Sequence[Fit], base: str, name: str, machine: str, date: 
                       f"{100.0 * (1.0 - found.share):g} % with {100.0 * found.confidence:g} % "
                       "confidence")
             varies = (f"{{ mean = {found.mean:.6g}, deviation = {found.deviation:.6g}, "
-                      f"count = {found.count}, machine = {_quoted(machine)}, "
-                      f"date = {_quoted(date)} }}")
-            lines.append(f"{found.limit} = {{ value = {_careful(found):g}, "
-                         f'source = {_quoted(source)}, grade = "measured", '
+                      f"count = {found.count}, machine = {toml_value(machine)}, "
+                      f"date = {toml_value(date)} }}")
+            lines.append(f"{found.limit} = {{ value = {careful(found.tolerance, found.limit):g}, "
+                         f'source = {toml_value(source)}, grade = "measured", '
                          f"distribution = {varies} }}")
     return "\n".join(lines) + "\n"
-
-
-def _careful(found: Fit) -> float:
-    """The tolerance limit in four figures, rounded to the careful side."""
-    value = max(0.0, found.tolerance)
-    if value == 0.0:
-        return value
-    figures = 3 - math.floor(math.log10(value))
-    down = LIMITS[found.limit].harder
-    near = round(value, figures)
-    step = 10.0 ** -figures
-    past = near > value if down else near < value
-    return round(near - LIMITS[found.limit].side * step, figures) if past else near
-
-
-def _quoted(text: str) -> str:
-    """A text as TOML has it: as JSON has it, but for one character."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -34,6 +34,7 @@ from soffit.sheet.project import project
 from soffit.sheet.sections import across, section_figure, where_to_cut
 from soffit.sheet.view import FRONT, RIGHT, View
 from soffit.sheet.ways_up import ways_up_figure
+from soffit.sheet.words import short_hash
 
 VIEW_W_MM, VIEW_H_MM = 120.0, 110.0
 ELEVATION_W_MM = 136.0
@@ -66,11 +67,12 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         quantity=resolution.quantity,
         verdict=ledger.verdict(resolution, len(opened)),
         clean=resolution.clean and not opened,
-        received_hash=ledger.short_hash(received.sha256),
-        produced_hash=ledger.short_hash(resolution.after.part.source.sha256),
+        received_hash=short_hash(received.sha256),
+        produced_hash=short_hash(resolution.after.part.source.sha256),
         orientation=f"up {directions(up)}",
         up_why=resolution.up_why,
         ejection="" if resolution.ejection is None else advice(resolution.ejection, process),
+        risk=ledger.risk_lines(resolution),
         views=_views(resolution, numbered),
         sections=_sections(resolution, numbered),
         ways_up=_ways_up(resolution),

@@ -12,9 +12,9 @@ from pathlib import Path
 
 from soffit.sheet.figure import to_svg
 from soffit.sheet.key import key_figures
-from soffit.sheet.ledger import number, parts_word
 from soffit.sheet.model import Sheet
 from soffit.sheet.page import Cell, figure_html, number_cell, page, table, text_cell
+from soffit.sheet.words import number, parts_word
 
 
 def write_html(sheet: Sheet, path: Path) -> None:
@@ -39,6 +39,7 @@ def to_html(sheet: Sheet) -> str:
               [(text_cell(r.name), *map(number_cell, r.values), text_cell(r.unit))
                for r in sheet.estimate]),
         *(f"<section>{figure_html(f)}</section>" for f in sheet.price),
+        _risk(sheet),
         table("Protected faces", ("Face", "Chosen by", "Moved, mm", "Allowed, mm", "Untouched"),
               [(text_cell(r.face), text_cell(r.selector), number_cell(f"{r.deviation_mm:.3f}"),
                 number_cell(f"{r.allowed_mm:.3f}"),
@@ -100,14 +101,16 @@ def _open(sheet: Sheet) -> str:
 def _changes(sheet: Sheet) -> str:
     rows = [(_number(r.op, r.number, r.edit), _place(r.place, r.where),
              *_measured(r.measure, r.unit), _limit(r.limit), text_cell(r.change), text_cell(r.why),
-             number_cell(number(r.volume_mm3, 1, signed=True)), text_cell(r.after or "none"),
+             number_cell(number(r.volume_mm3, 1, signed=True)), _fails(r.fails, r.sure),
+             text_cell(r.after or "none"),
              _picks("approve", "decline"))
             for r in sheet.changes]
     if not rows:
         none = "None: nothing prints over air as received." if sheet.clean else "None was found."
         return f"<section><h2>Changes</h2><p>{none}</p></section>"
     return table("Changes", ("No.", "Place", "Measured", "", "Limit", "Change", "Why this one",
-                             "Volume, mm³", "Work after printing", "Decision"), rows)
+                             "Volume, mm³", "Fail, of a million", "Work after printing",
+                             "Decision"), rows)
 
 
 def _sections(sheet: Sheet) -> str:
@@ -122,6 +125,11 @@ def _ways_up(sheet: Sheet) -> str:
     return f'<section class="ways">{drawn}</section>' if drawn else ""
 
 
+def _risk(sheet: Sheet) -> str:
+    told = "".join(f"<p>{escape(text)}</p>" for text in sheet.risk)
+    return f"<section><h2>What fails all the same</h2>{told}</section>" if told else ""
+
+
 def _number(kind: str, name: str, edit: str = "") -> Cell:
     small = f'<span class="small">{escape(edit)}</span>' if edit else ""
     return Cell(f'<span class="no {kind}">{escape(name)}</span>{small}')
@@ -134,6 +142,11 @@ def _place(place: str, where: str) -> Cell:
 
 def _measured(measure: str, unit: str) -> tuple[Cell, Cell]:
     return Cell(escape(measure), "n m"), Cell(escape(unit), "u")
+
+
+def _fails(fails: str, sure: str) -> Cell:
+    small = f'<span class="small">{escape(sure)}</span>' if sure else ""
+    return Cell(escape(fails) + small, "n")
 
 
 def _limit(limit: str) -> Cell:

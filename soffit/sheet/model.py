@@ -35,7 +35,8 @@ class OpenRow:
 @dataclass(frozen=True)
 class ChangeRow:
     """One change to approve or decline. `edit` is its name in the CAD and in the report;
-    `volume_mm3` is signed: plastic added or taken away."""
+    `volume_mm3` is signed: plastic added or taken away. `fails`: how many of a million fail at what
+    it leaves, `sure` "uncalibrated" where that rests on what nobody measured."""
 
     number: str
     edit: str
@@ -49,6 +50,8 @@ class ChangeRow:
     why: str
     volume_mm3: float
     after: str
+    fails: str
+    sure: str
 
 
 @dataclass(frozen=True)
@@ -100,7 +103,7 @@ class Sheet:
     `ways_up`: maps of all ways up where one was chosen, `up_why` the reason. `price`: its chart,
     where there is an estimate. `measured` has the columns before and after; `estimate` has as
     received, with slicer supports, resolved (or no rows). `ejection`: how it is pushed off the
-    platform ("" unknown).
+    platform ("" unknown). `risk`: what of a million fails, in sentences.
     """
 
     title: str
@@ -119,6 +122,7 @@ class Sheet:
     orientation: str
     up_why: str
     ejection: str
+    risk: tuple[str, ...]
     views: tuple[Figure, ...]
     sections: tuple[Figure, ...]
     ways_up: tuple[Figure, ...]

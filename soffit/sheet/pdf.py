@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from soffit.sheet.key import key_figures
-from soffit.sheet.ledger import number, parts_word
 from soffit.sheet.model import Sheet
 from soffit.sheet.typeset import breakable, picture, shortened, typeset
+from soffit.sheet.words import number, parts_word
 
 TEMPLATE = Path(__file__).with_name("sheet.typ")
 

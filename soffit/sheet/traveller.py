@@ -23,6 +23,7 @@ from soffit.sheet.figure import Figure
 from soffit.sheet.ledger import Place
 from soffit.sheet.model import made_by, sheet_number
 from soffit.sheet.traveller_figures import below_figure, platform_figure, standing_figure
+from soffit.sheet.words import sentence, short_hash
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ def build_traveller(result: Resolution, checks: tuple[Check, ...], *, title: str
         quantity=result.quantity,
         clean=result.clean and not opened,
         verdict=ledger.verdict(result, len(opened)),
-        produced_hash=ledger.short_hash(produced),
+        produced_hash=short_hash(produced),
         orientation=directions(result.before.up),
         platform=_platform(found, process),
         ejection="" if result.ejection is None else advice(result.ejection, process),
@@ -157,7 +158,7 @@ def _settings(result: Resolution, process: Process) -> tuple[Setting, ...]:
 def _works(numbered: tuple[Place, ...]) -> tuple[Work, ...]:
     return tuple(
         Work(ledger.edit_number(place, k), edit.id,
-             "take off" if edit.op == "prop" else "drill out", ledger.sentence(edit.after))
+             "take off" if edit.op == "prop" else "drill out", sentence(edit.after))
         for place in numbered for k, edit in enumerate(place.edits) if edit.after)
 
 

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from soffit.production.first_article import Check
-from soffit.sheet.ledger import number
 from soffit.sheet.page import Cell, figure_html, number_cell, page, table, text_cell
 from soffit.sheet.paper import Paper, upright
 from soffit.sheet.traveller import Traveller
 from soffit.sheet.typeset import breakable, picture, shortened, typeset
+from soffit.sheet.words import number
 
 # As many rows as fit on one page (measured); the rest is in the record and the change sheet. What
 # is done by hand takes two lines or three, and leaves less for the checks.
