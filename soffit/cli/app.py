@@ -22,6 +22,8 @@ from soffit.cli.options import (
     NoPropAtOption,
     OnlyOption,
     OutOption,
+    PaperOption,
+    PaperSize,
     PartFile,
     Preference,
     PreferOption,
@@ -143,6 +145,7 @@ def resolve(
     target_ppm: TargetOption = None,
     quantity: QuantityOption = 1,
     repair: RepairOption = False,
+    paper: PaperOption = PaperSize.A3,
     output: FormatOption = TextOrJson.TEXT,
 ) -> int:
     """Change PART so that nothing prints over air; write it, proven."""
@@ -178,7 +181,7 @@ def resolve(
         quantity=quantity,
         progress=progress,
     )
-    result = result.write(out, progress=progress)
+    result = result.write(out, paper=paper.value, progress=progress)
     progress.clear()
     if output is TextOrJson.JSON:
         from soffit.plan.report import resolve_json

@@ -10,6 +10,8 @@ import typer
 from soffit.cli.app import app, progress_of, read_part
 from soffit.cli.options import (
     FormatOption,
+    PaperOption,
+    PaperSize,
     ProcessOption,
     ProtectOption,
     QuantityOption,
@@ -40,6 +42,7 @@ def package(
     recipe: RecipeOption = None,
     quantity: QuantityOption = 1,
     repair: RepairOption = False,
+    paper: PaperOption = PaperSize.A3,
 ) -> int:
     """Pack everything of a resolved part in one file that proves itself."""
     direction = parse_up(up)
@@ -59,7 +62,7 @@ def package(
         progress("resolve")
         result = api.resolve(received, how, up=direction, protect=protect or (), recipe=recipe,
                              quantity=quantity, progress=progress)
-        clean = package_result(result, out, progress=progress).clean
+        clean = package_result(result, out, paper=paper.value, progress=progress).clean
         progress.clear()
     print(f"Written: {out}, {out.stat().st_size / 1000:,.0f} kB")
     print("Clean: nothing prints over air in the files in it." if clean else

@@ -26,8 +26,8 @@ def verified_lines(found: Verified) -> list[Line]:
         lines += wrap(f"Protected faces: {said}, as the report says; --received measures again")
     else:
         kept = sum(face.untouched for face in found.protected)
-        lines += wrap(f"Protected faces measured again, untouched: {kept} of "
-                      f"{len(found.protected)}")
+        told = f"{kept} of {len(found.protected)} untouched" if found.protected else "none"
+        lines += wrap(f"Protected faces, measured again: {told}")
     lines.append(Line(""))
     if found.stands:
         words = "clean" if found.clean else "not clean"

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from soffit.findings.model import Finding, Op, Review
 from soffit.orient.result import WaysUp
@@ -236,9 +236,11 @@ class Resolution:
         return "" if self.ways_up is None else self.ways_up.why_taken(self.before.up)
 
     def write(
-        self, out_dir: str | Path, *, progress: Callable[[str, int, int], None] | None = None
+        self, out_dir: str | Path, *, paper: Literal["a3", "a4", "letter"] = "a3",
+        progress: Callable[[str, int, int], None] | None = None
     ) -> Resolution:
-        """Write the production files to this folder; returns the resolution as proven on them."""
+        """Write the production files to this folder; returns the resolution as proven on them.
+        `paper`: that of the change sheet; the floor traveller is on Letter or A4."""
         from soffit.sheet.release import write_release
 
-        return write_release(self, Path(out_dir), progress=progress)
+        return write_release(self, Path(out_dir), paper=paper, progress=progress)

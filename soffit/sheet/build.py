@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import shapely
@@ -27,11 +29,12 @@ from soffit.sheet.drawings import (
 from soffit.sheet.figure import Figure
 from soffit.sheet.ledger import Place
 from soffit.sheet.marks import edit_mark, numbered_and_rest, place_mark, triangles_of
-from soffit.sheet.model import Sheet, made_by, sheet_number
+from soffit.sheet.model import Sheet, made_by, sheet_number, versions
 from soffit.sheet.price_chart import price_chart
 from soffit.sheet.profile import Bar
 from soffit.sheet.project import project
-from soffit.sheet.sections import across, section_figure, where_to_cut
+from soffit.sheet.section_figure import section_figure
+from soffit.sheet.sections import across, cut_at, traces, where_to_cut
 from soffit.sheet.view import FRONT, RIGHT, View
 from soffit.sheet.ways_up import ways_up_figure
 from soffit.sheet.words import short_hash
@@ -43,12 +46,13 @@ MAX_SECTIONS = 24
 
 
 def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
-                prepared_for: str = "", date: datetime.date | None = None) -> Sheet:
+                prepared_for: str = "", date: datetime.date | None = None,
+                files: Mapping[str, Path] | None = None) -> Sheet:
     """Everything that the page and the PDF show about `resolution`.
 
     `title` names the part. `date` is the date of issue, today where it is not given; give it
-    for output that is the same on every day. Raises KernelError only where the mesh kernel,
-    too, cannot draw the part.
+    for output that is the same on every day. `files`: the geometry as written, by
+    role. Raises KernelError only where the mesh kernel, too, cannot draw the part.
     """
     numbered = ledger.places(resolution)
     opened = ledger.open_rows(numbered)
@@ -84,6 +88,8 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         limits=ledger.limit_rows(process, props=bool(resolution.props)),
         measured=ledger.measured_rows(resolution),
         estimate=ledger.estimate_rows(resolution),
+        files=ledger.file_rows(resolution, files or {}),
+        versions=versions(),
         cautions=ledger.CAUTIONS,
     )
 
@@ -183,9 +189,12 @@ def _section(resolution: Resolution, place: Place, number: str, edit: Edit, inde
     span = (mark.corners_mm[:, :, :2] @ direction) if len(mark.corners_mm) else np.array(
         [point[:2] @ direction])
     focus = (float(span.min()), edit.z_mm[0], float(span.max()), edit.z_mm[1])
-    return section_figure(f"section-{index + 1}", number, resolution.received.mesh,
-                          resolution.produced.mesh, resolution.props, direction, point, patch,
-                          focus)
+    found = cut_at(resolution.received.mesh, resolution.produced.mesh, resolution.props, direction,
+                   point, patch)
+    if found is None:
+        return None
+    made = traces(mark.corners_mm, direction, point)
+    return section_figure(f"section-{index + 1}", number, found, edit.op, focus, made)
 
 
 def _inside(rings: tuple[Floats, ...], at_mm: Vec3) -> Floats:

@@ -268,6 +268,27 @@ def dimension(figure: Figure, a: Floats, b: Floats, y: float, text: str, color: 
     return figure.plus(strokes=tuple(strokes), labels=(label,))
 
 
+def upright_dimension(figure: Figure, a: Floats, b: Floats, x: float, text: str, color: str = INK
+                      ) -> Figure:
+    """An upright dimension (ISO 129-1) from point a up to point b with its line at `x`, right of
+    both; the figure stands level beside it."""
+    y0, y1 = sorted((float(a[1]), float(b[1])))
+    strokes = [Stroke(np.array([[float(p[0]) + 0.8, float(p[1])], [x + 1.0, float(p[1])]]), "fine")
+               for p in (a, b)]
+    strokes.append(Stroke(np.array([[x, y0], [x, y1]]), "fine"))
+    inside = y1 - y0 > 4.5
+    heads = ((y0, -1.0), (y1, 1.0)) if inside else ((y0, 1.0), (y1, -1.0))
+    strokes.extend(Stroke(arrow(np.array([x, y]), np.array([0.0, d]))[[1, 0, 2]], "fine")
+                   for y, d in heads)
+    label = Label(text, x + 1.2, (y0 + y1) / 2.0 - 0.85, 2.5, "start", color)
+    return figure.plus(strokes=tuple(strokes), labels=(label,))
+
+
+def dimension_text(value: float) -> str:
+    """A dimension to a hundredth, a last zero left out."""
+    return f"{value:.2f}".removesuffix("0")
+
+
 def flat_edges(corners_mm: Floats, view: View, flat_mm: float) -> tuple[Floats, ...]:
     """A flat area over air as it appears edge-on in an elevation: its stretches, each (2, 2)."""
     if not len(corners_mm) or np.ptp(corners_mm[:, :, 2]) > flat_mm:

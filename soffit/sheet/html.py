@@ -49,9 +49,13 @@ def to_html(sheet: Sheet) -> str:
               [(text_cell(r.name), number_cell(r.value), text_cell(r.unit),
                 text_cell(r.source if r.grade in r.source else f"{r.source} ({r.grade})"))
                for r in sheet.limits]),
+        table("Files and versions", ("File", "SHA-256"),
+              [(text_cell(r.what), Cell(f'<span class="small hash">{r.sha256}</span>'))
+               for r in sheet.files]),
         table("Also seen", ("No.", "Place", ""),
               [(text_cell(r.number), text_cell(r.place), text_cell(r.text)) for r in sheet.notes]),
-        "</div>", "<section><h2>Cautions</h2>", '<ul class="cautions">',
+        "</div>", f'<p class="small">Made with {escape(sheet.versions)}.</p>',
+        "<section><h2>Cautions</h2>", '<ul class="cautions">',
         *(f"<li>{escape(c)}</li>" for c in sheet.cautions), "</ul></section>", "</main>",
         _title_block(sheet),
     ]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 import manifold3d as m3
 import numpy as np
@@ -20,6 +22,7 @@ from soffit.production.risk import ppm_words, uncalibrated_words, words
 from soffit.remedies.model import Edit
 from soffit.sheet.model import (
     ChangeRow,
+    FileRow,
     LimitRow,
     NoteRow,
     OpenRow,
@@ -338,6 +341,18 @@ def limit_rows(process: Process, *, props: bool) -> tuple[LimitRow, ...]:
         row("Height of the pushing edge", process.ejection.edge_mm, "mm", 1),
         row("Hold of the cooled platform", process.ejection.released_mpa, "MPa", 2),
     )
+
+
+_FILES = {"step": "production STEP", "3mf": "production 3MF", "stl": "production STL"}
+
+
+def file_rows(resolution: Resolution, files: Mapping[str, Path]) -> tuple[FileRow, ...]:
+    """The file as received, and the geometry written by role; else that which was proven."""
+    rows = [FileRow("as received", resolution.received.source.sha256)]
+    rows += [FileRow(words, hashlib.sha256(files[role].read_bytes()).hexdigest())
+             for role, words in _FILES.items() if role in files]
+    proven = FileRow("as produced", resolution.after.part.source.sha256)
+    return tuple(rows if files else [*rows, proven])
 
 
 def measured_rows(resolution: Resolution) -> tuple[QuantityRow, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from importlib.metadata import version
 
 import soffit
 from soffit.sheet.figure import Figure
@@ -11,6 +12,13 @@ from soffit.sheet.figure import Figure
 def made_by() -> str:
     """What made a sheet, with its version."""
     return f"Soffit {soffit.__version__}"
+
+
+def versions() -> str:
+    """What made a sheet and the files that it is about, each with its version."""
+    kernels = (("B-rep kernel", "cadquery-ocp-novtk"), ("mesh kernel", "manifold3d"),
+               ("typesetter", "typst"))
+    return ", ".join((made_by(), *(f"{what} {name} {version(name)}" for what, name in kernels)))
 
 
 def sheet_number(received: str, produced: str) -> str:
@@ -95,6 +103,14 @@ class QuantityRow:
 
 
 @dataclass(frozen=True)
+class FileRow:
+    """A file that the sheet is about: `what` it is, and its SHA-256."""
+
+    what: str
+    sha256: str
+
+
+@dataclass(frozen=True)
 class Sheet:
     """Everything that the change sheet says, in the words and figures that the reader sees.
 
@@ -103,7 +119,8 @@ class Sheet:
     `ways_up`: maps of all ways up where one was chosen, `up_why` the reason. `price`: its chart,
     where there is an estimate. `measured` has the columns before and after; `estimate` has as
     received, with slicer supports, resolved (or no rows). `ejection`: how it is pushed off the
-    platform ("" unknown). `risk`: what of a million fails, in sentences.
+    platform ("" unknown). `risk`: what of a million fails, in sentences. `files`: what it is about,
+    `versions`: what made them.
     """
 
     title: str
@@ -134,4 +151,6 @@ class Sheet:
     limits: tuple[LimitRow, ...]
     measured: tuple[QuantityRow, ...]
     estimate: tuple[QuantityRow, ...]
+    files: tuple[FileRow, ...]
+    versions: str
     cautions: tuple[str, ...]

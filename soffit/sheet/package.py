@@ -19,6 +19,7 @@ from soffit.plan.model import Resolution
 from soffit.plan.report_parts import dumps
 from soffit.sheet.archive import MAX_BYTES, pack
 from soffit.sheet.model import made_by
+from soffit.sheet.paper import Paper
 from soffit.sheet.release import Progress, staging_beside, write_files
 
 SCHEMA = "soffit.package/1"
@@ -29,12 +30,13 @@ NEEDED = ("3mf", "stl", "process", "recipe", "report", "sheet_html", "sheet_pdf"
           "traveller_html", "traveller_pdf", "record_csv", "record_json")
 
 
-def package_result(result: Resolution, out: Path, *, progress: Progress | None = None
-                   ) -> Resolution:
+def package_result(
+    result: Resolution, out: Path, *, paper: Paper = "a3", progress: Progress | None = None
+) -> Resolution:
     """Write a resolution as a package; returns it as proven on its files. Raises InputError where
     the file cannot be written, or the part's name is not safe in an archive."""
     with staging_beside(out.parent) as staging:
-        proven, paths = write_files(result, staging, progress=progress)
+        proven, paths = write_files(result, staging, paper=paper, progress=progress)
         _write({role: path.read_bytes() for role, path in paths.items()},
                {role: path.name for role, path in paths.items()}, out)
     return proven

@@ -48,6 +48,7 @@ tr{{break-inside:avoid}}
 .openbox{{border:3px solid {INK};padding:0 .8rem .4rem}}
 .openbox h2{{margin-top:.6rem}}
 .small{{color:{SOFT};font-size:.87rem;display:block}}
+.hash{{overflow-wrap:anywhere}}
 .place{{min-width:9rem}}
 .no{{font-weight:700;white-space:nowrap}}
 .air{{color:{AIR}}}.add{{color:{ADDED}}}.cut{{color:{REMOVED}}}.prop{{color:{PROP}}}
@@ -58,8 +59,8 @@ figcaption{{font-weight:700}}
 figcaption span{{font-weight:400;color:{SOFT};font-size:.87rem;margin-left:.5em}}
 svg{{display:block;width:100%;height:auto}}
 .views{{display:grid;grid-template-columns:120fr 120fr 136fr;gap:1rem}}
-.sections{{display:grid;grid-template-columns:repeat(auto-fill,minmax(17rem,1fr));gap:1rem}}
-.sections svg{{max-width:24rem}}
+.sections{{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(26rem,100%),1fr));gap:1rem}}
+.sections svg{{max-width:36rem}}
 .ways{{margin:1.2rem 0}}
 .ways svg{{max-width:64rem}}
 .tables{{display:grid;grid-template-columns:repeat(auto-fit,minmax(25rem,1fr));gap:0 2.5rem;

@@ -10,28 +10,29 @@ from typing import Any
 
 from soffit.sheet.key import key_figures
 from soffit.sheet.model import Sheet
+from soffit.sheet.paper import Paper, lying
 from soffit.sheet.typeset import breakable, picture, shortened, typeset
 from soffit.sheet.words import number, parts_word
 
 TEMPLATE = Path(__file__).with_name("sheet.typ")
 
 
-def write_pdf(sheet: Sheet, path: Path) -> None:
+def write_pdf(sheet: Sheet, path: Path, paper: Paper = "a3") -> None:
     """Write the sheet as a PDF; its creation date is the sheet's date of issue.
 
     Raises SoffitError where the typesetter cannot set the sheet.
     """
-    path.write_bytes(to_pdf(sheet))
+    path.write_bytes(to_pdf(sheet, paper))
 
 
-def to_pdf(sheet: Sheet) -> bytes:
-    """The PDF as bytes."""
+def to_pdf(sheet: Sheet, paper: Paper = "a3") -> bytes:
+    """The PDF as bytes, on this paper, lying."""
     issued = datetime.date.fromisoformat(sheet.date)
-    return typeset(TEMPLATE, lambda folder: _data(sheet, issued, folder), issued,
+    return typeset(TEMPLATE, lambda folder: _data(sheet, issued, paper, folder), issued,
                    f"the change sheet of {sheet.file}")
 
 
-def _data(sheet: Sheet, issued: datetime.date, folder: Path) -> dict[str, Any]:
+def _data(sheet: Sheet, issued: datetime.date, paper: Paper, folder: Path) -> dict[str, Any]:
     figures = {"views": sheet.views, "sections": sheet.sections,
                "ways_up": sheet.ways_up, "price": sheet.price, "key": key_figures()}
     text = {name: value for name, value in vars(sheet).items() if name not in figures}
@@ -47,7 +48,9 @@ def _data(sheet: Sheet, issued: datetime.date, folder: Path) -> dict[str, Any]:
     for group in ("open", "changes", "notes", "protected"):
         for row in data[group]:
             row |= {name: breakable(v) for name, v in row.items() if isinstance(v, str)}
-    data |= {"title_text": breakable(shortened(sheet.title, 90)),
+    width, height = lying(paper)
+    data |= {"paper": {"width": width, "height": height},
+             "title_text": breakable(shortened(sheet.title, 90)),
              "file_text": breakable(shortened(sheet.file, 120)),
              "year": issued.year, "month": issued.month, "day": issued.day,
              "quantity_text": number(sheet.quantity, 0),

@@ -34,6 +34,7 @@ from soffit.production.record import record_csv, record_json
 from soffit.remedies.model import Edit
 from soffit.sheet.build import build_sheet
 from soffit.sheet.html import write_html
+from soffit.sheet.paper import Paper
 from soffit.sheet.pdf import write_pdf
 from soffit.sheet.prove import read_produced, review_produced
 from soffit.sheet.traveller import build_traveller
@@ -43,7 +44,7 @@ Progress = Callable[[str, int, int], None]
 
 
 def write_release(
-    result: Resolution, out_dir: Path, *, progress: Progress | None = None
+    result: Resolution, out_dir: Path, *, paper: Paper = "a3", progress: Progress | None = None
 ) -> Resolution:
     """Write all files of `result` to `out_dir`; returns the result as proven on the files.
 
@@ -53,14 +54,14 @@ def write_release(
     Raises InputError if the folder cannot be written to.
     """
     with staging_beside(out_dir) as staging:
-        proven, paths = write_files(result, staging, progress=progress)
+        proven, paths = write_files(result, staging, paper=paper, progress=progress)
         for path in paths.values():
             path.replace(out_dir / path.name)
     return replace(proven, files={role: str(out_dir / p.name) for role, p in paths.items()})
 
 
 def write_files(
-    result: Resolution, folder: Path, *, progress: Progress | None = None
+    result: Resolution, folder: Path, *, paper: Paper = "a3", progress: Progress | None = None
 ) -> tuple[Resolution, dict[str, Path]]:
     """What `write_release` writes, in this folder, by role."""
     name = Path(result.received.source.file).stem or "part"
@@ -87,14 +88,14 @@ def write_files(
     write_text(paths["recipe"], recipe_toml(proven))
     write_text(paths["report"], dumps(resolve_json(proven)))
     tell("sheet", 2, 4)
-    sheet = build_sheet(proven, title=name)
+    sheet = build_sheet(proven, title=name, files=geometry)
     write_html(sheet, paths["sheet_html"])
-    write_pdf(sheet, paths["sheet_pdf"])
+    write_pdf(sheet, paths["sheet_pdf"], paper)
     tell("sheet", 3, 4)
     checks = first_article(proven)
     traveller = build_traveller(proven, checks, title=name)
     write_text(paths["traveller_html"], traveller_html(traveller))
-    paths["traveller_pdf"].write_bytes(traveller_pdf(traveller))
+    paths["traveller_pdf"].write_bytes(traveller_pdf(traveller, paper))
     write_text(paths["record_csv"], record_csv(sheet.number, checks))
     write_text(paths["record_json"],
                dumps(record_json(sheet.number, sheet.file, proven.after.process.name, checks)))
