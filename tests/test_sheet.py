@@ -220,7 +220,7 @@ def test_round_places_are_cut_along_an_axis_and_long_ones_across() -> None:
 def test_membrane_is_a_band_with_its_thickness(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One layer of 0.2 mm is too thin for a hatch; over a bore of 3 mm it is 3 mm long."""
+    """One layer of 0.2 mm is too thin for a hatch; over a bore of radius 3 it is 6 mm long."""
     monkeypatch.setattr("soffit.plan.wishes.CHANGES", ("membrane",))
     result = soffit.resolve(read(counterbore(6, 3, 6), tmp_path), "pla-04")
     assert [e.remedy for e in result.edits] == ["membrane"]
@@ -229,7 +229,8 @@ def test_membrane_is_a_band_with_its_thickness(
     (band,) = [s for s in section.strokes if s.pen == "added-band"]
     # The band's round ends reach 0.7 mm of paper further at either side.
     long = float(np.ptp(band.points[:, 0])) + 1.4
-    assert long / scale_of(section, "detail") == pytest.approx(3.0, rel=0.03)
+    assert long / scale_of(section, "detail") == pytest.approx(6.0, rel=0.03)
+    assert any(label.text == "6.0" for label in section.labels)
     assert any(label.text == "0.20 thick" for label in section.labels)
     assert sheet.changes[0].after
     assert sheet.changes[0].after in to_html(sheet)
