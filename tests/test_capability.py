@@ -218,6 +218,11 @@ def test_by_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     kept = out.read_bytes()
     assert run([*given, "--out", str(out)]) == 2 and out.read_bytes() == kept
     assert "it is there already" in capsys.readouterr().err
+    few = tmp_path / "few.csv"
+    few.write_text("limit,held,failed\ngive_lines,0.6,0.8\ngive_lines,0.8,1.0\n")
+    assert run(["capability", "fit", str(few), "--out", str(tmp_path / "few.toml")]) == 2
+    told = capsys.readouterr()
+    assert "nothing holds for 99 %" in told.out and "print more, or take their" in told.err
     # Limits that no profile may have are said, and nothing is left behind.
     file.write_text("limit,held,failed\n" + "".join(f"lip_mm,{v},{v + 1}\n" for v in (90, 91, 92)))
     bad = tmp_path / "bad.toml"

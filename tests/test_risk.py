@@ -30,7 +30,7 @@ from soffit.production.certainty import reach, share_each
 from soffit.production.estimate import cases
 from soffit.production.price import yield_of
 from soffit.production.report import quote_json
-from soffit.production.risk import chances, words
+from soffit.production.risk import alike, chances, words
 from soffit.production.tails import z_range
 from tests.shapes import box, cross_hole, frustum, fuse, ledge, read, slot
 from tests.solids import block, part_of
@@ -144,6 +144,15 @@ def test_rates_together() -> None:
     assert "uncalibrated" not in words(measured) and "between 110 and 440" in words(measured)
 
 
+def test_what_is_alike_is_told_as_one() -> None:
+    """Two roofs of one place in the same words; the largest first."""
+    one, other = chance(5.0, (1.0, 9.0)), replace(chance(8.0, None), what="another")
+    (first, second) = alike([other, one, one])
+    assert (first.what, first.ppm) == ("2 × a place", pytest.approx(together_ppm([5, 5])))
+    assert first.range_ppm == pytest.approx((together_ppm([1, 1]), together_ppm([9, 9])))
+    assert second == other
+
+
 def test_the_risk_of_a_resolution_is_in_its_price_its_text_and_its_report(
     tmp_path: Path
 ) -> None:
@@ -171,7 +180,7 @@ def test_the_risk_of_a_resolution_is_in_its_price_its_text_and_its_report(
         text = " ".join(line.text.strip() for line in lines)
         assert max(len(line.text) for line in lines) <= 80
         assert f"{found.total_ppm:,.0f} of a million (uncalibrated), yield 99." in text
-        assert "underside 45.0° from the platform, z 2.6–8.0 (E1)" in text
+        assert "underside at 45.0°, z 2.6–8.0 (E1)" in text
         assert "nobody measured capability.angle_deg, capability.lip_mm" in text
 
 
@@ -188,7 +197,7 @@ def test_a_prop_fails_by_its_tip_its_bond_and_otherwise(tmp_path: Path) -> None:
     more = {what: ppm for what, ppm in after.items() if what not in before}
     assert more == {"3 × tip that gives 0.50 of a line":
                     pytest.approx(together_ppm([1e6 * norm.sf(4.0)] * 3))}
-    assert after["E1 prop, otherwise"] == PLA.failure.prop_ppm.value
+    assert after["E1 prop at the shop's rate"] == PLA.failure.prop_ppm.value
 
 
 def test_a_target_is_shared_by_its_places() -> None:

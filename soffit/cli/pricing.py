@@ -16,6 +16,7 @@ from soffit.cli.options import (
     ProtectOption,
     RecipeOption,
     RepairOption,
+    TargetOption,
     TextOrJson,
     UnitOption,
     UpOption,
@@ -34,6 +35,7 @@ def estimate(
     up: UpOption = "keep",
     protect: ProtectOption = None,
     recipe: RecipeOption = None,
+    target_ppm: TargetOption = None,
     quantity: Annotated[
         str,
         typer.Option("--quantity", metavar="N,N…", help="How many parts will be made, each of "
@@ -72,7 +74,7 @@ def estimate(
     received = read_part(part, unit, repair, progress)
     progress("resolve")
     result = api.resolve(received, how, up=direction, protect=protect or (), recipe=recipe,
-                         quantity=quantities[-1], progress=progress)
+                         target_ppm=target_ppm, quantity=quantities[-1], progress=progress)
     found = api.quote(result, quantities, other, machines=machines, days=days)
     progress.clear()
     if output is TextOrJson.JSON:

@@ -12,6 +12,7 @@ from soffit.production.price import LINES
 from soffit.production.quote import Quote
 from soffit.production.risk import (
     LARGEST,
+    alike,
     chance_words,
     ppm_words,
     target_words,
@@ -76,13 +77,15 @@ def _risk(quote: Quote) -> list[Line]:
             return "" if chance.calibrated else "uncalibrated"
         return " to ".join(map(ppm_words, chance.range_ppm))
 
-    rows = [(chance_words(c), "" if c.cpk is None else f"{c.cpk:.2f}", ppm_words(c.ppm), sure(c))
-            for c in found.chances[:LARGEST]]
-    rest = found.chances[LARGEST:]
+    together = alike(found.chances)
+    rows = [(ppm_words(c.ppm), sure(c), "" if c.cpk is None else f"{c.cpk:.2f}", chance_words(c))
+            for c in together[:LARGEST]]
+    rest = together[LARGEST:]
     if rest:
-        rows.append((f"{len(rest)} more", "", ppm_words(together_ppm(c.ppm for c in rest)),
-                     "" if all(c.calibrated for c in rest) else "uncalibrated"))
-    lines = _table(("what fails, of a million resolved", "Cpk", "fail", ""), rows, {1, 2})
+        rows.append((ppm_words(together_ppm(c.ppm for c in rest)),
+                     "" if all(c.calibrated for c in rest) else "uncalibrated", "",
+                     f"{len(rest)} more"))
+    lines = _table(("fail", "", "Cpk", "of a million resolved, by"), rows, {0, 2})
     told = [f"All together {total_words(found)}.",
             "Places that stay open are not counted." if found.open else "",
             f"The {target_words(found)}." if found.target_ppm is not None else "",

@@ -210,13 +210,18 @@ def words(found: Fit) -> str:
         (found.past, "held to the end"), (found.before, "failed throughout")) if many)
     return (f"{found.limit}: {found.mean:.2f} on the mean ({low:.2f} to {high:.2f}), deviation "
             f"{found.deviation:.3f}, of {found.count} coupons{more}; "
-            f"{found.tolerance:.2f} holds for {100.0 * (1.0 - found.share):g} % with "
-            f"{100.0 * found.confidence:g} % confidence.{few}")
+            f"{f'{found.tolerance:.2f}' if found.tolerance > 0.0 else 'nothing'} holds for "
+            f"{100.0 * (1.0 - found.share):g} % with {100.0 * found.confidence:g} % confidence."
+            f"{few}")
 
 
 def profile_text(fits: Sequence[Fit], base: str, name: str, machine: str, date: str) -> str:
     """A profile that differs from its base by these limits, each with where it comes from and how
-    it varies."""
+    it varies. Raises InputError for one of which nothing is left that holds."""
+    for found in fits:
+        if found.tolerance <= 0.0:
+            raise InputError(f"writing {name}: {found.count} coupons of {found.limit} leave "
+                             "nothing that holds; print more, or take their lines out")
     title = f"{base} as measured on {machine}, {date}"
     lines = [f"{key} = {toml_value(text)}"
              for key, text in (("base", base), ("name", name), ("title", title))]

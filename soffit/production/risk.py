@@ -17,6 +17,7 @@ Each post counts as if it were the weakest.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -39,7 +40,7 @@ LARGEST = 3
 
 # What a demand on a limit is, in words.
 _WORDS: dict[str, Callable[[float], str]] = {
-    "angle_deg": lambda v: f"underside {v:.1f}° from the platform",
+    "angle_deg": lambda v: f"underside at {v:.1f}°",
     "bridge_mm": lambda v: f"bridge of {v:.1f} mm",
     "lip_mm": lambda v: f"lip of {v:.2f} mm",
     "adhesion_mpa": lambda v: f"foot pulled at with {v:.2g} MPa",
@@ -56,7 +57,7 @@ def risk(result: Resolution) -> Risk:
     value = process.failure.layer_ppm
     found = [*chances(result.after, result.edits)]
     if layers and value.value:
-        found.append(_counted(f"{layers:,} layers", "layer_ppm",
+        found.append(_counted(f"{layers:,} layers at the shop's rate", "layer_ppm",
                               together_ppm([value.value] * layers), process))
     return Risk(tuple(sorted(found, key=lambda c: (-c.ppm, c.what, c.z_mm or ()))),
                 len(result.open), result.wishes.target_ppm)
@@ -70,7 +71,7 @@ def chances(review: Review, edits: Sequence[Edit] = ()) -> tuple[Chance, ...]:
     for edit in edits:
         if edit.prop is not None:
             found += [_chance(m, edit.id, process, times) for m, times in _of_prop(edit, process)]
-            found.append(_counted(f"{edit.id} {edit.remedy}, otherwise", "prop_ppm",
+            found.append(_counted(f"{edit.id} {edit.remedy} at the shop's rate", "prop_ppm",
                                   process.failure.prop_ppm.value, process, edit.id))
     return tuple(c for c in found if max((c.ppm, *(c.range_ppm or ()))) >= LEAST_PPM)
 
@@ -143,11 +144,31 @@ def chance_words(chance: Chance) -> str:
     return f"{chance.what}, z {at}{f' ({chance.edit})' if chance.edit else ''}"
 
 
+def alike(found: Sequence[Chance]) -> tuple[Chance, ...]:
+    """The same with those of the same words as one, the greatest first."""
+    groups: dict[str, list[Chance]] = {}
+    for one in found:
+        groups.setdefault(chance_words(one), []).append(one)
+    joined = [_joined(group) if len(group) > 1 else group[0] for group in groups.values()]
+    return tuple(sorted(joined, key=lambda c: -c.ppm))
+
+
+def _joined(group: Sequence[Chance]) -> Chance:
+    ranges = [one.range_ppm for one in group if one.range_ppm is not None]
+    ends = None
+    if len(ranges) == len(group):
+        ends = (together_ppm(low for low, _ in ranges), together_ppm(high for _, high in ranges))
+    return replace(group[0], what=f"{len(group)} × {group[0].what}", range_ppm=ends,
+                   ppm=together_ppm(one.ppm for one in group),
+                   faces=tuple(face for one in group for face in one.faces))
+
+
 def total_words(found: Risk) -> str:
     """How many fail of all, how sure that is, and the yield."""
-    sure = f" (between {' and '.join(map(ppm_words, found.range_ppm))})" if found.range_ppm else ""
-    known = "" if not found.uncalibrated else " (uncalibrated)"
-    return (f"{ppm_words(found.total_ppm)} of a million{sure}{known}, yield "
+    told = [f"between {' and '.join(map(ppm_words, found.range_ppm))}" if found.range_ppm else "",
+            "uncalibrated" if found.uncalibrated else ""]
+    sure = "; ".join(text for text in told if text)
+    return (f"{ppm_words(found.total_ppm)} of a million{f' ({sure})' if sure else ''}, yield "
             f"{100.0 * found.good_share:.3f} %")
 
 
@@ -162,7 +183,8 @@ def target_words(found: Risk) -> str:
 
 def words(found: Risk) -> str:
     """All of it in a few words: the total, the target, and what most of it is made up of."""
-    most = "; ".join(f"{chance_words(c)} {ppm_words(c.ppm)}" for c in found.chances[:LARGEST])
+    most = "; ".join(f"{chance_words(c)} {ppm_words(c.ppm)}"
+                     for c in alike(found.chances)[:LARGEST])
     still = f"{found.open} open place{'s' if found.open > 1 else ''} not counted"
     told = [total_words(found), still if found.open else "", target_words(found),
             f"most by {most}" if most else "nothing comes near its limit"]
