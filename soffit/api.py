@@ -196,23 +196,24 @@ def resolve(
     }
     # What names findings or places of one way up is meant for the one with least over air.
     named = bool(protect or keep_out or demand or prop_at or no_prop_at or recipe)
-    found = ways_up(part, how, most=FEW, progress=progress) if up == "auto" else None
-    upwards = found.best.up if found is not None else _direction(part, how, up)
-
-    def told(one: Resolution) -> Resolution:
-        return replace(one, estimate=estimate(one), ejection=ejection(one), risk=risk(one),
-                       ways_up=found)
 
     def resolved(by: Process) -> Resolution:
+        found = ways_up(part, by, most=FEW, progress=progress) if up == "auto" else None
+
+        def told(one: Resolution) -> Resolution:
+            return replace(one, estimate=estimate(one), ejection=ejection(one), risk=risk(one),
+                           ways_up=found)
+
         if found is not None and not named:
             result = resolve_best_way_up(part, by, found.worth_resolving, **options)
         else:
+            upwards = found.best.up if found is not None else _direction(part, by, up)
             result = resolve_part(part, by, up=upwards, recipe=decided, **options)
         return replace(told(result), others=lambda: map(told, result.others()))
 
     if target_ppm is None:
         return resolved(how)
-    drawn = review(part, how, up_of(decided, part) if up == "keep" and decided else upwards)
+    drawn = review(part, how, up_of(decided, part) if up == "keep" and decided else up)
     return reach(target_ppm, how, drawn, resolved)
 
 

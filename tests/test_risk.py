@@ -130,7 +130,8 @@ def test_rates_together() -> None:
     """1 − (1 − 0.1)(1 − 0.2)(1 − 0.5); both ends of a range so too; one place that nobody measured
     leaves the whole without a range."""
     assert together_ppm([1e5, 2e5, 5e5]) == pytest.approx(1e6 * (1 - 0.9 * 0.8 * 0.5))
-    assert together_ppm([]) == 0.0 and together_ppm([1e6, 3.0]) == pytest.approx(1e6, rel=1e-9)
+    assert str(together_ppm([])) == "0.0"
+    assert together_ppm([1e6, 3.0]) == pytest.approx(1e6, rel=1e-9)
     assert together_ppm([1e-3] * 5) == pytest.approx(5e-3, rel=1e-6)
     found = Risk((chance(200.0, (100.0, 400.0)), chance(20.0, (10.0, 40.0)),
                   chance(50.0, None, None)))
@@ -235,6 +236,14 @@ def test_a_target_spends_plastic_on_a_bridge_that_passes_by_a_hair(
     assert [d.status for d in again.replay.decisions] == ["same"]
     assert again.before.process == tight and again.wishes.target_ppm == 1.0
     assert [e.volume_mm3 for e in again.edits] == [e.volume_mm3 for e in sure.edits]
+
+
+def test_another_way_up_may_be_surer_than_plastic(slotted: Part) -> None:
+    """On its side the tunnel has no ceiling; a ceiling of 14.5 mm is no reason to turn it."""
+    sure = soffit.resolve(slotted, PLA, up="auto", target_ppm=1.0)
+    assert sure.clean and not sure.edits and abs(sure.before.up[2]) < 1.0
+    assert sure.risk is not None and sure.risk.reached
+    assert sure.risk.places_ppm < 1.0
 
 
 def test_plastic_that_buys_no_certainty_is_not_spent(slotted: Part) -> None:

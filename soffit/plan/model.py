@@ -183,7 +183,8 @@ class Risk:
 
 def together_ppm(rates: Iterable[float]) -> float:
     """Of a million, how many fail by any of some rates that are independent."""
-    return -1e6 * math.expm1(sum(math.log1p(-1e-6 * min(r, 1e6 - 1e-6)) for r in rates))
+    all_good = sum(math.log1p(-1e-6 * min(rate, 1e6 - 1e-6)) for rate in rates)
+    return 0.0 - 1e6 * math.expm1(all_good)
 
 
 @dataclass(frozen=True)

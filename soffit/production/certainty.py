@@ -14,8 +14,8 @@ rate stands beside the target. What of props is counted only stands within it, s
 put under a bridge that is surer than it.
 
 Where the target is missed still, or something stays open by the tightened limits, the part is also
-resolved by the limits as they are, and the surer of both is taken: plastic that buys no certainty
-is not spent.
+resolved by the limits as they are, and the surest of all that was tried is taken: plastic that buys
+no certainty is not spent.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from collections.abc import Callable
 
 from soffit.errors import InputError
 from soffit.findings.model import Review
-from soffit.plan.model import Resolution, Risk
+from soffit.plan.model import Chance, Resolution, together_ppm
 from soffit.process.limits import tightened
 from soffit.process.model import Process
 from soffit.production.risk import chances
@@ -44,23 +44,23 @@ def reach(
     if not 0.0 < target_ppm < 1e6:
         raise InputError(f"reaching a target: {target_ppm:g} of a million may fail; give more than "
                          "0 and less than 1,000,000")
-    def by(limits: Process) -> tuple[Resolution, Risk, tuple[bool, float]]:
+    tried: list[tuple[tuple[bool, float], Resolution]] = []
+
+    def by(limits: Process) -> tuple[Chance, ...]:
         made = resolve(limits)
         assert made.risk is not None  # `resolve` says it
-        return made, made.risk, (not made.clean, made.risk.places_ppm)
+        tried.append(((not made.clean, made.risk.places_ppm), made))
+        return tuple(chance for chance in made.risk.chances if chance.demand is not None)
 
     places = max(1, len(chances(drawn)) + len(drawn.air))
-    result, risk, rank = by(tightened(process, share_each(target_ppm, places)))
-    for _ in range(MOST_SHARES - 1):
-        left = sum(chance.demand is not None for chance in risk.chances)
-        if rank <= (False, target_ppm) or left <= places:
-            break
-        places = left
-        result, risk, rank = by(tightened(process, share_each(target_ppm, places)))
-    if rank <= (False, target_ppm):
-        return result
-    plain, _, other = by(process)
-    return plain if other <= rank else result
+    left = by(tightened(process, share_each(target_ppm, places)))
+    while (len(tried) < MOST_SHARES and len(left) > places
+           and together_ppm(chance.ppm for chance in left) > target_ppm):
+        places = len(left)
+        left = by(tightened(process, share_each(target_ppm, places)))
+    if min(rank for rank, _ in tried) > (False, target_ppm):
+        by(process)
+    return min(tried, key=lambda one: one[0])[1]
 
 
 def share_each(target_ppm: float, places: int) -> float:
