@@ -1,8 +1,8 @@
 """Seconds a change sheet, and a floor traveller, of a part with some 300 faces; against its review.
 
-The part is drawn here: a wall with a shelf, and blind pockets from above until it has 300 faces and more. It
-is resolved once. Times are the least of some runs; the ratio is to one full review of the same part
-in the same run, so that figures of different machines compare.
+The part is drawn here: a wall with a shelf, and blind pockets from above until it has 300 faces and
+more. It is resolved once. Times are the least of some runs; the ratio is to one full review of the
+same part in the same run, so that figures of different machines compare.
 """
 
 from __future__ import annotations

@@ -59,6 +59,11 @@ class Finding:
     message: str
     patch: Patch = field(default=NO_PATCH, compare=False, repr=False)
 
+    def _repr_html_(self) -> str:
+        from soffit.sheet.notebook import finding_html
+
+        return finding_html(self)
+
 
 @dataclass(frozen=True)
 class Margin:
@@ -142,6 +147,11 @@ class Review:
     def over_air_mm2(self) -> float:
         """Plan area that prints over air, mm²."""
         return float(sum(f.area_mm2 for f in self.air))
+
+    def _repr_html_(self) -> str:
+        from soffit.sheet.notebook import review_html
+
+        return review_html(self)
 
 
 Op = Literal["add", "cut", "prop"]

@@ -236,6 +236,11 @@ class Resolution:
         """Why this way up was chosen, in a sentence; "" where it was given."""
         return "" if self.ways_up is None else self.ways_up.why_taken(self.before.up)
 
+    def _repr_html_(self) -> str:
+        from soffit.sheet.notebook import resolution_html
+
+        return resolution_html(self)
+
     def write(
         self, out_dir: str | Path, *, paper: Literal["a3", "a4", "letter"] = "a3",
         progress: Callable[[str, int, int], None] | None = None

@@ -77,7 +77,7 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         up_why=resolution.up_why,
         ejection="" if resolution.ejection is None else advice(resolution.ejection, process),
         risk=ledger.risk_lines(resolution),
-        views=_views(resolution, numbered),
+        views=(*before_and_after(resolution, numbered), _elevation(resolution, numbered)),
         sections=_sections(resolution, numbered),
         ways_up=_ways_up(resolution),
         price=(price_chart(resolution),) if resolution.estimate else (),
@@ -107,7 +107,8 @@ def directions(up: Vec3) -> str:
     return ", ".join(f"{v:.2f}".rstrip("0").rstrip(".") for v in up)
 
 
-def _views(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figure, ...]:
+def before_and_after(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figure, ...]:
+    """The part as received and as produced, seen from below, its places and changes numbered."""
     received, produced = resolution.received, resolution.produced
     before_marks = tuple(place_mark(p.number, p.finding, received) for p in numbered
                          if p.finding is not None and p.received and ledger.has_place(p.finding))
@@ -132,7 +133,6 @@ def _views(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figure,
     return (
         pictorial(before, drawings[0], fit, *numbered_and_rest(before_marks), received, protected),
         pictorial(after, drawings[1], fit, *numbered_and_rest(after_marks), produced, kept),
-        _elevation(resolution, numbered),
     )
 
 
