@@ -69,6 +69,17 @@ def test_an_underside_asks_for_its_angle(lean_deg: float, tmp_path: Path) -> Non
     assert all(m.z_mm == pytest.approx((0.1, 10.0), abs=0.11) for m in found)
 
 
+def test_walls_never_fail_by_their_angle(tmp_path: Path) -> None:
+    """However much the angle varies: here by 12° about 30°, so that 8 deviations are 126°."""
+    varies = Distribution(mean=30.0, deviation=12.0, count=0)
+    angle = PLA.capability.angle_deg.model_copy(update={"distribution": varies})
+    wide = PLA.model_copy(update={
+        "capability": PLA.capability.model_copy(update={"angle_deg": angle})})
+    assert not margins(part_of(block(0, 0, 0, 20, 20, 10)), "angle_deg", wide)
+    found = margins(read(frustum(20.0), tmp_path), "angle_deg", wide)
+    assert [m.demand for m in found] == pytest.approx([70.0] * 2, abs=0.05)
+
+
 @pytest.mark.parametrize(("height", "there"), [(0.9, 0), (1.3, 2)])
 def test_what_leans_out_for_less_than_a_lip_is_none(
     height: float, there: int, tmp_path: Path

@@ -15,7 +15,7 @@ from soffit.findings import bed_footprint, bed_topple
 from soffit.findings.built import Built
 from soffit.findings.model import Finding, Margin
 from soffit.findings.steep import steep
-from soffit.process.limits import demand_at, distribution_of, z_of
+from soffit.process.limits import STEEPEST_DEG, demand_at, distribution_of, z_of
 from soffit.process.physics import peel_of, second_moments
 
 # Deviations inside of the mean from which on nothing fails (derived: Φ(−8) is less than one in a
@@ -31,9 +31,9 @@ def margins_of(findings: Sequence[Finding], whole: Built, alone: Built) -> tuple
     """The margins of a part: `findings` of it, numbered; the `whole` build, and that of the part
     `alone`, without its props."""
     process = whole.process
+    fades_deg = demand_at(distribution_of(process, "angle_deg"), "angle_deg", FADES)
     found = [*_spanned(findings), *_feet(whole), *_towers(alone),
-             *steep(whole.part, process, whole.stack, findings,
-                    demand_at(distribution_of(process, "angle_deg"), "angle_deg", FADES))]
+             *steep(whole.part, process, whole.stack, findings, min(fades_deg, STEEPEST_DEG))]
     near = [m for m in found
             if z_of(distribution_of(process, m.limit), m.limit, m.demand) < FADES]
     return tuple(sorted(near, key=lambda m: (m.z_mm, m.kind, m.at_mm, m.demand)))

@@ -48,7 +48,8 @@ LIMITS: dict[str, Limit] = {
 # says how a prop is snapped off, which a smaller one would make easier and not surer.
 TIGHTENED = ("angle_deg", "lip_mm", "bridge_mm", "adhesion_mpa", "give_lines")
 
-# An angle that is not tightened any further (common practice, no source: such a wall is upright).
+# Steeper undersides are walls, which no limit is tightened to and none fails (common practice, no
+# source).
 STEEPEST_DEG = 80.0
 
 
