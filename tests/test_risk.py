@@ -239,6 +239,8 @@ def test_a_target_spends_plastic_on_a_bridge_that_passes_by_a_hair(
     assert tight.bridge_mm < 14.0 and tight.capability.bridge_mm.grade is Grade.DERIVED
     assert distribution_of(tight, "bridge_mm") == distribution_of(PLA, "bridge_mm")
     assert "reached with" in "\n".join(line.text for line in resolution_lines(sure))
+    told = " ".join(line.text.strip() for line in quote_lines(soffit.quote(sure, [9])))
+    assert "past limits that are tightened for the target" in told
     file = tmp_path / "recipe.toml"
     file.write_text(recipe_toml(sure), encoding="utf-8")
     assert "target_ppm = 1.0" in file.read_text(encoding="utf-8")

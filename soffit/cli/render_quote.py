@@ -33,7 +33,8 @@ def quote_lines(quote: Quote) -> list[Line]:
     lines += [*_table(("price of each of", *CASES.values()), rows, right), Line("")]
     last = [offer.prices[-1] for offer in quote.offers.values()]
     rows = [(name, *(f"{price.lines[k]:.3f}" for price in last)) for k, name in enumerate(LINES)]
-    rows.append(("good parts of 1,000",
+    sure = " (uncalibrated)" if quote.result.risk and quote.result.risk.uncalibrated else ""
+    rows.append((f"good of 1,000{sure}",
                  *(f"{1000.0 * offer.good_share:.1f}" for offer in quote.offers.values())))
     lines += [*_table((f"of which, at {quote.quantities[-1]:,}", *CASES.values()), rows, right),
               Line("")]
@@ -53,8 +54,12 @@ def quote_lines(quote: Quote) -> list[Line]:
         lines += wrap(
             f"Prices are in the currency of the process. {len(rates)} rates of {process.name} are "
             "invented for the demo shop; give a profile of your own with --process.")
-    return [*lines, *wrap("As received it prints over air: its price is of parts that nobody can "
-                          "use.")] if quote.result.before.air else lines
+    if quote.result.before.air:
+        tight = quote.result.risk is not None and quote.result.risk.reached
+        lines += wrap("As received it is past limits that are tightened for the target: its price "
+                      "is of parts of which more fail." if tight else
+                      "As received it prints over air: its price is of parts that nobody can use.")
+    return lines
 
 
 def _takes(quote: Quote) -> list[Line]:

@@ -69,7 +69,8 @@ def resolution_lines(result: Resolution) -> list[Line]:
     lines = [*part_lines(result.received), *_how(result.before)]
     if result.risk is not None and result.risk.reached:
         lines += wrap("Limits are tighter than those of the profile, so that no more than "
-                      f"{result.risk.target_ppm:g} of a million parts fail at their places.")
+                      f"{result.risk.target_ppm:g} of a million parts fail at their places"
+                      f"{' (uncalibrated)' if result.risk.uncalibrated else ''}.")
     lines += [Line(""), *_replay_lines(result)]
     lines += _open_lines(result)
     before, after = result.before.over_air_mm2, result.after.over_air_mm2
