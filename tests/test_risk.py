@@ -196,20 +196,22 @@ def test_the_risk_of_a_resolution_is_in_its_price_its_text_and_its_report(
         assert "nobody measured capability.angle_deg, capability.lip_mm" in text
 
 
-def test_a_prop_fails_by_its_tip_its_bond_and_otherwise(tmp_path: Path) -> None:
-    """Of one post that gives just what is allowed as many fail as assumed of the limit; what is
-    counted of props stands beside it."""
-    part = read(fuse(box((0, 0, 0), (6, 6, 20)), box((0, 0, 16), (26, 6, 20))), tmp_path)
+def test_a_prop_fails_by_its_tip_its_contact_and_at_the_rate_counted(tmp_path: Path) -> None:
+    """Of one post that gives just what is allowed, or stands on the widest contact, as many fail as
+    assumed of the limit itself, four deviations inside; what is counted of props stands beside."""
+    part = read(fuse(box((0, 0, 0), (26, 6, 3)), box((0, 0, 0), (6, 6, 20)),
+                     box((0, 0, 16), (26, 6, 20))), tmp_path)
     result = soffit.resolve(part, PLA, only=["prop"])
     (edit,) = result.edits
-    assert edit.prop is not None
-    worse = replace(edit, prop=replace(edit.prop, give_mm=PLA.give_mm, posts=3))
+    facts = edit.prop
+    assert facts is not None and PLA.line_mm <= facts.foot_mm < PLA.props.contact_mm.value
+    worst = replace(facts, give_mm=PLA.give_mm, foot_mm=PLA.props.contact_mm.value, posts=3)
     before = {c.what: c.ppm for c in chances(result.after, result.edits)}
-    after = {c.what: c.ppm for c in chances(result.after, [worse])}
-    more = {what: ppm for what, ppm in after.items() if what not in before}
-    assert more == {"3 × tip that gives 0.50 of a line":
-                    pytest.approx(together_ppm([1e6 * norm.sf(4.0)] * 3))}
-    assert after["E1 prop at the shop's rate"] == PLA.failure.prop_ppm.value
+    after = {c.what: c.ppm for c in chances(result.after, [replace(edit, prop=worst)])}
+    due = pytest.approx(together_ppm([1e6 * norm.sf(4.0)] * 3))
+    assert {what: ppm for what, ppm in after.items() if what not in before} == {
+        "3 × tip that gives 0.50 of a line": due, "3 × contact 3.0 mm wide that stays on": due}
+    assert before["E1 prop at the shop's rate"] == PLA.failure.prop_ppm.value
 
 
 def test_a_target_is_shared_by_its_places() -> None:

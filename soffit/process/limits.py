@@ -46,7 +46,7 @@ LIMITS: dict[str, Limit] = {
 
 # Those that places and props are judged by and can be changed for; the bond between layers also
 # says how a prop is snapped off, which a smaller one would make easier and not surer.
-TIGHTENED = ("angle_deg", "lip_mm", "bridge_mm", "adhesion_mpa", "give_lines")
+TIGHTENED = ("angle_deg", "lip_mm", "bridge_mm", "adhesion_mpa", "give_lines", "contact_mm")
 
 # Steeper undersides are walls, which no limit is tightened to and none fails (common practice, no
 # source).

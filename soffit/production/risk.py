@@ -10,8 +10,9 @@ What is past its limit is a finding, said as such, and not in these figures. Whe
 limit they rest on the profile's table `assumed`, and are told as uncalibrated.
 
 **Props.** The tip of the weakest post gives so many lines of `give_lines`; its weakest section
-bears so much of the bond between layers while it is printed, and when the platform lets go of it.
-Each post counts as if it were the weakest.
+bears so much of the bond between layers while it is printed, and when the platform lets go of it;
+its widest contact on the part is as wide as it is, of what breaks off by hand. Each post counts as
+if it were the worst.
 """
 
 from __future__ import annotations
@@ -44,6 +45,7 @@ _WORDS: dict[str, Callable[[float], str]] = {
     "bridge_mm": lambda v: f"bridge of {v:.1f} mm",
     "lip_mm": lambda v: f"lip of {v:.2f} mm",
     "adhesion_mpa": lambda v: f"foot pulled at with {v:.2g} MPa",
+    "contact_mm": lambda v: f"contact {v:.1f} mm wide that stays on",
     "give_lines": lambda v: f"tip that gives {v:.2f} of a line",
     "layer_bond": lambda v: f"section that takes {v:.2g} of the bond",
 }
@@ -87,6 +89,7 @@ def _of_prop(edit: Edit, process: Process) -> list[tuple[Margin, int]]:
     facts, bond = edit.prop, process.material.layer_bond.value
     posts = max(1, facts.posts)
     asked = [("give_lines", facts.give_mm / process.line_mm, posts),
+             ("contact_mm", facts.foot_mm, posts),
              ("layer_bond", facts.leaving.share * bond, 1)]
     if facts.strength is not None:
         asked.append(("layer_bond", facts.strength.drag * bond, posts))

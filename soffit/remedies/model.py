@@ -32,7 +32,8 @@ class PropFacts:
     a solid column in their place, `baseline_mm3` plastic of a block support there, `place_mm2` plan
     area of what that would touch above. `leaving`: how the one that is least sure to leaves the
     platform. `strength`: of the weakest post, None where none stands on posts. `leans`: how many of
-    the posts grow out of a wall; `contact_mm2` has their seams too.
+    the posts grow out of a wall; `contact_mm2` has their seams too. `foot_mm`: width of the widest
+    contact on which one stands on the part, 0 where none does.
     """
 
     posts: int
@@ -50,6 +51,7 @@ class PropFacts:
     leaving: Leaving
     strength: Strength | None = None
     leans: int = 0
+    foot_mm: float = 0.0
 
 
 @dataclass(frozen=True)
