@@ -22,7 +22,7 @@ TARGET = ROOT / "build" / "docs"
 PICTURED = ("ledge_bracket", "latch_hook")
 TURNED = ("latch_hook",)
 COMMANDS = ("review", "resolve", "orient", "features", "compare", "estimate", "coupon",
-            "capability fit", "explain", "demo", "processes")
+            "capability fit", "package", "verify", "record", "explain", "demo", "processes")
 
 
 def main() -> int:

@@ -14,7 +14,7 @@ import shapely
 import trimesh
 
 import soffit
-from examples._cad import box, cut, cylinder
+from examples._cad import box, cut, cylinder, fillet, middle
 from soffit.findings.model import NO_PATCH
 from soffit.plan.model import Resolution
 from soffit.sheet.figure import Figure
@@ -136,3 +136,16 @@ def test_what_only_rounding_moved_is_not_drawn_and_corners_stay_sharp(tmp_path: 
     grown = replace(part.mesh, vertices=part.mesh.vertices * (1.0 + 2e-4))
     found = cut_at(part.mesh, grown, (), np.array([1.0, 0.0]), np.array([9.0, 9.0, 5.0]), NO_PATCH)
     assert found is not None and found.added.is_empty() and found.removed.is_empty()
+
+
+def test_bottom_edge_is_dimensioned_by_its_chamfer(tmp_path: Path) -> None:
+    """A rounded bottom edge of radius 5 gets its tangent chamfer of 45°: legs r (2 − √2). What is
+    added reaches farther, ever thinner, to where the rounding began."""
+    legs = 5.0 * (2.0 - math.sqrt(2.0))
+    body = fillet(box((0, 0, 0), (30, 20, 20)), 5,
+                  lambda edge: middle(edge) == pytest.approx((0, 10, 0), abs=1e-6))
+    result = soffit.resolve(read(body, tmp_path), "pla-04")
+    (edit,) = result.edits
+    assert edit.remedy == "bottom edge"
+    found = dimensions(sheet_figure(result))
+    assert sum(value == pytest.approx(legs, abs=TOLERANCE) for value in found) == 2

@@ -24,6 +24,7 @@ from soffit.sheet.paper import Paper, upright
 from soffit.sheet.traveller import Traveller, build_traveller
 from soffit.sheet.traveller_page import traveller_html, traveller_pdf
 from tests.shapes import ledge, read
+from tests.shared import once
 from tests.test_sheet import (
     ISSUED,
     MM,
@@ -39,9 +40,14 @@ from tests.test_sheet import (
 @cache
 def travellers() -> tuple[Traveller, Traveller, Traveller]:
     """One without work by hand, one that must not run, one with props."""
-    props = soffit.resolve(_ledge(), "pla-04", only=["props"], quantity=1000)
-    return tuple(build_traveller(result, first_article(result), title="a part", date=ISSUED)
-                 for result in (bracket_result(), pillow_result(), props))  # type: ignore[return-value]
+    def make() -> tuple[Traveller, Traveller, Traveller]:
+        props = soffit.resolve(_ledge(), "pla-04", only=["props"], quantity=1000)
+        one, two, three = (
+            build_traveller(result, first_article(result), title="a part", date=ISSUED)
+            for result in (bracket_result(), pillow_result(), props))
+        return one, two, three
+
+    return once("travellers", make)
 
 
 def _ledge() -> Part:

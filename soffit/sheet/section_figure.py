@@ -13,7 +13,7 @@ from soffit.findings.model import Op
 from soffit.part.model import Floats
 from soffit.sheet.drawings import Fit, dimension, dimension_text, drawing_scale, upright_dimension
 from soffit.sheet.figure import ADDED, AIR, PROP, REMOVED, Area, AreaKind, Figure, Label, Stroke
-from soffit.sheet.sections import Box, Cut, rings_of
+from soffit.sheet.sections import NEAR_MM, Box, Cut, rings_of
 
 # Three side by side on A3, two on A4 and Letter.
 WIDTH_MM, HEIGHT_MM = 100.0, 50.0
@@ -34,15 +34,13 @@ _COLORS: dict[Op, str] = {"add": ADDED, "cut": REMOVED, "prop": PROP}
 def section_figure(key: str, number: str, found: Cut, op: Op, focus: Box, made: Floats
                    ) -> Figure | None:
     """Draw a section; `op` says what the change does, `focus` bounds it along the section and in
-    z, `made` (n, 2) are points of it on the surface that the change made: where that meets the old
-    one at a flat angle, what lies between is too thin to be seen, but has its dimension. None where
-    there is nothing to see."""
+    z, `made` (n, 2) are points on the surface that the change made, which is what is dimensioned.
+    None where there is nothing to see."""
     own = {"add": found.added, "cut": found.removed, "prop": found.props}[op]
     every = _near(own, focus) or _near(found.added + found.removed, focus)
     rings = _closer(every)
-    extent = np.concatenate([*rings, *((made,) if len(rings) == len(every) else ())]) \
-        if rings or len(made) else made
-    window = _window(extent, found, focus)
+    extent = _extent(rings, made if len(rings) == len(every) else made[:0])
+    window = _window(np.concatenate([*rings, extent]), found, focus)
     whole = found.whole
     if whole[2] - whole[0] < 1e-6 or whole[3] - whole[1] < 1e-6:
         return None
@@ -75,6 +73,14 @@ def _near(shape: m3.CrossSection, focus: Box) -> tuple[Floats, ...]:
     return tuple(ring for ring in rings_of(shape)
                  if ring[:, 0].min() <= focus[2] and ring[:, 0].max() >= focus[0]
                  and ring[:, 1].min() <= focus[3] and ring[:, 1].max() >= focus[1])
+
+
+def _extent(rings: tuple[Floats, ...], made: Floats) -> Floats:
+    """Points that bound what is dimensioned: the new surface, which ends where it touches the old
+    one; where that is level or upright alone, as of a membrane, all that came or went."""
+    if len(made) and np.ptp(made, axis=0).min() > NEAR_MM:
+        return made
+    return np.concatenate([*rings, made])
 
 
 def _closer(rings: tuple[Floats, ...]) -> tuple[Floats, ...]:
@@ -226,7 +232,7 @@ def _thin_sheets(figure: Figure, added: m3.CrossSection, fit: Fit) -> Figure:
 def _slope_label(figure: Figure, rings: tuple[Floats, ...], fit: Fit, window: Box, color: str
                  ) -> Figure:
     """Angle of the longest slanting underside of the change, from the platform."""
-    best: tuple[float, Floats, Floats] | None = None
+    best: tuple[tuple[float, float], Floats, Floats] | None = None
     for ring in rings:
         for a, b in zip(ring, np.roll(ring, -1, axis=0), strict=True):
             dx, dz = abs(b - a)
@@ -235,10 +241,11 @@ def _slope_label(figure: Figure, rings: tuple[Floats, ...], fit: Fit, window: Bo
             # What is added has its underside below it, what is taken away leaves one above it.
             down = b[0] > a[0] if color != REMOVED else b[0] < a[0]
             if inside and dx > 0.2 * dz and dz > 0.2 * dx and down:
-                size = float(np.hypot(dx, dz))
+                # Of two as long, the higher: farther from what is written below.
+                size = round(float(np.hypot(dx, dz)), 2), float(middle[1])
                 if best is None or size > best[0]:
                     best = (size, a, b)
-    if best is None or best[0] * fit.scale < 6.0:
+    if best is None or best[0][0] * fit.scale < 6.0:
         return figure
     _, a, b = best
     along = (b - a) / np.linalg.norm(b - a)
