@@ -22,7 +22,7 @@ TARGET = ROOT / "build" / "docs"
 PICTURED = ("ledge_bracket", "latch_hook")
 TURNED = ("latch_hook",)
 COMMANDS = ("review", "resolve", "orient", "features", "compare", "estimate", "coupon",
-            "capability fit", "explain", "demo", "processes")
+            "capability fit", "package", "verify", "record", "explain", "demo", "processes")
 
 
 def main() -> int:
@@ -60,12 +60,13 @@ def pictures(folder: Path) -> list[Path]:
             path = folder / f"{name}-{k}.svg"
             path.write_text(to_svg(figure), encoding="utf-8")
             written.append(path)
+    from soffit.process.load import load_process
     from soffit.production.coupon import coupons
     from soffit.sheet.coupons import coupons_figure
     from soffit.sheet.ways_up import write_ways_up
 
     path = folder / "coupons.svg"
-    path.write_text(to_svg(coupons_figure(coupons())), encoding="utf-8")
+    path.write_text(to_svg(coupons_figure(coupons(load_process("pla-04")))), encoding="utf-8")
     written.append(path)
     for name in TURNED:
         path = folder / f"ways-up-{name}.svg"

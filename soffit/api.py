@@ -143,6 +143,7 @@ def resolve(
     prop_at: Sequence[tuple[float, ...]] = (),
     no_prop_at: Sequence[tuple[float, ...]] = (),
     recipe: str | Path | None = None,
+    target_ppm: float | None = None,
     quantity: int = 1,
     progress: Progress | None = None,
 ) -> Resolution:
@@ -160,7 +161,8 @@ def resolve(
     lowest underside or, with a third number, the one nearest to that height. `no_prop_at`: points
     x, y around which no prop comes, within 4 mm or a third number.
     `recipe`: file of decisions taken on this part or an earlier revision; they are taken
-    again wherever their place is found again.
+    again wherever their place is found again. `target_ppm`: of how many in a million the places may
+    fail, all together; limits are tightened until they do not.
     `progress` is called with what is being done, how much is done, how much there is.
 
     Raises ProcessError, SelectorError, or InputError for a value that is not allowed.
@@ -168,38 +170,51 @@ def resolve(
     from dataclasses import replace
 
     from soffit.plan.recipe import load_recipe
+    from soffit.plan.replay import up_of
     from soffit.plan.resolve import resolve as resolve_part
     from soffit.plan.way_up import resolve_best_way_up
     from soffit.plan.wishes import Wishes, singular
+    from soffit.production.certainty import reach
     from soffit.production.ejection import ejection
     from soffit.production.estimate import estimate
+    from soffit.production.risk import risk
 
     if quantity < 1:
         raise InputError(f"resolving {part.source.file}: quantity is {quantity}; give 1 or more")
     how = load_process(process)
+    decided = None if recipe is None else load_recipe(recipe)
+    if target_ppm is None and decided is not None:
+        target_ppm = decided.choice.target_ppm
     options: dict[str, Any] = {
         "protect": list(protect),
         "keep_out": list(keep_out),
         "quantity": quantity,
         "wishes": Wishes(prefer, singular(forbid), tuple((demand or {}).items()),
                          max_deviation_mm, singular(only), tuple(_point(p) for p in prop_at),
-                         tuple(_spot(p) for p in no_prop_at)),
+                         tuple(_spot(p) for p in no_prop_at), target_ppm),
         "progress": progress,
     }
     # What names findings or places of one way up is meant for the one with least over air.
     named = bool(protect or keep_out or demand or prop_at or no_prop_at or recipe)
-    found = ways_up(part, how, most=FEW, progress=progress) if up == "auto" else None
-    if found is not None and not named:
-        result = resolve_best_way_up(part, how, found.worth_resolving, **options)
-    else:
-        result = resolve_part(
-            part, how, up=found.best.up if found is not None else _direction(part, how, up),
-            recipe=None if recipe is None else load_recipe(recipe), **options)
 
-    def told(one: Resolution) -> Resolution:
-        return replace(one, estimate=estimate(one), ejection=ejection(one), ways_up=found)
+    def resolved(by: Process) -> Resolution:
+        found = ways_up(part, by, most=FEW, progress=progress) if up == "auto" else None
 
-    return replace(told(result), others=lambda: map(told, result.others()))
+        def told(one: Resolution) -> Resolution:
+            return replace(one, estimate=estimate(one), ejection=ejection(one), risk=risk(one),
+                           ways_up=found)
+
+        if found is not None and not named:
+            result = resolve_best_way_up(part, by, found.worth_resolving, **options)
+        else:
+            upwards = found.best.up if found is not None else _direction(part, by, up)
+            result = resolve_part(part, by, up=upwards, recipe=decided, **options)
+        return replace(told(result), others=lambda: map(told, result.others()))
+
+    if target_ppm is None:
+        return resolved(how)
+    drawn = review(part, how, up_of(decided, part) if up == "keep" and decided else up)
+    return reach(target_ppm, how, drawn, resolved)
 
 
 def quote(

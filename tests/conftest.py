@@ -9,8 +9,18 @@ from pathlib import Path
 import pytest
 
 from soffit.remedies import prop
+from tests import shared
 
 REPOSITORY = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _shared_folder(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Workers of one run have a folder each, in one of the run."""
+    base = tmp_path_factory.getbasetemp()
+    base = base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base
+    shared.folder = base / "shared"
+    shared.folder.mkdir(exist_ok=True)
 
 
 @pytest.fixture(scope="session")

@@ -7,6 +7,7 @@ every test works on, by way of a real file.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -34,6 +35,7 @@ from soffit.part.step import DEFLECTION_MM, read_step
 from soffit.plan.model import Resolution
 from soffit.process.load import load_process
 from soffit.process.model import Process
+from tests.shared import once
 
 
 def read(shape: TopoDS_Shape, folder: Path, name: str = "shape",
@@ -85,8 +87,16 @@ def example(name: str) -> Part:
 
 @cache
 def resolved(name: str) -> Resolution:
-    """An example resolved with the PLA profile; made once for all tests of a run."""
-    return soffit.resolve(example(name), "pla-04", protect=PROTECTED.get(name, []))
+    """An example resolved with the PLA profile; worked out once for all tests of a run."""
+    return once(f"resolved-{name}", lambda: resolved_afresh(name))
+
+
+def resolved_afresh(name: str) -> Resolution:
+    """`resolved`, worked out here and now."""
+    result = soffit.resolve(example(name), "pla-04", protect=PROTECTED.get(name, []))
+    # As it can be kept: there are no other ways up where the way up is given.
+    assert not list(result.others())
+    return replace(result, others=tuple)
 
 
 def ledge(depth: float = 10, width: float = 20, under: float = 14) -> TopoDS_Shape:

@@ -79,7 +79,7 @@ def test_no_prop_comes_near_a_place_that_is_to_stay_clear(radius: float | None) 
 def test_what_was_set_by_hand_goes_along_with_the_part(tmp_path: Path) -> None:
     """In a recipe points stand in the frame of the part's file; so they are found again where the
     whole part lies elsewhere in its file, turned about the vertical."""
-    part = read(move(ledge(), CORNER), tmp_path, "shelf")
+    part = read(move(ledge(8, 18, 8), CORNER), tmp_path, "shelf")
     x, y, _ = CORNER
     result = soffit.resolve(part, only=["props"], prop_at=[(x + 6.0, y + 4.0)],
                             no_prop_at=[(x + 2.0, y + 15.0, 2.0)])
@@ -93,7 +93,7 @@ def test_what_was_set_by_hand_goes_along_with_the_part(tmp_path: Path) -> None:
     moved = soffit.resolve(part, recipe=recipe, prop_at=[(x + 6.0, y + 8.0)])
     assert moved.wishes.only == {"prop"} and moved.edits[0].by_hand
     assert moved.wishes.prop_at != result.wishes.prop_at
-    turned = read(turn(move(ledge(), CORNER), 90.0), tmp_path, "turned")
+    turned = read(turn(move(ledge(8, 18, 8), CORNER), 90.0), tmp_path, "turned")
     other = soffit.resolve(turned, recipe=recipe)
     (px, py, _), = other.wishes.prop_at
     # A quarter turn about z takes x, y to −y, x.
@@ -102,7 +102,7 @@ def test_what_was_set_by_hand_goes_along_with_the_part(tmp_path: Path) -> None:
     assert solid is not None
     tip = evaluate(other.props[0].solid) ^ column(px, py, 0.5)
     assert (tip.translate((0, 0, 0.02)) ^ solid).volume() > 0.0
-    assert np.isclose(tip.bounding_box()[5], 14.0, atol=1e-3)
+    assert np.isclose(tip.bounding_box()[5], 8.0, atol=1e-3)
 
 
 @pytest.mark.parametrize(("wishes", "says"), [
@@ -150,7 +150,7 @@ def test_props_that_are_refused_again_and_again_are_given_up(
     monkeypatch.setattr(search, "applied", refuse)
     monkeypatch.setattr(survey, "completed", counting)
     x, y, _ = CORNER
-    part = read(move(ledge(), CORNER), tmp_path, "shelf")
+    part = read(move(ledge(8, 18, 8), CORNER), tmp_path, "shelf")
     result = soffit.resolve(part, only=["props"], prop_at=[(x + 6.0, y + 4.0)],
                             no_prop_at=[(x + 2.0, y + 15.0, 2.0)])
     assert made and [edit.by_hand for edit in result.edits] == [True]

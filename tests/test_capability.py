@@ -14,15 +14,18 @@ from soffit.errors import InputError
 from soffit.process.load import load_process
 from soffit.production.capability import (
     Reading,
-    failing_ppm,
     fit,
     fit_one,
-    process_capability,
     profile_text,
     read_results,
-    tolerance_factor,
     words,
 )
+from soffit.production.tails import failing_ppm, process_capability, tolerance_factor, z_range
+
+
+def level(*values: float) -> np.ndarray:
+    """Coupons whose limits are known."""
+    return np.column_stack([values, values])
 
 
 @pytest.mark.parametrize(("n", "share", "confidence", "due"), [
@@ -37,30 +40,61 @@ def test_tolerance_factors_of_the_tables(
     assert tolerance_factor(n, share, confidence) == pytest.approx(due, abs=2e-3)
 
 
-def test_tails_of_the_normal_table() -> None:
-    """1.645 deviations: 5 %; 3: 1350 ppm; Cpk 1.0 is three deviations."""
-    found = fit_one("lip_mm", np.array([0.9, 1.1]))
-    deviation = found.deviation
-    assert failing_ppm(found, 1.0 - 1.645 * deviation) == pytest.approx(50_000, rel=2e-3)
-    assert failing_ppm(found, 1.0 - 3 * deviation) == pytest.approx(1349.9, rel=1e-3)
-    assert process_capability(found, 1.0 - 3 * deviation) == pytest.approx(1.0)
-    flat = fit_one("angle_deg", np.array([40.0, 44.0]))
-    assert failing_ppm(flat, 42.0 + 3 * flat.deviation) == pytest.approx(1349.9, rel=1e-3)
-    assert process_capability(flat, 42.0 + 6 * flat.deviation) == pytest.approx(2.0)
-    same = fit_one("lip_mm", np.array([1.0, 1.0]))
-    assert (failing_ppm(same, 0.9), failing_ppm(same, 1.1)) == (0.0, 1e6)
-    assert process_capability(same, 0.9) == math.inf
+@pytest.mark.parametrize(("z", "ppm"), [
+    # NIST/SEMATECH e-Handbook 1.3.6.7.1, area under the normal curve from 0 to z: 0.00000, 0.34134,
+    # 0.47725, 0.49865, 0.49997 (its table ends at 4.09); 4.5 and 6: from memory, 3.4 and 0.001.
+    (0.0, 500_000.0), (1.0, 158_660.0), (2.0, 22_750.0), (3.0, 1_350.0), (4.0, 30.0),
+    (4.5, 3.4), (6.0, 0.001), (-3.0, 998_650.0)])
+def test_tails_of_the_normal_table(z: float, ppm: float) -> None:
+    assert failing_ppm(np.array(z)) == pytest.approx(ppm, abs=max(5e-4, 5.0 if ppm > 5 else 0.05))
+
+
+@pytest.mark.parametrize(("cpk", "ppm"), [
+    # NIST/SEMATECH e-Handbook 6.1.6: rejects of Cp 1.00, 1.33, 1.66, 2.00 with both limits, 0.27 %,
+    # 64 ppm, 0.6 ppm, 2 in a thousand million; of one limit half of that.
+    (1.0, 1350.0), (4 / 3, 32.0), (5 / 3, 0.3), (2.0, 0.001)])
+def test_rejects_of_process_capabilities(cpk: float, ppm: float) -> None:
+    assert process_capability(3.0 * cpk) == pytest.approx(cpk)
+    assert failing_ppm(np.array(3.0 * cpk)) == pytest.approx(ppm, rel=0.05)
+
+
+def test_the_range_of_a_distance_is_the_tolerance_factor_the_other_way_round() -> None:
+    """Where a sample said k of 99 % with 95 % confidence, the true distance is that of 99 % or
+    more with 95 %, the lower end of a range that is sure to 90 %."""
+    for n in (3, 10, 43):
+        low, high = z_range(tolerance_factor(n, 0.01, 0.95), n)
+        assert low == pytest.approx(norm.ppf(0.99), abs=1e-4)
+        assert high > tolerance_factor(n, 0.01, 0.95)
+    # Large samples: z ± 1.645 √(1/n + z²/2n) (Hahn & Meeker, Statistical Intervals, from memory).
+    low, high = z_range(3.0, 10_000)
+    assert (low, high) == pytest.approx(
+        (3 - 1.645 * math.sqrt(5.5e-4), 3 + 1.645 * math.sqrt(5.5e-4)), abs=2e-3)
+
+
+def test_the_range_of_a_distance_holds_in_simulation() -> None:
+    """4,000 samples of 8: the true distance of 3 lies in nine of ten (three deviations: 1.4 %)."""
+    random = np.random.default_rng(2)
+    sample = random.normal(0.0, 1.0, (4000, 8))
+    z = (3.0 + sample.mean(axis=1)) / sample.std(axis=1, ddof=1)
+    ends = np.array([z_range(one, 8) for one in z.tolist()])
+    assert abs(((ends[:, 0] <= 3.0) & (ends[:, 1] >= 3.0)).mean() - 0.9) <= 0.0142
 
 
 def test_mean_and_deviation_by_hand() -> None:
     """1, 2, 3: mean 2, deviation 1; t(0.975; 2) = 4.3027, χ²(0.975; 2) = 7.3778, (0.025) 0.0506."""
-    found = fit_one("bridge_mm", np.array([1.0, 2.0, 3.0]))
+    found = fit_one("bridge_mm", level(1.0, 2.0, 3.0))
     assert (found.mean, found.deviation) == pytest.approx((2.0, 1.0))
     assert found.mean_range == pytest.approx((2 - 4.3027 / math.sqrt(3), 2 + 4.3027 / math.sqrt(3)),
                                              abs=1e-4)
     assert found.deviation_range == pytest.approx(
         (math.sqrt(2 / 7.3778), math.sqrt(2 / 0.050636)), abs=1e-3)
     assert found.small and "3 coupons are few" in words(found)
+
+
+def test_coupons_that_fell_between_the_same_levels_vary_as_the_step_does() -> None:
+    """A step of 1, evenly spread: 1/√12."""
+    found = fit_one("bridge_mm", np.array([[18.0, 19.0]] * 5))
+    assert (found.mean, found.deviation) == pytest.approx((18.5, 1.0 / math.sqrt(12.0)))
 
 
 def ladder(true: np.ndarray, step: float, limit: str) -> list[Reading]:
@@ -91,6 +125,47 @@ def test_a_thousand_repetitions_keep_the_confidence(
     assert abs(within - 950) <= 21
 
 
+@pytest.mark.parametrize(("limit", "side"), [("bridge_mm", 1), ("angle_deg", -1)])
+@pytest.mark.parametrize(("least", "most", "sure"), [
+    (-9.0, 0.5, 0.95), (-0.5, 9.0, 0.92), (-1.0, 1.0, 0.94)])
+def test_ladders_without_an_end_are_fitted_too(
+    limit: str, side: int, least: float, most: float, sure: float
+) -> None:
+    """A third of 12 ladders held to their end, failed throughout, or either: of 150 repetitions the
+    mean and the deviation come out, and the limit that is to hold with 95 % confidence does with as
+    many as `capability` states, less three deviations."""
+    random = np.random.default_rng(8)
+    found = []
+    for _ in range(150):
+        true = random.normal(0.0, 1.0, 12)
+        low = np.floor(true / 0.25) * 0.25
+        ends = np.column_stack([low, low + 0.25])
+        ends[true >= most] = (most, np.inf)
+        ends[true < least] = (-np.inf, least)
+        ends = 40.0 + 4.0 * (ends if side > 0 else -ends[:, ::-1])
+        found.append(fit_one(limit, ends))
+    assert np.mean([f.mean for f in found]) == pytest.approx(40.0, abs=0.35)
+    assert np.mean([f.deviation for f in found]) == pytest.approx(4.0, abs=0.3)
+    due = 40.0 - side * 4.0 * float(norm.ppf(0.99))
+    holds = np.mean([side * (due - f.tolerance) >= 0.0 for f in found])
+    assert holds >= sure - 3.0 * math.sqrt(sure * (1.0 - sure) / 150)
+    open_ = [f.past if least < -5 else f.before for f in found if abs(least) != abs(most)]
+    assert not open_ or 0.2 < np.mean(open_) / 12 < 0.45
+    assert all(f.count + f.past + f.before == 12 for f in found)
+
+
+def test_likelihood_of_open_ladders_by_hand() -> None:
+    """With half of many coupons past the mean, the rest say what the whole does: of a normal cut at
+    its mean, in fine steps, mean and deviation come back (derived: Φ is what is fitted)."""
+    levels = norm.ppf(np.arange(1, 101) / 200)
+    closed = np.column_stack([levels[:-1], levels[1:]])
+    ends = np.vstack([[-np.inf, levels[0]], closed, [[levels[-1], np.inf]] * 100])
+    found = fit_one("lip_mm", 10.0 + ends)
+    assert found.mean == pytest.approx(10.0, abs=1e-4)
+    assert found.deviation == pytest.approx(math.sqrt(200 / 199), rel=1e-4)
+    assert found.past == 100 and "100 that held to the end" in words(found)
+
+
 def test_results_are_read_and_written_into_a_profile(tmp_path: Path) -> None:
     file = tmp_path / "results.csv"
     rows = ["date,limit,held,failed,note", *(f"2026-11-30,bridge_mm,{h},{h + 1},fine"
@@ -105,14 +180,20 @@ def test_results_are_read_and_written_into_a_profile(tmp_path: Path) -> None:
     mine = load_process(str(profile))
     assert mine.bridge_mm == pytest.approx(found[1].tolerance, abs=0.05)
     assert mine.capability.bridge_mm.grade.value == "measured"
+    varies = mine.capability.bridge_mm.distribution
+    assert varies is not None and varies.measured
+    assert (varies.mean, varies.deviation) == pytest.approx(
+        (found[1].mean, found[1].deviation), rel=1e-5)
+    assert (varies.count, varies.date) == (10, "2026-11-30")
     assert '10 coupons on nr "7" ☺\x7f' in mine.capability.bridge_mm.source
 
 
 @pytest.mark.parametrize(("line", "said"), [
     ("lip_mm,1.0,0.9", "more lip_mm is harder"),
     ("angle_deg,40,45", "less angle_deg is harder"),
-    ("lip_mm,,0.9", "held is empty"),
-    ("lip_mm,1.0,", "failed is empty"),
+    ("lip_mm,,", "neither held nor failed"),
+    ("lip_mm,1.0,\nlip_mm,1.0,\nlip_mm,0.8,1.0", "2 of 3 ladders held to their end"),
+    ("angle_deg,,60\nangle_deg,,60", "2 of 2 ladders failed throughout"),
     ("lip_mm,one,2", "held is 'one'"),
     ("lip_mm,-1,2", "held is '-1'"),
     ("gap_mm,1,2", "limit 'gap_mm'; allowed"),
@@ -137,6 +218,11 @@ def test_by_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     kept = out.read_bytes()
     assert run([*given, "--out", str(out)]) == 2 and out.read_bytes() == kept
     assert "it is there already" in capsys.readouterr().err
+    few = tmp_path / "few.csv"
+    few.write_text("limit,held,failed\ngive_lines,0.6,0.8\ngive_lines,0.8,1.0\n")
+    assert run(["capability", "fit", str(few), "--out", str(tmp_path / "few.toml")]) == 2
+    told = capsys.readouterr()
+    assert "nothing holds for 99 %" in told.out and "print more, or take their" in told.err
     # Limits that no profile may have are said, and nothing is left behind.
     file.write_text("limit,held,failed\n" + "".join(f"lip_mm,{v},{v + 1}\n" for v in (90, 91, 92)))
     bad = tmp_path / "bad.toml"

@@ -27,9 +27,9 @@ from soffit.part.model import Body, Change, Floats, Part, Vec3
 from soffit.part.place import place
 from soffit.part.solid import Cone, Drop, Hull, Solid, box
 from soffit.part.step import read_shape, read_step
+from tests.shapes import resolved
 from tests.test_step import write
 
-EXAMPLES = Path(__file__).parents[1] / "examples"
 TEAL, GREY = (0, 0x79 / 255, 0x7A / 255), (0x8A / 255,) * 3
 OCHRE = (0xB7 / 255, 0x79 / 255, 0x1F / 255)
 
@@ -250,7 +250,7 @@ def test_volumes_match_to_a_thousandth_and_a_grain() -> None:
 def test_ledge_bracket_has_its_chamfer_beside_it(tmp_path: Path) -> None:
     """What the production file gained over the part as received is what the changes hold, and
     no fault is told of either."""
-    result = soffit.resolve(soffit.read(EXAMPLES / "ledge_bracket.step"), "pla-04").write(tmp_path)
+    result = resolved("ledge_bracket").write(tmp_path)
     assert result.missing == {}
     assert result.quality is not None
     assert result.quality.faults == ()
@@ -279,7 +279,7 @@ def test_changes_that_cannot_be_drawn_are_told_and_the_rest_is_written(
         raise GeometryError("drawing E1: no")
 
     monkeypatch.setattr(release, "write_changes", refuse)
-    result = soffit.resolve(soffit.read(EXAMPLES / "ledge_bracket.step"), "pla-04").write(tmp_path)
+    result = resolved("ledge_bracket").write(tmp_path)
     assert result.missing == {"changes_step": "drawing E1: no"}
     assert "changes_step" not in result.files
     assert "step" in result.files
@@ -289,8 +289,7 @@ def test_changes_that_cannot_be_drawn_are_told_and_the_rest_is_written(
 
 
 def test_a_mesh_and_a_part_left_alone_have_none(tmp_path: Path) -> None:
-    cap = soffit.resolve(soffit.read(EXAMPLES / "button_cap.stl", unit="mm"), "pla-04")
-    written_cap = cap.write(tmp_path / "mesh")
+    written_cap = resolved("button_cap").write(tmp_path / "mesh")
     assert written_cap.edits
     assert "changes_step" not in written_cap.files
     assert written_cap.quality is None

@@ -204,8 +204,8 @@ def test_a_wrong_call_is_code_2_and_one_line(
 
 def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
     class Written:
-        def write(self, out: Path, progress: Any) -> Resolution:  # noqa: ARG002
-            assert out == tmp_path / "out"
+        def write(self, out: Path, paper: str, progress: Any) -> Resolution:  # noqa: ARG002
+            assert (out, paper) == (tmp_path / "out", "a4")
             return a_resolution()
 
     engine.give(resolve=Written())
@@ -218,6 +218,7 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
             "--demand", "F3=roof leaving a bridge",
             "--max-deviation", "2.5", "--recipe", "old.recipe.toml",
             "--prop-at", "12,5", "--prop-at", "12,5,30", "--no-prop-at", "-3,4,2.5",
+            "--target-ppm", "2.5", "--paper", "a4",
         ]
     )  # fmt: skip
     assert code == 0
@@ -238,6 +239,7 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
         "prop_at": [(12.0, 5.0), (12.0, 5.0, 30.0)],
         "no_prop_at": [(-3.0, 4.0, 2.5)],
         "recipe": Path("old.recipe.toml"),
+        "target_ppm": 2.5,
     }
 
 
@@ -635,7 +637,8 @@ def test_an_answer_counts_only_from_a_child_that_came_to_its_end(tmp_path: Path)
 
 
 WRITTEN = {"production.step", "production.3mf", "production.stl", "recipe.toml", "report.json",
-           "sheet.html", "sheet.pdf"}
+           "sheet.html", "sheet.pdf", "process.toml", "traveller.html", "traveller.pdf",
+           "record.csv", "record.json"}
 
 
 def test_the_demo_ends_clean_with_all_files(tmp_path: Path) -> None:

@@ -10,22 +10,27 @@ import pytest
 
 import soffit
 from soffit.cli.run import run
+from soffit.findings.bed_topple import towers
+from soffit.findings.built import Built
 from soffit.findings.model import Review
 from soffit.findings.review import review
+from soffit.layers.stack import cut_layers
 from soffit.part.mesh_solid import evaluate
 from soffit.part.place import place
 from soffit.part.step import draw
 from soffit.process.load import load_process
-from soffit.production.capability import COLUMNS, HARDER
+from soffit.production.capability import COLUMNS, LADDERS
 from soffit.production.coupon import (
     Coupon,
     bridges,
     clearances,
     coupons,
     engraved,
+    feet,
     holes,
     lips,
     overhangs,
+    tips,
     walls,
 )
 from soffit.sheet.coupons import coupons_figure
@@ -56,6 +61,38 @@ def test_bridges_and_lips_are_as_long_as_they_say() -> None:
         assert [getattr(f, measure) for f in findings] == pytest.approx(coupon.levels, abs=1e-3)
         limit = getattr(PLA, coupon.limit)
         assert [f.severity == "blocker" for f in findings] == [v > limit for v in coupon.levels]
+
+
+@pytest.mark.parametrize("name", ["pla-04", "tpu-04"])
+def test_tips_give_as_much_as_they_say(name: str) -> None:
+    """By the review's own measure of what stands alone: so many lines each, and those past half a
+    line are too slim; nothing is over air."""
+    process = load_process(name)
+    coupon = tips(process)
+    part = place(draw(coupon.solid, coupon.name), "keep")
+    assert part.closed
+    alone = Built(part, process, cut_layers(part, process))
+    gives = sorted(t.gives_mm / process.line_mm for t in towers(alone, 0.05 * process.line_mm))
+    assert gives == pytest.approx(coupon.levels, rel=0.02)
+    seen = review(part, process, unattended=True)
+    assert not seen.air
+    slim = [f for f in seen.findings if f.kind == "bed/topple" and "slim tower" in f.message]
+    assert len(slim) == sum(level > process.props.give_lines.value for level in coupon.levels) == 5
+
+
+def test_feet_are_as_wide_as_they_say() -> None:
+    """Just above the plate; 8 mm long each. They widen at the limit, so that nothing is over
+    air."""
+    coupon = feet()
+    result = found(coupon)
+    assert not result.findings
+    section = evaluate(coupon.solid, part_of(block(0, 0, 0, 1, 1, 1))).slice(1.6 + 1e-3).decompose()
+    sizes = [np.ptp(s.to_polygons()[0], axis=0).tolist() for s in section]
+    assert sorted(size[0] for size in sizes) == pytest.approx(coupon.levels, abs=3e-3)
+    assert [size[1] for size in sizes] == pytest.approx([8.0] * 10)
+    # What the product would still make, and what it would not, is among them.
+    allowed = PLA.props.contact_mm.value
+    assert coupon.levels[0] < allowed < coupon.levels[-1] and allowed in coupon.levels
 
 
 def test_holes_walls_and_gaps_have_the_sizes_that_they_say() -> None:
@@ -97,8 +134,8 @@ def test_the_drawing_has_each_in_its_place() -> None:
 
 
 def test_limits_are_those_of_a_profile() -> None:
-    assert {c.limit for c in coupons() if c.limit} == set(HARDER)
-    for coupon in coupons():
+    assert {c.limit for c in coupons(PLA) if c.limit} == set(LADDERS)
+    for coupon in coupons(PLA):
         assert coupon.how and len(set(coupon.levels)) == len(coupon.levels)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,17 @@ from soffit.cli.options import parse_quantities, parse_tooled
 from soffit.cli.render_quote import quote_lines
 from soffit.errors import InputError
 from soffit.production.estimate import cases
-from soffit.production.price import LINES, Bill, Tooled, break_even, price_at, prices, yield_of
+from soffit.production.price import (
+    ALWAYS,
+    LINES,
+    NEVER,
+    Bill,
+    Tooled,
+    break_even,
+    price_at,
+    prices,
+    yield_of,
+)
 from soffit.production.report import quote_json
 from soffit.sheet.figure import text_width_mm
 from soffit.sheet.price_chart import pays_from, price_chart
@@ -31,7 +42,7 @@ SCHEMAS = Path(__file__).parents[1] / "docs" / "schema"
 RATES = process_with(price_per_kg=20, machine_per_h=3.6, power_w=1000, price_per_kwh=0.36,
                      labour_per_h=36, setup_s=1000, redesign_h=2, engineer_per_h=50,
                      tumble_each=0.1, layer_ppm=0)
-BILL = Bill(plastic_g=50, machine_s=1000, labour_s=20, layers=100, places=0, place_ppm=0,
+BILL = Bill(plastic_g=50, machine_s=1000, labour_s=20, layers=100, places_good=1.0,
             tumbled=True, redesigned=True)
 
 
@@ -54,8 +65,9 @@ def test_each_line_by_hand() -> None:
 def test_rejects_are_made_again(layers: int, places: int, ppm: float) -> None:
     """Of what is made in vain each good part bears its share: 1/y − 1 of it."""
     process = process_with(layer_ppm=100)
-    bill = replace(BILL, layers=layers, places=places, place_ppm=ppm)
-    good = 0.9999**layers * (1 - ppm * 1e-6)**places
+    places_good = (1 - ppm * 1e-6)**places
+    bill = replace(BILL, layers=layers, places_good=places_good)
+    good = 0.9999**layers * places_good
     assert yield_of(bill, process) == pytest.approx(good)
     found = dict(zip(LINES, price_at(bill, 10, process).lines, strict=True))
     made = sum(found[name] for name in ("plastic", "machine", "energy", "by hand"))
@@ -71,13 +83,22 @@ def test_a_price_falls_to_what_each_takes() -> None:
 def test_break_even_is_where_both_cost_the_same() -> None:
     """With a tool of 20,000 and 0.4 each: (20,000 − 110) / (2.4 − 0.4) parts."""
     tooled = Tooled(tool=20_000, piece=0.4, days=30)
-    at = break_even(BILL, tooled, RATES)
-    assert at == pytest.approx(19_890 / 2.0)
+    found = break_even(BILL, tooled, RATES)
+    at = found.under
+    assert at == pytest.approx(19_890 / 2.0) and found.over == 0.0
+    assert at is not None
     printed = at * price_at(BILL, round(at), RATES).each
     assert printed == pytest.approx(tooled.tool + at * tooled.piece, rel=1e-6)
-    assert break_even(BILL, replace(tooled, piece=2.5), RATES) is None  # always cheaper
-    assert break_even(BILL, replace(tooled, tool=100, piece=2.5), RATES) == 0.0
-    assert break_even(BILL, replace(tooled, tool=50), RATES) == 0.0  # never
+    assert break_even(BILL, replace(tooled, piece=2.5), RATES) == ALWAYS
+    assert break_even(BILL, replace(tooled, tool=50), RATES) == NEVER
+    assert break_even(BILL, replace(tooled, tool=50, piece=2.4), RATES) == NEVER
+    # A mould from what lies about for 10, and 3.4 each: printed is 1 less each and 100 more once.
+    cheap = replace(tooled, tool=10, piece=3.4)
+    found = break_even(BILL, cheap, RATES)
+    assert (found.over, found.under) == (pytest.approx(100.0), None)
+    for count, wins in ((99, False), (101, True)):
+        printed = count * price_at(BILL, count, RATES).each
+        assert (printed < cheap.tool + count * cheap.piece) is wins
 
 
 def test_a_quote_of_a_resolution() -> None:
@@ -123,6 +144,12 @@ def test_a_quote_as_json_and_as_text() -> None:
     assert "tool of 18,000 and 0.35 each up to" in whole
     assert "nobody can use" in whole
     assert "1,000 parts on 5 machines" in whole
+    dear = soffit.quote(result, [9], Tooled(5, 30, 3))
+    assert dear.offers["resolved"].cheaper is not None
+    over = math.floor(dear.offers["resolved"].cheaper.over) + 1
+    assert over > 1
+    assert f"30.00 each from {over} parts on" in "\n".join(
+        line.text for line in quote_lines(dear)).replace("\n  ", " ")
     late = "\n".join(line.text for line in quote_lines(soffit.quote(result, [9], days=0.01)))
     assert "No number of machines makes 9 parts in 0.01 days" in late
     with pytest.raises(InputError, match="machines and days"):

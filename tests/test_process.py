@@ -8,6 +8,14 @@ from pathlib import Path
 import pytest
 
 from soffit.errors import ProcessError
+from soffit.process.limits import (
+    LIMITS,
+    TIGHTENED,
+    distribution_of,
+    tightened,
+    value_of,
+    z_of,
+)
 from soffit.process.load import PROFILES, available, load_process
 from soffit.process.model import Grade, Material, Value
 
@@ -81,6 +89,50 @@ def test_a_replaced_value_never_keeps_the_old_source(tmp_path: Path) -> None:
 
 
 VALUE = 'source = "test", grade = "demo"'
+VARIES = "mean = 20, deviation = 1, count = 12, machine = 'number 7', date = 2026-11-30"
+
+
+def test_a_limit_may_say_how_it_varies(tmp_path: Path) -> None:
+    """As measured; else by `assumed`: mean four deviations beyond it, 8 % each (of 15, 1.2 mm)."""
+    file = write(tmp_path, 'base = "pla-04"\n[capability]\nbridge_mm = '
+                           f"{{ value = 16, {VALUE}, distribution = {{ {VARIES} }} }}\n")
+    mine = load_process(file)
+    found = distribution_of(mine, "bridge_mm")
+    assert (found.mean, found.deviation, found.count) == (20.0, 1.0, 12)
+    assert (found.machine, found.date, found.measured) == ("number 7", "2026-11-30", True)
+    guess = distribution_of(load_process("pla-04"), "bridge_mm")
+    assert (guess.mean, guess.deviation) == pytest.approx((15 + 4 * 1.2, 1.2))
+    assert not guess.measured
+    flat = distribution_of(mine, "angle_deg")
+    assert (flat.mean, flat.deviation) == pytest.approx((45 - 4 * 3.6, 3.6))
+
+
+def test_a_profile_from_before_there_were_distributions_still_loads(tmp_path: Path) -> None:
+    whole = (PROFILES / "pla-04.toml").read_text(encoding="utf-8")
+    start, end = whole.index("[assumed]"), whole.index("[park]")
+    file = write(tmp_path, whole[:start] + whole[end:])
+    assert load_process(file).assumed == load_process("pla-04").assumed
+
+
+def test_limits_tightened_to_a_share() -> None:
+    """At Φ(−5) each is five deviations inside of its mean, one more than it was; at Φ(−3) it would
+    be looser, and stays."""
+    pla = load_process("pla-04")
+    tight = tightened(pla, 2.8665e-7)
+    for name in TIGHTENED:
+        limit, old, new = LIMITS[name], value_of(pla, name), value_of(tight, name)
+        assert new.value == pytest.approx(
+            old.value - limit.side * pla.assumed.spread.value * old.value, rel=1e-3)
+        assert new.grade is Grade.DERIVED and "uncalibrated" in new.source
+        # What it varies by is that of the limit as it was.
+        assert distribution_of(tight, name) == distribution_of(pla, name)
+        # In four figures, rounded to the careful side.
+        assert 5.0 <= z_of(distribution_of(pla, name), name, new.value) < 5.02
+    assert tight.angle_deg == pytest.approx(48.6, abs=2e-2) and tight.step_mm < pla.step_mm
+    assert tightened(pla, 1.35e-3) == pla
+    assert tightened(tight, 2.8665e-7) == tight
+    with pytest.raises(ProcessError, match="allow more to fail, or print more coupons"):
+        tightened(pla, 1e-70)
 
 
 @pytest.mark.parametrize(
@@ -106,6 +158,23 @@ VALUE = 'source = "test", grade = "demo"'
          r"capability\.lip_mm\.value is '0\.8'; allowed: a number"),
         ("[capability]\nlip_mm = { value = 1, source = 'me!', grade = 'good' }",
          r"capability\.lip_mm\.grade is 'good'; allowed: published, common practice,"),
+        *((f"[capability]\nlip_mm = {{ value = {value}, {VALUE}, distribution = {{ {text} }} }}",
+           rf"capability\.lip_mm\.distribution{said}") for value, text, said in (
+            (1, "mean = 0.9, deviation = 0.1, count = 0",
+             r"\.mean is 0\.9; allowed: one that the value 1 lies inside of"),
+            (1, "mean = 1.2, deviation = 0, count = 0", r"\.deviation is 0; allowed: a number ab"),
+            (1, "mean = 1.2, deviation = 0.1, count = 1", r"\.count is 1; allowed: 0 where nob"),
+            (1, "mean = 1.2, deviation = 0.1, count = 5", r"\.machine is \"\"; allowed: what pr"),
+            (1, "mean = 1.2, deviation = 0.1, count = 5, machine = 'x', date = 'May'",
+             r"\.date is 'May'; allowed: one such as 2026-11-30"),
+            (1, "mean = 1.2, deviation = 0.1, count = 2.5", r"\.count is 2\.5; allowed: a whole"),
+            (1, "mean = 1.2, deviation = 0.1", r"\.count is missing"))),
+        (f"[capability]\nlip_mm = {{ value = 1, {VALUE}, distribution = 3 }}",
+         r"lip_mm\.distribution is 3; write \{ mean = …, deviation ="),
+        (f"[capability]\nlip_mm = {{ value = 1, {VALUE}, distribution = {{ median = 1 }} }}",
+         r"lip_mm\.distribution\.mean is missing|median; did you mean"),
+        (f"[capability]\nangle_deg = {{ value = 40, {VALUE}, distribution = "
+         "{ mean = 41, deviation = 1, count = 0 } }", r"angle_deg\.distribution\.mean is 41"),
         ("bead = 3", r"bead is 3; allowed: a table \[bead\]"),
         ("[bead\n", r"not valid TOML"),
     ],

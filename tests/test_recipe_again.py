@@ -22,6 +22,7 @@ from soffit.plan.wishes import Wishes, covers
 from soffit.process.load import load_process
 from tests import shapes
 from tests.shapes import box, cut, cylinder, fuse, read, resolved
+from tests.shared import once
 
 PROCESS = load_process("pla-04")
 # Small, so that twenty of them are quick; a hole of radius 4 is still too wide to stay round.
@@ -99,7 +100,11 @@ def remedies(block: Block, result: Resolution) -> dict[str, set[str]]:
 def decided(tmp_path_factory: pytest.TempPathFactory) -> Recipe:
     """Hole b is held by props, which nobody would choose unasked: so it shows where a decision
     went."""
-    part = mesh_of(Block(), tmp_path_factory.mktemp("block"))
+    return once("decided", lambda: _decided(tmp_path_factory.mktemp("block")))
+
+
+def _decided(folder: Path) -> Recipe:
+    part = mesh_of(Block(), folder)
     free = resolve(part, PROCESS)
     assert remedies(Block(), free) == {
         "shelf": {"chamfer leaving a lip"}, "a": {"teardrop"}, "b": {"teardrop"}}

@@ -7,17 +7,17 @@ from pathlib import Path
 import pytest
 
 import soffit
+from tests.shapes import EXAMPLES, resolved
 
-ROLES = ("3mf", "changes_step", "recipe", "report", "sheet_html", "sheet_pdf", "step", "stl")
-EXAMPLE = Path(__file__).parents[1] / "examples" / "ledge_bracket.step"
-
-
-def released(out: Path) -> soffit.Resolution:
-    return soffit.resolve(soffit.read(EXAMPLE), "pla-04").write(out)
+ROLES = ("3mf", "changes_step", "process", "recipe", "record_csv", "record_json", "report",
+         "sheet_html", "sheet_pdf", "step", "stl", "traveller_html", "traveller_pdf")
+EXAMPLE = EXAMPLES / "ledge_bracket.step"
 
 
 def test_ledge_bracket_is_released_clean_and_the_same_twice(tmp_path: Path) -> None:
-    first, second = released(tmp_path / "a"), released(tmp_path / "b")
+    """The second time is worked out here and now, from the file."""
+    first = resolved("ledge_bracket").write(tmp_path / "a")
+    second = soffit.resolve(soffit.read(EXAMPLE), "pla-04").write(tmp_path / "b")
     assert first.before.over_air_mm2 > 1000
     assert first.clean
     assert first.after.over_air_mm2 == 0
@@ -31,7 +31,8 @@ def test_ledge_bracket_is_released_clean_and_the_same_twice(tmp_path: Path) -> N
     assert sorted(p.name for p in (tmp_path / "a").iterdir()) == sorted(
         Path(p).name for p in first.files.values()
     )
-    for role in ("recipe", "report", "step", "changes_step", "stl", "3mf"):
+    for role in ("recipe", "report", "step", "changes_step", "stl", "3mf", "process",
+                 "record_csv", "record_json"):
         one, two = Path(first.files[role]), Path(second.files[role])
         assert one.read_bytes() == two.read_bytes(), role
     assert Path(first.files["sheet_pdf"]).read_bytes().startswith(b"%PDF")
@@ -39,7 +40,7 @@ def test_ledge_bracket_is_released_clean_and_the_same_twice(tmp_path: Path) -> N
 
 def test_cad_read_back_gained_what_the_edits_say(tmp_path: Path) -> None:
     """Volume balance on the written STEP; 0.2 % is what the chords of its bores may take."""
-    result = released(tmp_path)
+    result = resolved("ledge_bracket").write(tmp_path)
     gained = soffit.read(result.files["step"]).mesh.volume_mm3 - result.received.mesh.volume_mm3
     assert gained == pytest.approx(sum(e.volume_mm3 for e in result.edits), rel=2e-3)
     html = Path(result.files["sheet_html"]).read_text(encoding="utf-8")

@@ -22,6 +22,8 @@ from soffit.cli.options import (
     NoPropAtOption,
     OnlyOption,
     OutOption,
+    PaperOption,
+    PaperSize,
     PartFile,
     Preference,
     PreferOption,
@@ -34,6 +36,7 @@ from soffit.cli.options import (
     ReviewFormat,
     ReviewFormatOption,
     SecondFile,
+    TargetOption,
     TextOrJson,
     Unit,
     UnitOption,
@@ -139,8 +142,10 @@ def resolve(
     prop_at: PropAtOption = None,
     no_prop_at: NoPropAtOption = None,
     recipe: RecipeOption = None,
+    target_ppm: TargetOption = None,
     quantity: QuantityOption = 1,
     repair: RepairOption = False,
+    paper: PaperOption = PaperSize.A3,
     output: FormatOption = TextOrJson.TEXT,
 ) -> int:
     """Change PART so that nothing prints over air; write it, proven."""
@@ -172,10 +177,11 @@ def resolve(
         prop_at=points,
         no_prop_at=spots,
         recipe=recipe,
+        target_ppm=target_ppm,
         quantity=quantity,
         progress=progress,
     )
-    result = result.write(out, progress=progress)
+    result = result.write(out, paper=paper.value, progress=progress)
     progress.clear()
     if output is TextOrJson.JSON:
         from soffit.plan.report import resolve_json

@@ -9,7 +9,8 @@ from __future__ import annotations
 import os
 import sys
 
-COMPUTING = ("review", "resolve", "orient", "features", "compare", "estimate", "coupon", "demo")
+COMPUTING = ("review", "resolve", "orient", "features", "compare", "estimate", "coupon", "demo",
+             "package", "verify")
 
 
 def main(arguments: list[str] | None = None) -> None:

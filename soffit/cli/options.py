@@ -53,6 +53,14 @@ class ReviewFormat(StrEnum):
     SARIF = "sarif"
 
 
+class PaperSize(StrEnum):
+    """Paper of the change sheet."""
+
+    A3 = "a3"
+    A4 = "a4"
+    LETTER = "letter"
+
+
 def parse_up(text: str) -> Up:
     """`--up`: "keep", "auto", or a direction "x,y,z"."""
     if text == "keep":
@@ -323,6 +331,15 @@ RecipeOption = Annotated[
         show_default=False,
     ),
 ]
+TargetOption = Annotated[
+    float | None,
+    typer.Option(
+        "--target-ppm",
+        metavar="N",
+        help="Of a million parts no more than N may fail at their places: limits are tightened.",
+        show_default=False,
+    ),
+]
 QuantityOption = Annotated[
     int, typer.Option("--quantity", min=1, metavar="N", help="How many parts will be made.")
 ]
@@ -336,6 +353,9 @@ FastOption = Annotated[
 OutOption = Annotated[
     Path,
     typer.Option("--out", metavar="DIR", help="Folder for the files.", show_default=False),
+]
+PaperOption = Annotated[
+    PaperSize, typer.Option("--paper", help="Paper of the change sheet.")
 ]
 FormatOption = Annotated[TextOrJson, typer.Option("--format", help="How results are written.")]
 ReviewFormatOption = Annotated[

@@ -16,6 +16,7 @@ from soffit.cli.options import (
     ProtectOption,
     RecipeOption,
     RepairOption,
+    TargetOption,
     TextOrJson,
     UnitOption,
     UpOption,
@@ -34,6 +35,7 @@ def estimate(
     up: UpOption = "keep",
     protect: ProtectOption = None,
     recipe: RecipeOption = None,
+    target_ppm: TargetOption = None,
     quantity: Annotated[
         str,
         typer.Option("--quantity", metavar="N,N…", help="How many parts will be made, each of "
@@ -72,7 +74,7 @@ def estimate(
     received = read_part(part, unit, repair, progress)
     progress("resolve")
     result = api.resolve(received, how, up=direction, protect=protect or (), recipe=recipe,
-                         quantity=quantities[-1], progress=progress)
+                         target_ppm=target_ppm, quantity=quantities[-1], progress=progress)
     found = api.quote(result, quantities, other, machines=machines, days=days)
     progress.clear()
     if output is TextOrJson.JSON:
@@ -95,23 +97,27 @@ def coupon(
         list[str] | None,
         typer.Argument(metavar="NAME…", help="Which coupons; all where none is named."),
     ] = None,
+    process: ProcessOption = "pla-04",
 ) -> int:
     """Draw test coupons: ladders of what a process may be able to print."""
     from soffit.cli.progress import Progress
+    from soffit.process.load import load_process
     from soffit.production.coupon import coupons, write_coupons
 
+    how = load_process(process)
     progress = Progress("coupons")
     progress("coupon")
-    written = write_coupons(out, names or ())
+    written = write_coupons(out, how, names or ())
     progress.clear()
     wanted = set(names or ())
-    for one in coupons():
+    for one in coupons(how):
         if not wanted or one.name in wanted:
             what = f" ({one.limit})" if one.limit else ""
             print(f"{one.name}{what}: {', '.join(f'{v:g}' for v in one.levels)}")
             print(f"  {one.how}")
     print("Written:", *(f"  {path}" for path in written), sep="\n")
-    print("Fill in results.csv, a line for each coupon with a limit; then soffit capability fit.")
+    print("Fill in results.csv, a line for each coupon with a limit: held empty where all failed, "
+          "failed\nempty where all held; then soffit capability fit.")
     return 0
 
 

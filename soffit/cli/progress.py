@@ -19,6 +19,7 @@ WORDS = {
     "write": "writing the files of",
     "prove": "reading back the files of",
     "sheet": "drawing the sheet of",
+    "unpack": "unpacking",
     "coupon": "drawing",
 }
 

@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+import math
+
 from soffit.cli.render_text import Line, _count, _table, part_lines, wrap
+from soffit.plan.model import Chance, together_ppm
 from soffit.process.model import Grade
 from soffit.production.figures import CASES, figure_rows
 from soffit.production.price import LINES
 from soffit.production.quote import Quote
+from soffit.production.risk import (
+    LARGEST,
+    alike,
+    chance_words,
+    ppm_words,
+    target_words,
+    total_words,
+    uncalibrated_words,
+)
 from soffit.production.run import DAY_H
 
 
@@ -21,7 +33,8 @@ def quote_lines(quote: Quote) -> list[Line]:
     lines += [*_table(("price of each of", *CASES.values()), rows, right), Line("")]
     last = [offer.prices[-1] for offer in quote.offers.values()]
     rows = [(name, *(f"{price.lines[k]:.3f}" for price in last)) for k, name in enumerate(LINES)]
-    rows.append(("good parts of 1,000",
+    sure = " (uncalibrated)" if quote.result.risk and quote.result.risk.uncalibrated else ""
+    rows.append((f"good of 1,000{sure}",
                  *(f"{1000.0 * offer.good_share:.1f}" for offer in quote.offers.values())))
     lines += [*_table((f"of which, at {quote.quantities[-1]:,}", *CASES.values()), rows, right),
               Line("")]
@@ -31,6 +44,7 @@ def quote_lines(quote: Quote) -> list[Line]:
                 for one in quote.filled]
         lines += [*_table(("edit", "adds", "volume mm³", "plastic mm³", "share"), rows, {2, 3, 4}),
                   Line("")]
+    lines += _risk(quote)
     lines += _plate(quote)
     lines += _run(quote)
     lines += _tooled(quote)
@@ -40,8 +54,12 @@ def quote_lines(quote: Quote) -> list[Line]:
         lines += wrap(
             f"Prices are in the currency of the process. {len(rates)} rates of {process.name} are "
             "invented for the demo shop; give a profile of your own with --process.")
-    return [*lines, *wrap("As received it prints over air: its price is of parts that nobody can "
-                          "use.")] if quote.result.before.air else lines
+    if quote.result.before.air:
+        tight = quote.result.risk is not None and quote.result.risk.reached
+        lines += wrap("As received it is past limits that are tightened for the target: its price "
+                      "is of parts of which more fail." if tight else
+                      "As received it prints over air: its price is of parts that nobody can use.")
+    return lines
 
 
 def _takes(quote: Quote) -> list[Line]:
@@ -51,6 +69,33 @@ def _takes(quote: Quote) -> list[Line]:
     rows = [(row.heading, *("" if v is None else f"{v:,.{row.decimals}f}"
                                            for v in row.values)) for row in figure_rows(figures)]
     return _table(("one part takes", *CASES.values()), rows, set(range(1, len(CASES) + 1)))
+
+
+def _risk(quote: Quote) -> list[Line]:
+    """What of a million resolved parts fails, and by what."""
+    found = quote.result.risk
+    if found is None:
+        return []
+
+    def sure(chance: Chance) -> str:
+        if chance.range_ppm is None:
+            return "" if chance.calibrated else "uncalibrated"
+        return " to ".join(map(ppm_words, chance.range_ppm))
+
+    together = alike(found.chances)
+    rows = [(ppm_words(c.ppm), sure(c), "" if c.cpk is None else f"{c.cpk:.2f}", chance_words(c))
+            for c in together[:LARGEST]]
+    rest = together[LARGEST:]
+    if rest:
+        rows.append((ppm_words(together_ppm(c.ppm for c in rest)),
+                     "" if all(c.calibrated for c in rest) else "uncalibrated", "",
+                     f"{len(rest)} more"))
+    lines = _table(("fail", "", "Cpk", "of a million resolved, by"), rows, {0, 2})
+    told = [f"All together {total_words(found)}.",
+            "Places that stay open are not counted." if found.open else "",
+            f"The {target_words(found)}." if found.target_ppm is not None else "",
+            uncalibrated_words(found)]
+    return [*lines, *(line for text in told for line in wrap(text)), Line("")]
 
 
 def _plate(quote: Quote) -> list[Line]:
@@ -85,11 +130,15 @@ def _run(quote: Quote) -> list[Line]:
 
 def _tooled(quote: Quote) -> list[Line]:
     """How it compares with a tool."""
-    if quote.tooled is None:
+    cheaper = quote.offers["resolved"].cheaper
+    if quote.tooled is None or cheaper is None:
         return []
-    up_to = quote.offers["resolved"].cheaper_up_to
-    said = ("at every quantity" if up_to is None else "at none" if up_to < 1.0
-            else f"up to {up_to:,.0f} parts")
+    over, under = cheaper.over, cheaper.under
+    if under is not None:
+        said = f"up to {math.floor(under):,} parts" if under >= 1.0 else "at none"
+    else:
+        said = (f"from {math.floor(over) + 1:,} parts on: its parts cost less, what is done once "
+                "costs more" if over >= 1.0 else "at every quantity")
     return [*wrap(
         f"Printed is cheaper than a tool of {quote.tooled.tool:,.0f} and {quote.tooled.piece:,.2f} "
         f"each {said}; the tool takes {quote.tooled.days:g} days first."), Line("")]

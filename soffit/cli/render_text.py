@@ -66,8 +66,12 @@ def review_lines(review: Review) -> list[Line]:
 
 def resolution_lines(result: Resolution) -> list[Line]:
     """What stays open first, then over air before and after, edits, cost, files."""
-    lines = [*part_lines(result.received), *_how(result.before), Line("")]
-    lines += _replay_lines(result)
+    lines = [*part_lines(result.received), *_how(result.before)]
+    if result.risk is not None and result.risk.reached:
+        lines += wrap("Limits are tighter than those of the profile, so that no more than "
+                      f"{result.risk.target_ppm:g} of a million parts fail at their places"
+                      f"{' (uncalibrated)' if result.risk.uncalibrated else ''}.")
+    lines += [Line(""), *_replay_lines(result)]
     lines += _open_lines(result)
     before, after = result.before.over_air_mm2, result.after.over_air_mm2
     lines += [Line(f"Over air: {_area(before)} mm² → {_area(after)} mm²", "bold"), Line("")]
@@ -91,6 +95,7 @@ def resolution_lines(result: Resolution) -> list[Line]:
         lines += [Line(f"Protected faces untouched: {kept} of {len(result.protected)}"), Line("")]
     lines += _cad_lines(result)
     lines += _ejection_lines(result)
+    lines += _risk_lines(result)
     lines += _estimate_lines(result)
     if result.files:
         lines.append(Line("Written:"))
@@ -127,8 +132,8 @@ def _how(review: Review) -> list[Line]:
     angle, steep = process.angle_deg, 90.0 - process.angle_deg
     return wrap(
         f"{process.name}: {process.layer_mm:.2f} mm layers, at least {angle:.0f}° from the "
-        f"platform ({steep:.0f}° from vertical), lip {process.lip_mm:g} mm, "
-        f"bridge {process.bridge_mm:g} mm; up {up}"
+        f"platform ({steep:.0f}° from vertical), lip {process.lip_mm:.4g} mm, "
+        f"bridge {process.bridge_mm:.4g} mm; up {up}"
     )
 
 
@@ -256,6 +261,16 @@ def _ejection_lines(result: Resolution) -> list[Line]:
     from soffit.production.ejection import words
 
     return [*wrap("Ejection: " + words(result.ejection, result.before.process)), Line("")]
+
+
+def _risk_lines(result: Resolution) -> list[Line]:
+    """How many of a million fail all the same, and of what most."""
+    if result.risk is None:
+        return []
+    from soffit.production.risk import uncalibrated_words, words
+
+    return [*wrap(f"Fails: {words(result.risk)}"), *wrap(uncalibrated_words(result.risk), "  "),
+            Line("")]
 
 
 def _share(value: float, of: float) -> str:

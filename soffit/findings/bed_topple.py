@@ -27,6 +27,7 @@ slim tower is `cool/small-layer`.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -77,31 +78,47 @@ def _piece(built: Built, piece: Piece) -> list[Finding]:
 
 def _tips(built: Built) -> list[Finding]:
     """Towers whose tip gives too much, one finding for each, at where it gives most."""
-    modulus = 1000.0 * built.process.material.modulus_gpa.value
     drag, allowed = built.process.drag_n, built.process.give_mm
-    # For each slim component: the first height at which its tower was slim, and the worst.
-    slim: list[dict[int, tuple[float, float, float, Component]]] = []
+    found = []
+    for tower in towers(built, allowed):
+        x, y = tower.component.centre.tolist()
+        said = (f"slim tower: at {tower.top_mm:.1f} mm its tip gives by {tower.gives_mm:.2f} mm "
+                f"under a drag of {drag:g} N; {allowed:.2f} mm is allowed")
+        found.append(built.finding(
+            KIND, "marginal", said, (x, y, tower.top_mm), (tower.slim_mm, tower.top_mm),
+            limit=allowed, rings=tower.component.rings))
+    return found
+
+
+@dataclass(frozen=True)
+class Tower:
+    """A tower while it stands alone: from what height up it is slim, where it gives most to the
+    nozzle and by how much, and the component of the layer there."""
+
+    slim_mm: float
+    top_mm: float
+    gives_mm: float
+    component: Component
+
+
+def towers(built: Built, least_mm: float) -> list[Tower]:
+    """Towers whose tip gives by more than so much, each at where it gives most."""
+    modulus = 1000.0 * built.process.material.modulus_gpa.value
+    # For each slim component: its tower up to there, at its worst.
+    slim: list[dict[int, Tower]] = []
     for k, components in enumerate(built.layers):
-        here: dict[int, tuple[float, float, float, Component]] = {}
+        here: dict[int, Tower] = {}
         for j, component in enumerate(components):
-            gives = drag * component.give / modulus
-            if gives <= allowed:
+            gives = built.process.drag_n * component.give / modulus
+            if gives <= least_mm:
                 continue
             top = built.top_mm(k)
             under = [slim[-1][b] for b in component.below if slim and b in slim[-1]]
-            first = min((u[0] for u in under), default=top)
-            here[j] = max([*under, (first, gives, top, component)], key=lambda u: u[1])
-            here[j] = (first, *here[j][1:])
+            first = min((u.slim_mm for u in under), default=top)
+            worst = max([*under, Tower(first, top, gives, component)], key=lambda u: u.gives_mm)
+            here[j] = replace(worst, slim_mm=first)
             for b in component.below:
                 if slim:
                     slim[-1].pop(b, None)
         slim.append(here)
-    found = []
-    for layer in slim:
-        for first, gives, top, component in layer.values():
-            x, y = component.centre.tolist()
-            said = (f"slim tower: at {top:.1f} mm its tip gives by {gives:.2f} mm under a drag of "
-                    f"{drag:g} N; {allowed:.2f} mm is allowed")
-            found.append(built.finding(KIND, "marginal", said, (x, y, top), (first, top),
-                                       limit=allowed, rings=component.rings))
-    return found
+    return [tower for layer in slim for tower in layer.values()]

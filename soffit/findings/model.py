@@ -59,6 +59,26 @@ class Finding:
     message: str
     patch: Patch = field(default=NO_PATCH, compare=False, repr=False)
 
+    def _repr_html_(self) -> str:
+        from soffit.sheet.notebook import finding_html
+
+        return finding_html(self)
+
+
+@dataclass(frozen=True)
+class Margin:
+    """One place within a limit: how near it comes. `limit` is its name (`process.limits.LIMITS`),
+    `demand` what the place asks of it, in its unit; `kind` that of the finding that it would be.
+    `finding`: the note that says it, "" where none does."""
+
+    limit: str
+    demand: float
+    kind: str
+    z_mm: tuple[float, float]
+    at_mm: Vec3
+    faces: tuple[int, ...] = ()
+    finding: str = ""
+
 
 @dataclass(frozen=True)
 class Coarse:
@@ -88,7 +108,8 @@ class Review:
 
     `clean`: nothing remains over air beyond what the process can span. `over_air_mm2`: sum of
     `area_mm2` of the `air/*` findings that are not notes. `coarse`: set where the answer is only
-    a coarse one, which is never `clean`.
+    a coarse one, which is never `clean`. `margins`: the places within their limits that come near
+    them, of a full review.
     """
 
     part: Part
@@ -96,6 +117,7 @@ class Review:
     up: Vec3
     findings: tuple[Finding, ...]
     coarse: Coarse | None = None
+    margins: tuple[Margin, ...] = ()
 
     @property
     def air(self) -> tuple[Finding, ...]:
@@ -125,6 +147,11 @@ class Review:
     def over_air_mm2(self) -> float:
         """Plan area that prints over air, mm²."""
         return float(sum(f.area_mm2 for f in self.air))
+
+    def _repr_html_(self) -> str:
+        from soffit.sheet.notebook import review_html
+
+        return review_html(self)
 
 
 Op = Literal["add", "cut", "prop"]

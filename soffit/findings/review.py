@@ -31,6 +31,7 @@ from soffit.findings import (
 from soffit.findings.arcs import arc_words
 from soffit.findings.built import Built
 from soffit.findings.facets import FlatFacets, flat_facets
+from soffit.findings.margins import margins_of
 from soffit.findings.model import Finding, Patch, Review
 from soffit.findings.patches import RawPatch, find_patches
 from soffit.findings.places import Memory, Place, find_places
@@ -116,7 +117,8 @@ def reviewed(
 ) -> tuple[Review, Look | None]:
     """As `review`, and what it rests on, to be looked at again in part; None of an empty part."""
     findings = file_notes.judge(part, process)
-    seen = None
+    seen: Look | None = None
+    builds: tuple[Built, Built] | None = None
     if part.mesh.triangles.size:
         stack = stack or cut_layers(part, process)
         facets = _facets(part, process, stack, from_surface)
@@ -131,7 +133,10 @@ def reviewed(
                 built = Built(alone, process, cut_layers(alone, process))
             for check in CHECKS:
                 findings += check.check(built if check.KIND.startswith("wall/") else whole)
-    return Review(part, process, _up(part), in_order(findings)), seen
+            builds = whole, built
+    ordered = in_order(findings)
+    margins = () if builds is None else margins_of(ordered, *builds)
+    return Review(part, process, _up(part), ordered, margins=margins), seen
 
 
 def glance(

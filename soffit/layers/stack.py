@@ -66,6 +66,11 @@ class LayerStack:
     def __len__(self) -> int:
         return len(self.regions)
 
+    def __getitem__(self, layer: int) -> Layer:
+        """One layer, counted from the platform, or from the top where negative. Raises IndexError
+        past either end."""
+        return Layer(self, range(len(self))[layer])
+
     def plan(self, layer: int) -> shapely.Geometry:
         """Region of a layer as prepared plan polygons; made when first asked for, then kept."""
         if layer not in self._plans:
@@ -83,6 +88,34 @@ class LayerStack:
     def bottom_mm(self, layer: int) -> float:
         """Height of the lower side of a layer, mm."""
         return 0.0 if layer == 0 else float(self.top_mm[layer - 1])
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One layer of a stack, by its index."""
+
+    stack: LayerStack
+    index: int
+
+    @property
+    def region(self) -> m3.CrossSection:
+        """What is drawn in it."""
+        return self.stack.regions[self.index]
+
+    @property
+    def z_mm(self) -> tuple[float, float]:
+        """Heights of its lower and upper side, mm."""
+        return self.stack.bottom_mm(self.index), float(self.stack.top_mm[self.index])
+
+    @property
+    def area_mm2(self) -> float:
+        """Area that it covers, mm²."""
+        return float(self.region.area())
+
+    def _repr_svg_(self) -> str:
+        from soffit.sheet.notebook import layer_svg
+
+        return layer_svg(self)
 
 
 def tidy(region: m3.CrossSection) -> m3.CrossSection:

@@ -200,6 +200,11 @@ class Part:
     brep: bytes | None = None
     deflection_mm: float = 0.0
 
+    def _repr_svg_(self) -> str:
+        from soffit.sheet.notebook import part_svg
+
+        return part_svg(self)
+
     def face(self, face_id: int) -> Face:
         """Face by its 1-based id."""
         return self.faces[face_id - 1]

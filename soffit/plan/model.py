@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from soffit.findings.model import Finding, Op, Review
 from soffit.orient.result import WaysUp
@@ -100,13 +101,100 @@ class Ejection:
 
 
 @dataclass(frozen=True)
+class Chance:
+    """One thing that may fail in a part, and of how many in a million: `what` it is, in words, and
+    at what height, None where that says nothing.
+
+    `limit`: the value of the profile that it is judged by, `demand` what is asked of it and
+    `allowed` what it allows, both in its unit, `z` how many deviations the demand is inside of its
+    mean and `cpk` what that is as a process capability; all four None where it is only counted.
+    `range_ppm`: between what the rate lies, by the number of coupons; None where nobody measured
+    the limit. `edit`: the edit that it is of, `finding` the note of the review after; "" for none.
+    """
+
+    what: str
+    z_mm: tuple[float, float] | None
+    limit: str
+    demand: float | None
+    allowed: float | None
+    z: float | None
+    cpk: float | None
+    ppm: float
+    range_ppm: tuple[float, float] | None
+    calibrated: bool
+    edit: str = ""
+    finding: str = ""
+    faces: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Risk:
+    """How many of a million parts fail although every place is within its limits. `chances`: of
+    what, the greatest first; what is counted by itself (layers, props) has no `demand`.
+    `open`: places past their limits, which are findings and not in this. `target_ppm`: what the
+    places were to stay below, None where nothing was asked for."""
+
+    chances: tuple[Chance, ...]
+    open: int = 0
+    target_ppm: float | None = None
+
+    @property
+    def total_ppm(self) -> float:
+        """Of all together, taken as independent: 1 − Π(1 − p)."""
+        return together_ppm(chance.ppm for chance in self.chances)
+
+    @property
+    def range_ppm(self) -> tuple[float, float] | None:
+        """Between what the total lies: all rates low, or all high, as one fit is behind many; None
+        where nobody measured some limit."""
+        ranges = [chance.range_ppm for chance in self.chances if chance.demand is not None]
+        counted = [chance.ppm for chance in self.chances if chance.demand is None]
+        known = [one for one in ranges if one is not None]
+        if len(known) < len(ranges) or not known:
+            return None
+        return (together_ppm([*counted, *(low for low, _ in known)]),
+                together_ppm([*counted, *(high for _, high in known)]))
+
+    @property
+    def places_ppm(self) -> float:
+        """Of the places and props alone: what geometry can change."""
+        return together_ppm(c.ppm for c in self.chances if c.demand is not None or c.edit)
+
+    @property
+    def reached(self) -> bool:
+        """Whether there is a target, nothing is open, and no more fail at their places."""
+        return (self.target_ppm is not None and not self.open
+                and self.places_ppm <= self.target_ppm)
+
+    @property
+    def good_share(self) -> float:
+        """Share of the parts that are good."""
+        return 1.0 - 1e-6 * self.total_ppm
+
+    @property
+    def uncalibrated(self) -> tuple[str, ...]:
+        """Values of the profile behind these figures that nobody measured."""
+        return tuple(sorted({chance.limit for chance in self.chances if not chance.calibrated}))
+
+    def of_edit(self, edit: str) -> float:
+        """Of the surfaces and props of one edit."""
+        return together_ppm(chance.ppm for chance in self.chances if chance.edit == edit)
+
+
+def together_ppm(rates: Iterable[float]) -> float:
+    """Of a million, how many fail by any of some rates that are independent."""
+    all_good = sum(math.log1p(-1e-6 * min(rate, 1e6 - 1e-6)) for rate in rates)
+    return 0.0 - 1e6 * math.expm1(all_good)
+
+
+@dataclass(frozen=True)
 class Resolution:
     """`received` and `produced` are in the same build frame. `before` reviews the part as
     received, `after` the production file as read back from disk (the props included).
     `props` are the break-away bodies. `estimate` maps "as_received", "slicer_supported"
-    and "resolved" to named figures, `ejection` says how the part leaves the platform. `files` maps
-    a role ("step", "changes_step", "3mf", "stl", "recipe", "sheet_html", "sheet_pdf", "report")
-    to a path, `missing` a role that could not be
+    and "resolved" to named figures, `ejection` says how the part leaves the platform, `risk` how
+    many of a million fail all the same. `files` maps a role ("step", "changes_step", "3mf", "stl",
+    "recipe", "sheet_html", "sheet_pdf", "report") to a path, `missing` a role that could not be
     written to the reason. `quality` compares the CAD as received with the STEP file as read back;
     None where none was written. `options` are those of the findings of the part as received,
     `alternatives` the few best sets of them, the chosen one first. `ways_up`: all ways up that were
@@ -131,6 +219,7 @@ class Resolution:
     alternatives: tuple[Alternative, ...] = ()
     estimate: dict[str, dict[str, float]] = field(default_factory=dict)
     ejection: Ejection | None = None
+    risk: Risk | None = None
     files: dict[str, str] = field(default_factory=dict)
     missing: dict[str, str] = field(default_factory=dict)
     quality: QualityChange | None = None
@@ -147,10 +236,17 @@ class Resolution:
         """Why this way up was chosen, in a sentence; "" where it was given."""
         return "" if self.ways_up is None else self.ways_up.why_taken(self.before.up)
 
+    def _repr_html_(self) -> str:
+        from soffit.sheet.notebook import resolution_html
+
+        return resolution_html(self)
+
     def write(
-        self, out_dir: str | Path, *, progress: Callable[[str, int, int], None] | None = None
+        self, out_dir: str | Path, *, paper: Literal["a3", "a4", "letter"] = "a3",
+        progress: Callable[[str, int, int], None] | None = None
     ) -> Resolution:
-        """Write the production files to this folder; returns the resolution as proven on them."""
+        """Write the production files to this folder; returns the resolution as proven on them.
+        `paper`: that of the change sheet; the floor traveller is on Letter or A4."""
         from soffit.sheet.release import write_release
 
-        return write_release(self, Path(out_dir), progress=progress)
+        return write_release(self, Path(out_dir), paper=paper, progress=progress)

@@ -27,6 +27,7 @@ from soffit.plan.keep_out import TOUCH_MM3, BoxRoom, FileRoom
 from soffit.plan.match_findings import FindingDescription, describe_findings
 from soffit.plan.model import Resolution
 from soffit.plan.wishes import Prefer
+from soffit.process.text import toml_value
 
 SCHEMA: Literal["soffit.recipe/2"] = "soffit.recipe/2"
 
@@ -65,6 +66,7 @@ class RecipeChoice(_Model):
     forbid: tuple[str, ...] = ()
     only: tuple[str, ...] = ()
     max_deviation_mm: float | None = None
+    target_ppm: float | None = Field(default=None, gt=0.0, lt=1e6)
 
 
 class RecipeProtect(_Model):
@@ -167,7 +169,8 @@ def recipe_of(result: Resolution) -> Recipe:
                               quantity=result.quantity),
         choice=RecipeChoice(prefer=result.wishes.prefer, forbid=tuple(sorted(result.wishes.forbid)),
                             only=tuple(sorted(result.wishes.only)),
-                            max_deviation_mm=result.wishes.most_mm),
+                            max_deviation_mm=result.wishes.most_mm,
+                            target_ppm=result.wishes.target_ppm),
         protect=tuple(RecipeProtect(selector=p.selector, face=p.face) for p in result.protected),
         keep_out=tuple(_kept_out(room) for room in result.keep_out),
         prop_at=tuple(RecipeSpot(at_mm=_moved(at, back)) for at in result.wishes.prop_at),
@@ -193,7 +196,7 @@ def recipe_toml(result: Resolution) -> str:
 
 def to_toml(recipe: Recipe) -> str:
     """A recipe as TOML; the same recipe gives the same bytes."""
-    lines = [f"schema = {_value(recipe.form)}"]
+    lines = [f"schema = {toml_value(recipe.form)}"]
     lines += ["", "[part]", *_keys(recipe.part)]
     lines += ["", "[process]", *_keys(recipe.process)]
     if choice := _keys(recipe.choice):
@@ -308,13 +311,13 @@ def _in_words(ids: Sequence[int], faces: dict[int, FaceDescription]) -> list[str
 
 
 def _keys(model: BaseModel) -> list[str]:
-    return [f"{key} = {_value(value)}" for key, value in _fields(model)]
+    return [f"{key} = {toml_value(value)}" for key, value in _fields(model)]
 
 
 def _rows(key: str, models: Iterable[BaseModel]) -> list[str]:
     """An array of tables, one a line."""
     rows = [
-        "  { " + ", ".join(f"{k} = {_value(v)}" for k, v in _fields(model)) + " },"
+        "  { " + ", ".join(f"{k} = {toml_value(v)}" for k, v in _fields(model)) + " },"
         for model in models
     ]
     return [f"{key} = [", *rows, "]"] if rows else [f"{key} = []"]
@@ -323,17 +326,6 @@ def _rows(key: str, models: Iterable[BaseModel]) -> list[str]:
 def _fields(model: BaseModel) -> Iterable[tuple[str, Any]]:
     """What there is to write; what is as it is when nothing is said is left out."""
     return model.model_dump(mode="json", exclude_defaults=True).items()
-
-
-def _value(value: str | bool | int | float | Sequence[Any]) -> str:
-    if isinstance(value, str):
-        # A JSON string is a TOML basic string, but for the delete character (TOML 1.0).
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, (int, float)):
-        return repr(value)
-    return "[" + ", ".join(_value(item) for item in value) + "]"
 
 
 def _moved(at_mm: Vec3, motion: Floats) -> Vec3:

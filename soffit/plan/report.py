@@ -24,6 +24,7 @@ from soffit.plan.report_parts import (
     numbers,
     part_json,
     process_json,
+    risk_json,
 )
 from soffit.plan.select_features import classes, selector_of
 from soffit.process.cost import Cost
@@ -119,6 +120,10 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
             for case, figures in result.estimate.items()
         },
         "files": {role: Path(path).name for role, path in result.files.items()},
+        "proof": {
+            "bodies": result.produced.bodies,
+            "deflection_mm": number(result.received.deflection_mm),
+        },
     }
     if result.ejection is not None:
         report["ejection"] = {
@@ -127,6 +132,8 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
                         "stay": list(p.stay)}
                        for p in result.ejection.pushes],
         }
+    if result.risk is not None:
+        report["risk"] = risk_json(result.risk)
     if result.replay is not None:
         report["replay"] = _replay(result.replay)
     if result.missing:

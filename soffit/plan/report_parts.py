@@ -8,6 +8,7 @@ from typing import Any
 
 from soffit.findings.model import Finding
 from soffit.part.model import Part
+from soffit.plan.model import Risk
 from soffit.process.model import Process
 
 DECIMALS = 6  # a nanometre; beyond the last figure of any kernel result (derived)
@@ -66,6 +67,33 @@ def finding_json(finding: Finding) -> dict[str, Any]:
         "limit": optional(finding.limit),
         "faces": [int(face) for face in finding.faces],
         "message": finding.message,
+    }
+
+
+def risk_json(risk: Risk) -> dict[str, Any]:
+    """How many of a million fail, and of what, the greatest first."""
+    return {
+        "total_ppm": number(risk.total_ppm),
+        "range_ppm": None if risk.range_ppm is None else numbers(risk.range_ppm),
+        "places_ppm": number(risk.places_ppm),
+        "target_ppm": optional(risk.target_ppm),
+        "good_share": number(risk.good_share),
+        "uncalibrated": list(risk.uncalibrated),
+        "chances": [{
+            "what": one.what,
+            "z_mm": None if one.z_mm is None else numbers(one.z_mm),
+            "limit": one.limit,
+            "demand": optional(one.demand),
+            "allowed": optional(one.allowed),
+            "z": optional(one.z),
+            "cpk": optional(one.cpk),
+            "ppm": number(one.ppm),
+            "range_ppm": None if one.range_ppm is None else numbers(one.range_ppm),
+            "calibrated": one.calibrated,
+            "edit": one.edit,
+            "finding": one.finding,
+            "faces": list(one.faces),
+        } for one in risk.chances],
     }
 
 

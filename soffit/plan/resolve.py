@@ -157,7 +157,7 @@ def searched(
 def _as_decided(wishes: Wishes, recipe: Recipe, found: Replay, received: Part) -> Wishes:
     """`wishes` with what a recipe decided, as far as they leave it open."""
     if wishes == Wishes(demand=wishes.demand, prop_at=wishes.prop_at,
-                        no_prop_at=wishes.no_prop_at):
+                        no_prop_at=wishes.no_prop_at, target_ppm=wishes.target_ppm):
         choice = recipe.choice
         wishes = replace(wishes, prefer=choice.prefer, forbid=frozenset(choice.forbid),
                          only=frozenset(choice.only), most_mm=choice.max_deviation_mm)

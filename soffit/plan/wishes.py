@@ -31,7 +31,9 @@ class Wishes:
     surface from the surface as it was, None for any. `only`: the remedies that are used, all where
     it is empty. `prop_at`: points of the build frame, mm, under which a prop is set; `no_prop_at`:
     points in plan and how far around them none may come (see `plan.by_hand`). A remedy's name
-    stands for all its variants: "chamfer" also for "chamfer leaving a lip"."""
+    stands for all its variants: "chamfer" also for "chamfer leaving a lip". `target_ppm`: how many
+    in a million may fail at their places, None where nobody asks; the limits are tightened for it
+    before anything is looked for (see `production.certainty`)."""
 
     prefer: Prefer = "price"
     forbid: frozenset[str] = frozenset()
@@ -40,6 +42,7 @@ class Wishes:
     only: frozenset[str] = frozenset()
     prop_at: tuple[Vec3, ...] = ()
     no_prop_at: tuple[Spot, ...] = ()
+    target_ppm: float | None = None
 
     @property
     def asked(self) -> tuple[str, ...]:

@@ -7,17 +7,19 @@ the number that it replaced.
 
 from __future__ import annotations
 
+import datetime
 import difflib
 import json
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from soffit.errors import ProcessError
-from soffit.process.model import Grade, Process, Value
+from soffit.process.limits import LIMITS, value_of
+from soffit.process.model import Distribution, Grade, Process, Value
 
 PROFILES = Path(__file__).parent / "profiles"
 
@@ -84,6 +86,8 @@ _RANGES: dict[str, tuple[float, float]] = {
     "failure.layer_ppm": (0, 10_000),
     "failure.support_ppm": (0, 500_000),
     "failure.prop_ppm": (0, 500_000),
+    "assumed.spread": (0.001, 1),
+    "assumed.inside": (0, 10),
     "park.fails_h": (0.1, 1e9),
     "park.mends_h": (0, 1000),
     "park.service_every_h": (1, 1e9),
@@ -110,6 +114,8 @@ def load_process(name_or_path: str | Path | Process) -> Process:
     data = _read(file, ())
     data.setdefault("name", file.stem)
     data.setdefault("title", data["name"])
+    # A profile that starts from no other and was written before there was this table.
+    data.setdefault("assumed", _read(PROFILES / "pla-04.toml", ())["assumed"])
     try:
         # By way of JSON, so that strict mode still takes the words of an enumeration.
         process = Process.model_validate_json(json.dumps(data, default=str), strict=True)
@@ -183,6 +189,9 @@ def _say(error: ErrorDetails) -> str:
         grades = ", ".join(grade.value for grade in Grade)
         return f"{key} is {error['input']!r}; allowed: {grades}"
     if kind == "model_type":
+        if loc[-1] == "distribution":
+            return (f"{key} is {error['input']!r}; write {{ mean = …, deviation = …, count = …, "
+                    'machine = "…", date = "…" }')
         if _model(loc) is Value:
             return (
                 f"{key} is {error['input']!r}; write "
@@ -193,6 +202,9 @@ def _say(error: ErrorDetails) -> str:
         "float_type": "a number",
         "string_type": "a text",
         "string_too_short": "where the value comes from, at least 3 characters",
+        "int_type": "a whole number",
+        "greater_than": "a number above 0",
+        "greater_than_equal": "a number that is not negative",
     }.get(kind, error["msg"])
     return f"{key} is {error['input']!r}; allowed: {allowed}"
 
@@ -202,6 +214,8 @@ def _model(loc: tuple[str, ...]) -> type[BaseModel] | None:
     for step in loc:
         field = model.model_fields.get(step)
         inner = field.annotation if field else None
+        # Of what may be left out, what it is where it is there.
+        inner = next((one for one in get_args(inner) if one is not type(None)), inner)
         if not (isinstance(inner, type) and issubclass(inner, BaseModel)):
             return None
         model = inner
@@ -213,6 +227,25 @@ def _known(loc: tuple[str, ...]) -> list[str]:
     return list(model.model_fields) if model else []
 
 
+def _wrong(found: Distribution, value: float, side: float) -> str:
+    """What is wrong about the distribution of a limit; "" if nothing is. `value`: that of the
+    profile, negative where less is harder."""
+    if found.count == 1:
+        return "count is 1; allowed: 0 where nobody measured it, or at least 2"
+    if value > side * found.mean:
+        return (f"mean is {found.mean:g}; allowed: one that the value {abs(value):g} lies inside "
+                "of, or half of all prints fail at it")
+    if found.measured and not found.machine:
+        return 'machine is ""; allowed: what printed the coupons'
+    if not found.measured:
+        return ""
+    try:
+        datetime.date.fromisoformat(found.date)
+    except ValueError:
+        return f"date is {found.date!r}; allowed: one such as 2026-11-30"
+    return ""
+
+
 def _check(process: Process, file: Path) -> None:
     for key, (low, high) in _RANGES.items():
         table, name = key.split(".")
@@ -221,6 +254,13 @@ def _check(process: Process, file: Path) -> None:
             raise ProcessError(
                 f"reading process {file}: {key} is {value:g}; allowed: {low:g} to {high:g}"
             )
+    for name, limit in LIMITS.items():
+        found = value_of(process, name)
+        if found.distribution is not None:
+            wrong = _wrong(found.distribution, limit.side * found.value, limit.side)
+            if wrong:
+                raise ProcessError(
+                    f"reading process {file}: {limit.table}.{name}.distribution.{wrong}")
     nozzle = process.bead.nozzle_mm.value
     for key, value in (
         ("layer_mm", process.layer_mm),

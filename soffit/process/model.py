@@ -27,12 +27,32 @@ class _Model(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class Distribution(_Model):
+    """How a limit varies from print to print, taken as normal: `mean` and `deviation`, the standard
+    deviation, in the unit of the value that has it; of `count` coupons, printed on `machine` on
+    `date` (ISO 8601). A count of 0: nobody measured it."""
+
+    mean: float
+    deviation: float = Field(gt=0.0)
+    count: int = Field(ge=0)
+    machine: str = ""
+    date: str = ""
+
+    @property
+    def measured(self) -> bool:
+        """Whether it was fitted to coupons."""
+        return self.count > 0
+
+
 class Value(_Model):
-    """One number with its source and grade; the unit is in the name of the key that holds it."""
+    """One number with its source and grade; the unit is in the name of the key that holds it. A
+    limit may have a `distribution`: what it was on coupons, of which the number is what can be
+    relied on."""
 
     value: float
     source: str = Field(min_length=3)
     grade: Grade
+    distribution: Distribution | None = None
 
 
 class Platform(_Model):
@@ -177,11 +197,19 @@ class Cycle(_Model):
 
 class Failure(_Model):
     """What is lost in a million: of all layers, of the places that a slicer's supports carry, and
-    of props, each by itself."""
+    of props, each by itself, for what is not computed of them (see `production.risk`)."""
 
     layer_ppm: Value
     support_ppm: Value
     prop_ppm: Value
+
+
+class Assumed(_Model):
+    """What is taken of a limit whose distribution nobody measured: its standard deviation is a
+    share `spread` of it, and its mean lies so many deviations beyond it as `inside` says."""
+
+    spread: Value
+    inside: Value
 
 
 class Park(_Model):
@@ -214,6 +242,7 @@ class Process(_Model):
     ejection: Ejection
     cycle: Cycle
     failure: Failure
+    assumed: Assumed
     park: Park
 
     @property

@@ -19,6 +19,7 @@ from soffit.errors import InputError
 from soffit.part.solid import Cone, Extrusion, Solid, box
 from soffit.part.step import draw, write_step
 from soffit.part.write_mesh import write_3mf, write_stl, write_whole
+from soffit.process.model import Process
 from soffit.production.capability import COLUMNS
 
 # A digit: width, height, stroke and depth, mm (own choice: strokes of two lines of 0.4 mm).
@@ -43,9 +44,9 @@ class Coupon:
     solid: Solid
 
 
-def coupons() -> tuple[Coupon, ...]:
-    """All coupons."""
-    return (overhangs(), bridges(), lips(), holes(), walls(), clearances())
+def coupons(process: Process) -> tuple[Coupon, ...]:
+    """All coupons, those that hang on the material for that of a process."""
+    return (overhangs(), bridges(), lips(), tips(process), feet(), holes(), walls(), clearances())
 
 
 def overhangs(
@@ -105,6 +106,49 @@ def lips(
         _all(made) - _all(labels))
 
 
+def tips(
+    process: Process, levels: Sequence[float] = (0.1, 0.2, 0.3, 0.4, 0.6, 0.8, 1.0, 1.3, 1.6)
+) -> Coupon:
+    """Square posts of one height, ever slimmer, by how much the nozzle bends their top, in lines:
+    F H³ / (3 E I) with I = w⁴ / 12, so w = (4 F H³ / (E δ))^¼ (derived, a beam held below)."""
+    high, pitch, plate = 25.0, 9.0, 1.6
+    bends = 4.0 * process.drag_n * high**3 / (1000.0 * process.material.modulus_gpa.value)
+    wide = [(bends / (level * process.line_mm)) ** 0.25 for level in levels]
+    pitch = max(pitch, 1.5 * wide[0])
+    made: list[Solid] = [box((-13, 0, 0), (wide[0] + 3, pitch * len(levels), plate))]
+    labels: list[Solid] = []
+    for k, (level, w) in enumerate(zip(levels, wide, strict=True)):
+        y = (k + 0.5) * pitch
+        made.append(box((1, y - 0.5 * w, plate - 0.5), (1 + w, y + 0.5 * w, plate + high)))
+        labels += engraved(f"{level:g}", -11.6, y - 2.2, plate)
+    return Coupon(
+        "tips", f"Slim tips, {process.material.name}", "give_lines", tuple(levels),
+        "held: the slimmest post whose top is as sharp as that before; failed: the next.",
+        _all(made) - _all(labels))
+
+
+def feet(
+    levels: Sequence[float] = (0.6, 0.8, 1.0, 1.2, 1.6, 2.0, 2.4, 3.0, 3.6, 4.4)
+) -> Coupon:
+    """Posts that stand on a plate by contacts 8 mm long, ever wider; above they widen at 45°."""
+    wide, long, high, pitch, plate = 5.0, 8.0, 20.0, 12.0, 1.6
+    made: list[Solid] = [box((-13, 0, 0), (wide + 3, pitch * len(levels), plate))]
+    labels: list[Solid] = []
+    for k, contact in enumerate(levels):
+        y, rise = k * pitch + 0.5 * (pitch - long), 0.5 * (wide - contact)
+        half = np.array([(contact, -0.5), (contact, 0.0), (wide, rise), (wide, high)])
+        side = np.concatenate([half, half[::-1] * (-1.0, 1.0)])
+        polygon = np.column_stack([
+            1.0 + 0.5 * (wide + side[:, 0]), np.full(len(side), y), plate + side[:, 1]])
+        made.append(Extrusion(polygon, (0.0, long, 0.0)))
+        labels += engraved(f"{contact:g}", -11.6, (k + 0.5) * pitch - 2.2, plate)
+    return Coupon(
+        "feet", "Feet of props", "contact_mm", tuple(levels),
+        "held: the widest contact off which the post breaks by hand and leaves no crater; failed: "
+        "the next. One that came off while it was printed does not count.",
+        _all(made) - _all(labels))
+
+
 def holes(levels: Sequence[float] = (2, 3, 4, 5, 6, 8, 10, 12)) -> Coupon:
     """Level holes through a block, ever larger."""
     thick, side = 8.0, 3.0
@@ -153,11 +197,11 @@ def clearances(levels: Sequence[float] = (0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5)) 
                   _all([plate - _all(cuts), *pins]))
 
 
-def write_coupons(folder: Path, names: Sequence[str] = ()) -> list[Path]:
+def write_coupons(folder: Path, process: Process, names: Sequence[str] = ()) -> list[Path]:
     """Write coupons, all where none is named, each as STEP, 3MF and STL, and a file for what is
     read off them; one that is there already is left as it is. Raises InputError for a name that
     there is not, or where a file cannot be written."""
-    known = {coupon.name: coupon for coupon in coupons()}
+    known = {coupon.name: coupon for coupon in coupons(process)}
     unknown = [name for name in names if name not in known]
     if unknown:
         raise InputError(f"drawing coupons: there is no coupon {unknown[0]!r}; there are "

@@ -20,6 +20,7 @@ from soffit.process.model import Process
 from soffit.production.making import Making, cycle_s, full_cycle_s, making
 from soffit.production.platform import Layout, layout
 from soffit.production.price import Bill, price_at, yield_of
+from soffit.production.risk import chances, share_good
 
 
 def mass_g(volume_mm3: float, process: Process) -> float:
@@ -100,25 +101,25 @@ def cases(result: Resolution) -> dict[str, Case]:
                if edit.cost is not None and edit.cost.labour_s > 0.0]
 
     def case(
-        stack: LayerStack, made: Making, extra_mm3: float, works_s: list[float], places: int,
-        ppm: float, *, redesigned: bool = False, tumbled: bool = False,
+        stack: LayerStack, made: Making, extra_mm3: float, works_s: list[float],
+        places_good: float, *, redesigned: bool = False, tumbled: bool = False,
     ) -> Case:
         bill = Bill(
             plastic_g=mass_g(float(made.plastic_mm3.sum()), process),
             machine_s=cycle_s(float(made.time_s.sum()), process),
             labour_s=sum(works_s) + (costs.handle_s.value if works_s else 0.0),
-            layers=len(stack), places=places, place_ppm=ppm, tumbled=tumbled,
-            redesigned=redesigned)
+            layers=len(stack), places_good=places_good, tumbled=tumbled, redesigned=redesigned)
         return Case(bill, stack, made, extra_mm3)
 
     held = bool(result.before.air)
+    as_drawn = share_good(chances(result.before))
+    carried = (1.0 - 1e-6 * failure.support_ppm.value) ** len(result.before.air)
     return {
-        "as_received": case(bare, drawn, 0.0, [], 0, 0.0),
+        "as_received": case(bare, drawn, 0.0, [], as_drawn),
         "slicer_supported": case(
             bare, drawn.supported(supports, process), float(supports.sum()),
-            [peel_s] if held else [], len(result.before.air), failure.support_ppm.value,
-            tumbled=held),
+            [peel_s] if held else [], as_drawn * carried, tumbled=held),
         "resolved": case(
-            done, making(done, process), props, by_hand, len(result.props),
-            failure.prop_ppm.value, redesigned=bool(result.edits)),
+            done, making(done, process), props, by_hand,
+            share_good(chances(result.after, result.edits)), redesigned=bool(result.edits)),
     }

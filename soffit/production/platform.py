@@ -21,7 +21,6 @@ from dataclasses import dataclass
 import manifold3d as m3
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import fftconvolve
 
 from soffit.layers.stack import offset_of
 from soffit.part.model import Floats
@@ -146,8 +145,11 @@ def _first_free(taken: Mask, mask: Mask) -> tuple[int, int] | None:
     """Row and column of the first place for a mask, None where there is none."""
     if mask.shape[0] > taken.shape[0] or mask.shape[1] > taken.shape[1]:
         return None
-    meets = fftconvolve(taken.astype(float), mask[::-1, ::-1].astype(float), mode="valid")
-    free = np.argwhere(meets < 0.5)
+    # How many cells of the mask meet taken ones, for each place (the correlation theorem; within
+    # these rows and columns nothing is wrapped round).
+    size = taken.shape
+    met = np.fft.irfft2(np.fft.rfft2(taken) * np.conj(np.fft.rfft2(mask, size)), size)
+    free = np.argwhere(met[:size[0] - mask.shape[0] + 1, :size[1] - mask.shape[1] + 1] < 0.5)
     return (int(free[0, 0]), int(free[0, 1])) if len(free) else None
 
 

@@ -4,12 +4,14 @@
 
 with m the mass as laid and c its price, t the time of a platform on the machine, r its rate, P its
 power and e the price of energy, s the work by hand and l its rate, N the quantity, g the rate of an
-engineer, and y the yield, (1 − layer)^layers · (1 − place)^places of what carries each place:
-a slicer's support or a prop (derived; failures taken as independent, rejects as seen to by hand
-like the others). One part is printed at a time.
+engineer, and y the yield, (1 − layer)^layers times the share in which every place comes out, by
+its margin or by the slicer's support that carries it (`production.risk`; derived, failures taken as
+independent, rejects as seen to by hand like the others). One part is printed at a time.
 
-What is made in a mould instead costs its tool once and its price each; printing is the cheaper up
-to N = (tool − once) / (each − piece), where `each` is without what is done once (derived).
+What is made in a mould instead costs its tool once and its price each; both cost the same at
+N = (tool − once) / (each − piece) parts, where `each` is without what is done once (derived).
+Where the tool is dearer than what printing takes once, printing is the cheaper up to there; where
+it is cheaper, and its pieces dearer, from there on.
 """
 
 from __future__ import annotations
@@ -26,15 +28,14 @@ LINES = ("plastic", "machine", "energy", "by hand", "tumbling", "rejects", "set-
 @dataclass(frozen=True)
 class Bill:
     """What a part takes, one way to make it: plastic as laid, g, time of a platform on the machine,
-    s, work by hand, s, layers, places that are carried and the share of them that fails, and
-    whether it is tumbled and was redesigned."""
+    s, work by hand, s, layers, the share in which every place comes out, and whether it is tumbled
+    and was redesigned."""
 
     plastic_g: float
     machine_s: float
     labour_s: float
     layers: int
-    places: int
-    place_ppm: float
+    places_good: float
     tumbled: bool
     redesigned: bool
 
@@ -61,10 +62,21 @@ class Tooled:
     days: float
 
 
+@dataclass(frozen=True)
+class Cheaper:
+    """Printing is cheaper for more parts than `over` and, where `under` is not None, for fewer."""
+
+    over: float
+    under: float | None
+
+
+ALWAYS, NEVER = Cheaper(0.0, None), Cheaper(0.0, 0.0)
+
+
 def yield_of(bill: Bill, process: Process) -> float:
     """Share of the parts that are good."""
     layer = 1.0 - process.failure.layer_ppm.value * 1e-6
-    return float(layer**bill.layers * (1.0 - bill.place_ppm * 1e-6)**bill.places)
+    return float(layer**bill.layers * bill.places_good)
 
 
 def price_at(bill: Bill, quantity: int, process: Process) -> Price:
@@ -87,12 +99,15 @@ def prices(bill: Bill, quantities: Sequence[int], process: Process) -> tuple[Pri
     return tuple(price_at(bill, quantity, process) for quantity in quantities)
 
 
-def break_even(bill: Bill, tooled: Tooled, process: Process) -> float | None:
-    """Up to how many parts printing is cheaper than a tool: 0 where it never is, None where it
-    always is."""
+def break_even(bill: Bill, tooled: Tooled, process: Process) -> Cheaper:
+    """For how many parts printing is cheaper than a tool."""
     one = price_at(bill, 1, process)
     once = sum(one.lines[LINES.index("set-up"):])
     each = one.each - once
-    if each <= tooled.piece:
-        return None if once <= tooled.tool else 0.0
-    return max(0.0, (tooled.tool - once) / (each - tooled.piece))
+    saved_once, lost_each = tooled.tool - once, each - tooled.piece
+    if lost_each == 0.0:
+        return ALWAYS if saved_once > 0.0 else NEVER
+    same = saved_once / lost_each
+    if lost_each > 0.0:
+        return Cheaper(0.0, same) if same > 0.0 else NEVER
+    return Cheaper(max(0.0, same), None)

@@ -8,19 +8,19 @@ from dataclasses import dataclass
 from soffit.errors import InputError
 from soffit.plan.model import Resolution
 from soffit.production.estimate import Plate, cases, plate
-from soffit.production.price import Bill, Price, Tooled, break_even, prices, yield_of
+from soffit.production.price import Bill, Cheaper, Price, Tooled, break_even, prices, yield_of
 from soffit.production.run import DAY_H, MOST_MACHINES, Lead, lead, machines_for, park_of
 
 
 @dataclass(frozen=True)
 class Offer:
-    """One way to make the part: `bill`, its price at each quantity, the share that is good, and up
-    to how many it is cheaper than a tool (see `price.break_even`)."""
+    """One way to make the part: `bill`, its price at each quantity, the share that is good, and for
+    how many it is cheaper than a tool, None where there is none to compare with."""
 
     bill: Bill
     prices: tuple[Price, ...]
     good_share: float
-    cheaper_up_to: float | None
+    cheaper: Cheaper | None
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from soffit.plan.report_parts import number, optional, part_json, process_json
+from soffit.plan.report_parts import number, optional, part_json, process_json, risk_json
 from soffit.production.price import LINES
 from soffit.production.quote import Offer, Quote
 from soffit.production.run import DAY_H
@@ -33,6 +33,7 @@ def quote_json(quote: Quote) -> dict[str, Any]:
             "machine_s": number(quote.plate.machine_s),
             "foot_mm2": number(quote.plate.foot_mm2),
         },
+        **({} if quote.result.risk is None else {"risk": risk_json(quote.result.risk)}),
         "run": None if quote.lead is None else {
             "quantity": max(quote.quantities),
             "machines": quote.lead.machines,
@@ -54,7 +55,8 @@ def _offer(offer: Offer) -> dict[str, Any]:
         "labour_s": number(bill.labour_s),
         "layers": bill.layers,
         "good_share": number(offer.good_share),
-        "cheaper_up_to": optional(offer.cheaper_up_to),
+        "cheaper": None if offer.cheaper is None else {
+            "over": number(offer.cheaper.over), "under": optional(offer.cheaper.under)},
         "prices": [{
             "quantity": price.quantity,
             "each": number(price.each),

@@ -33,7 +33,8 @@ class PropFacts:
     area of what that would touch above. `leaving`: how the one that is least sure to leaves the
     platform. `strength`: of the weakest post, None where none stands on posts. `leans`: how many of
     the posts lean on a wall, `gussets`: how many of them are plates that grow out of one;
-    `contact_mm2` has the seams of both too.
+    `contact_mm2` has the seams of both too. `foot_mm`: width of the widest contact on which one
+    stands on the part, 0 where none does.
     """
 
     posts: int
@@ -52,6 +53,7 @@ class PropFacts:
     strength: Strength | None = None
     leans: int = 0
     gussets: int = 0
+    foot_mm: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -248,7 +248,8 @@ def _option(site: Site, finding: Finding, props: list[Prop], what: str, place: i
         column, context.process.props.block_fill.value * column, site.region.area(),
         least_sure([one.leaving for one in off]),
         weakest([p.strength for p in props if p.strength is not None]),
-        sum(p.seam_mm2 > 0.0 and not p.gusset for p in props), gussets)
+        sum(p.seam_mm2 > 0.0 and not p.gusset for p in props), gussets,
+        max((house.contact or 0.0 for p in props for house in p.houses), default=0.0))
     return option_of(finding.id, kept, facts, RANK + place)
 
 

@@ -111,7 +111,7 @@ def _stand(
         sum(f.column_mm3 for f in facts), sum(f.baseline_mm3 for f in facts),
         sum(f.place_mm2 for f in facts), leaving,
         weakest([f.strength for f in facts if f.strength is not None]),
-        sum(f.leans for f in facts), sum(f.gussets for f in facts))
+        sum(f.leans for f in facts), sum(f.gussets for f in facts), max(f.foot_mm for f in facts))
     try:
         return measured(context, option_of(options[0].finding, pieces, whole, options[0].rank))
     except Refused:

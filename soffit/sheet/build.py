@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import shapely
 
-import soffit
-from soffit.findings.model import NO_PATCH, Finding
-from soffit.part.model import Floats, Part, Vec3
+from soffit.findings.model import NO_PATCH
+from soffit.part.model import Floats, Vec3
 from soffit.plan.model import Resolution
 from soffit.production.ejection import advice
 from soffit.remedies.model import Edit
@@ -18,7 +19,6 @@ from soffit.sheet import ledger
 from soffit.sheet.balloons import CLEARANCE_MM
 from soffit.sheet.drawings import (
     Elevations,
-    Mark,
     balloon_radius,
     best_view,
     common_fit,
@@ -26,31 +26,33 @@ from soffit.sheet.drawings import (
     flat_edges,
     pictorial,
 )
-from soffit.sheet.figure import ADDED, AIR, PROP, REMOVED, AreaKind, Figure
+from soffit.sheet.figure import Figure
 from soffit.sheet.ledger import Place
-from soffit.sheet.model import Sheet
+from soffit.sheet.marks import edit_mark, numbered_and_rest, place_mark, triangles_of
+from soffit.sheet.model import Sheet, made_by, sheet_number, versions
 from soffit.sheet.price_chart import price_chart
 from soffit.sheet.profile import Bar
 from soffit.sheet.project import project
-from soffit.sheet.sections import across, section_figure, where_to_cut
+from soffit.sheet.section_figure import section_figure
+from soffit.sheet.sections import across, cut_at, traces, where_to_cut
 from soffit.sheet.view import FRONT, RIGHT, View
 from soffit.sheet.ways_up import ways_up_figure
+from soffit.sheet.words import short_hash
 
 VIEW_W_MM, VIEW_H_MM = 120.0, 110.0
 ELEVATION_W_MM = 136.0
 # More sections than this say nothing new, and the reader has the files (common practice).
 MAX_SECTIONS = 24
-# More balloons than this cannot be told apart around one drawing (common practice).
-MAX_BALLOONS = 48
 
 
 def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
-                prepared_for: str = "", date: datetime.date | None = None) -> Sheet:
+                prepared_for: str = "", date: datetime.date | None = None,
+                files: Mapping[str, Path] | None = None) -> Sheet:
     """Everything that the page and the PDF show about `resolution`.
 
     `title` names the part. `date` is the date of issue, today where it is not given; give it
-    for output that is the same on every day. Raises KernelError only where the mesh kernel,
-    too, cannot draw the part.
+    for output that is the same on every day. `files`: the geometry as written, by
+    role. Raises KernelError only where the mesh kernel, too, cannot draw the part.
     """
     numbered = ledger.places(resolution)
     opened = ledger.open_rows(numbered)
@@ -59,8 +61,8 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
     up = resolution.before.up
     return Sheet(
         title=title,
-        number=f"{received.sha256[:8]}-{resolution.after.part.source.sha256[:8]}",
-        made_by=f"Soffit {soffit.__version__}",
+        number=sheet_number(received.sha256, resolution.after.part.source.sha256),
+        made_by=made_by(),
         file=received.file,
         revision=revision,
         prepared_for=prepared_for,
@@ -69,12 +71,13 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         quantity=resolution.quantity,
         verdict=ledger.verdict(resolution, len(opened)),
         clean=resolution.clean and not opened,
-        received_hash=_short(received.sha256),
-        produced_hash=_short(resolution.after.part.source.sha256),
-        orientation="up " + ", ".join(f"{v:.2f}".rstrip("0").rstrip(".") for v in up),
+        received_hash=short_hash(received.sha256),
+        produced_hash=short_hash(resolution.after.part.source.sha256),
+        orientation=f"up {directions(up)}",
         up_why=resolution.up_why,
         ejection="" if resolution.ejection is None else advice(resolution.ejection, process),
-        views=_views(resolution, numbered),
+        risk=ledger.risk_lines(resolution),
+        views=(*before_and_after(resolution, numbered), _elevation(resolution, numbered)),
         sections=_sections(resolution, numbered),
         ways_up=_ways_up(resolution),
         price=(price_chart(resolution),) if resolution.estimate else (),
@@ -85,6 +88,8 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         limits=ledger.limit_rows(process, props=bool(resolution.props)),
         measured=ledger.measured_rows(resolution),
         estimate=ledger.estimate_rows(resolution),
+        files=ledger.file_rows(resolution, files or {}),
+        versions=versions(),
         cautions=ledger.CAUTIONS,
     )
 
@@ -97,41 +102,19 @@ def _ways_up(resolution: Resolution) -> tuple[Figure, ...]:
     return (replace(figure, remark=f"Taken: {resolution.up_why}."),)
 
 
-def _short(sha256: str) -> str:
-    return " ".join(sha256[k:k + 4] for k in range(0, 12, 4))
+def directions(up: Vec3) -> str:
+    """A direction as three short numbers."""
+    return ", ".join(f"{v:.2f}".rstrip("0").rstrip(".") for v in up)
 
 
-_LOOK: dict[str, tuple[AreaKind, str]] = {
-    "add": ("added", ADDED), "cut": ("removed", REMOVED), "prop": ("prop", PROP)}
-
-
-def _triangles(part: Part, finding: Finding) -> Floats:
-    return part.mesh.corners[finding.patch.triangles]
-
-
-def _place_mark(number: str, finding: Finding, part: Part) -> Mark:
-    return Mark(number, "air", AIR, finding.at_mm, _triangles(part, finding), finding.patch.rings)
-
-
-def _edit_mark(number: str, edit: Edit, resolution: Resolution) -> Mark:
-    kind, color = _LOOK[edit.op]
-    produced = resolution.produced
-    faces = [f.id for f in produced.faces if f.edit == edit.id]
-    corners = produced.mesh.corners[produced.triangles_of(faces)]
-    if edit.op == "prop":
-        bodies = [b.mesh.corners for b in resolution.props if b.name.split(" ")[0] == edit.id]
-        if bodies:
-            corners = np.concatenate(bodies)
-    return Mark(number, kind, color, edit.at_mm, corners)
-
-
-def _views(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figure, ...]:
+def before_and_after(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figure, ...]:
+    """The part as received and as produced, seen from below, its places and changes numbered."""
     received, produced = resolution.received, resolution.produced
-    before_marks = tuple(_place_mark(p.number, p.finding, received) for p in numbered
+    before_marks = tuple(place_mark(p.number, p.finding, received) for p in numbered
                          if p.finding is not None and p.received and ledger.has_place(p.finding))
-    after_marks = tuple(_place_mark(p.number, p.left, resolution.after.part)
+    after_marks = tuple(place_mark(p.number, p.left, resolution.after.part)
                         for p in numbered if p.left is not None and ledger.has_place(p.left))
-    after_marks += tuple(_edit_mark(ledger.edit_number(p, k), e, resolution)
+    after_marks += tuple(edit_mark(ledger.edit_number(p, k), e, resolution)
                          for p in numbered for k, e in enumerate(p.edits))
     view = best_view(received, before_marks)
     drawings = (project(received, view), project(produced, view, resolution.props))
@@ -148,15 +131,9 @@ def _views(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figure,
                    f"The same view of the part as produced; {len(after_marks)} numbered changes.",
                    VIEW_W_MM, VIEW_H_MM)
     return (
-        pictorial(before, drawings[0], fit, *_numbered(before_marks), received, protected),
-        pictorial(after, drawings[1], fit, *_numbered(after_marks), produced, kept),
-        _elevation(resolution, numbered),
+        pictorial(before, drawings[0], fit, *numbered_and_rest(before_marks), received, protected),
+        pictorial(after, drawings[1], fit, *numbered_and_rest(after_marks), produced, kept),
     )
-
-
-def _numbered(marks: tuple[Mark, ...]) -> tuple[tuple[Mark, ...], tuple[Mark, ...]]:
-    """Marks with a balloon, and those that are only filled."""
-    return marks[:MAX_BALLOONS], marks[MAX_BALLOONS:]
 
 
 def _elevation(resolution: Resolution, numbered: tuple[Place, ...]) -> Figure:
@@ -166,7 +143,7 @@ def _elevation(resolution: Resolution, numbered: tuple[Place, ...]) -> Figure:
                            for f in review.air)
                      for review in (resolution.before, resolution.after))
     flat = 0.02 * received.size_mm[2]
-    edges = tuple(flat_edges(_triangles(received, f), view, flat) for f in resolution.before.air)
+    edges = tuple(flat_edges(triangles_of(received, f), view, flat) for f in resolution.before.air)
     over = resolution.before.over_air_mm2
     remains = resolution.after.over_air_mm2
     figure = Figure("by-height", "Over air, by height", "",
@@ -200,7 +177,7 @@ def _sections(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figu
 
 def _section(resolution: Resolution, place: Place, number: str, edit: Edit, index: int
              ) -> Figure | None:
-    mark = _edit_mark(number, edit, resolution)
+    mark = edit_mark(number, edit, resolution)
     patch, point = NO_PATCH, np.asarray(edit.at_mm, dtype=np.float64)
     if place.finding is not None and place.received and place.finding.patch.rings:
         patch = place.finding.patch
@@ -212,9 +189,12 @@ def _section(resolution: Resolution, place: Place, number: str, edit: Edit, inde
     span = (mark.corners_mm[:, :, :2] @ direction) if len(mark.corners_mm) else np.array(
         [point[:2] @ direction])
     focus = (float(span.min()), edit.z_mm[0], float(span.max()), edit.z_mm[1])
-    return section_figure(f"section-{index + 1}", number, resolution.received.mesh,
-                          resolution.produced.mesh, resolution.props, direction, point, patch,
-                          focus)
+    found = cut_at(resolution.received.mesh, resolution.produced.mesh, resolution.props, direction,
+                   point, patch)
+    if found is None:
+        return None
+    made = traces(mark.corners_mm, direction, point)
+    return section_figure(f"section-{index + 1}", number, found, edit.op, focus, made)
 
 
 def _inside(rings: tuple[Floats, ...], at_mm: Vec3) -> Floats:

@@ -103,6 +103,11 @@ def common_fit(drawings: tuple[Drawing, ...], width_mm: float, height_mm: float,
     """One fit for several drawings of the same frame, centred."""
     low = np.min([d.bounds[0] for d in drawings], axis=0)
     high = np.max([d.bounds[1] for d in drawings], axis=0)
+    return fit_of(low, high, width_mm, height_mm, margin_mm)
+
+
+def fit_of(low: Floats, high: Floats, width_mm: float, height_mm: float, margin_mm: float) -> Fit:
+    """The largest fit of a box of the drawing plane, from `low` (2,) to `high`, centred."""
     size = np.maximum(high - low, 1e-9)
     scale = float(min((width_mm - 2 * margin_mm) / size[0], (height_mm - 2 * margin_mm) / size[1]))
     dx, dy = (np.array([width_mm, height_mm]) - scale * (low + high)) / 2.0
@@ -261,6 +266,27 @@ def dimension(figure: Figure, a: Floats, b: Floats, y: float, text: str, color: 
     label = Label(text, at, y + 0.7 if inside else y - 0.8, 2.5,
                   "middle" if anchor == "middle" else "start", color)
     return figure.plus(strokes=tuple(strokes), labels=(label,))
+
+
+def upright_dimension(figure: Figure, a: Floats, b: Floats, x: float, text: str, color: str = INK
+                      ) -> Figure:
+    """An upright dimension (ISO 129-1) from point a up to point b with its line at `x`, right of
+    both; the figure stands level beside it."""
+    y0, y1 = sorted((float(a[1]), float(b[1])))
+    strokes = [Stroke(np.array([[float(p[0]) + 0.8, float(p[1])], [x + 1.0, float(p[1])]]), "fine")
+               for p in (a, b)]
+    strokes.append(Stroke(np.array([[x, y0], [x, y1]]), "fine"))
+    inside = y1 - y0 > 4.5
+    heads = ((y0, -1.0), (y1, 1.0)) if inside else ((y0, 1.0), (y1, -1.0))
+    strokes.extend(Stroke(arrow(np.array([x, y]), np.array([0.0, d]))[[1, 0, 2]], "fine")
+                   for y, d in heads)
+    label = Label(text, x + 1.2, (y0 + y1) / 2.0 - 0.85, 2.5, "start", color)
+    return figure.plus(strokes=tuple(strokes), labels=(label,))
+
+
+def dimension_text(value: float) -> str:
+    """A dimension to a hundredth, a last zero left out."""
+    return f"{value:.2f}".removesuffix("0")
 
 
 def flat_edges(corners_mm: Floats, view: View, flat_mm: float) -> tuple[Floats, ...]:

@@ -226,14 +226,14 @@ def _balloon(b: Balloon, h: float) -> str:
     reach = float(np.linalg.norm(away))
     start = centre + away / max(reach, 1e-9) * b.radius_mm
     dash = ' stroke-dasharray="0.9 0.6"' if b.hidden else ""
-    dot = (f'fill="{PAPER}" stroke="{b.color}" stroke-width="0.2"' if b.hidden
+    dot = (f'fill="#ffffff" stroke="{b.color}" stroke-width="0.2"' if b.hidden
            else f'fill="{b.color}"')
     leader = (f'<path d="{_path(np.array([start, target]), h)}" fill="none" stroke="{b.color}" '
               f'stroke-width="0.2"{dash}/>') if reach > b.radius_mm else ""
     size = b.radius_mm * (1.25 if len(b.text) < 3 else 0.95)
     return (f'<g class="balloon">{leader}'
             f'<circle cx="{_n(target[0])}" cy="{_n(h - target[1])}" r="0.55" {dot}/>'
-            f'<circle cx="{_n(b.x)}" cy="{_n(h - b.y)}" r="{_n(b.radius_mm)}" fill="{PAPER}" '
+            f'<circle cx="{_n(b.x)}" cy="{_n(h - b.y)}" r="{_n(b.radius_mm)}" fill="none" '
             f'stroke="{b.color}" stroke-width="0.3"/>'
             + _label(Label(b.text, b.x, b.y - 0.34 * size, size, "middle", b.color, True), h)
             + "</g>")

@@ -98,6 +98,12 @@ def _in_front(scene: Scene, group: Floats) -> m3.CrossSection | None:
     boxes = scene.boxes
     near = np.flatnonzero((boxes[:, 0] < high[0]) & (boxes[:, 2] > low[0])
                           & (boxes[:, 1] < high[1]) & (boxes[:, 3] > low[1]))
+    # A facet of a round face is a thin strip: what lies beside it does not cover it.
+    side = np.roll(group, -1, axis=1)[..., :2] - group[..., :2]
+    longest = side.reshape(-1, 2)[np.argmax(np.linalg.norm(side.reshape(-1, 2), axis=1))]
+    across = np.array([-longest[1], longest[0]])
+    mine, theirs = group[..., :2] @ across, scene.occluders[near][..., :2] @ across
+    near = near[(theirs.min(axis=1) < mine.max()) & (theirs.max(axis=1) > mine.min())]
     tri = scene.occluders[near]
     height = (tri - a) @ normal - scene.depth_mm
     inside = height > 0.0

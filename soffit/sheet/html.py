@@ -7,108 +7,14 @@ cells carry the names of their columns.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
-from soffit.sheet.figure import (
-    ADDED,
-    AIR,
-    FONTS,
-    INK,
-    PAPER,
-    PROP,
-    REMOVED,
-    RULE,
-    SOFT,
-    Figure,
-    to_svg,
-)
+from soffit.sheet.figure import to_svg
 from soffit.sheet.key import key_figures
-from soffit.sheet.ledger import number, parts_word
 from soffit.sheet.model import Sheet
-
-_FAMILY = ", ".join(f"'{f}'" if " " in f else f for f in FONTS)
-STYLE = f"""
-*{{box-sizing:border-box}}
-html{{-webkit-text-size-adjust:100%}}
-body{{background:{PAPER};color:{INK};font:15px/1.4 {_FAMILY};max-width:1320px;margin:0 auto;
-padding:1.25rem 1.5rem 3rem;font-variant-numeric:lining-nums tabular-nums}}
-h1{{font-size:1.6rem;line-height:1.2;margin:0 0 .2rem;overflow-wrap:anywhere}}
-h2{{font-size:1.2rem;margin:1.8rem 0 .4rem}}
-.under{{color:{SOFT};margin:0 0 .8rem;overflow-wrap:anywhere}}
-.verdict{{font-weight:700;font-size:1.1rem;margin:.6rem 0 1rem;padding:.5rem .8rem;
-border:1px solid {INK}}}
-.verdict.open{{border-width:3px}}
-.verdict span{{font-weight:400;font-size:.95rem}}
-dl.title{{display:grid;grid-template-columns:repeat(auto-fit,minmax(11rem,1fr));margin:0;
-border-top:1px solid {INK};border-left:1px solid {INK}}}
-dl.title div{{border-right:1px solid {INK};border-bottom:1px solid {INK};padding:.3rem .6rem}}
-dl.title dt{{color:{SOFT};font-size:.8rem}}
-dl.title dd{{margin:0;overflow-wrap:anywhere;min-height:1.4em}}
-table{{border-collapse:collapse;width:100%}}
-th,td{{text-align:left;vertical-align:top;padding:.35rem .8rem .35rem 0;
-border-bottom:1px solid {RULE};overflow-wrap:break-word}}
-thead th{{border-bottom:2px solid {INK};font-size:.9rem}}
-td.n,th.n{{text-align:right;white-space:nowrap}}
-td.u{{white-space:nowrap}}
-tr{{break-inside:avoid}}
-.openbox{{border:3px solid {INK};padding:0 .8rem .4rem}}
-.openbox h2{{margin-top:.6rem}}
-.small{{color:{SOFT};font-size:.87rem;display:block}}
-.place{{min-width:9rem}}
-.no{{font-weight:700;white-space:nowrap}}
-.air{{color:{AIR}}}.add{{color:{ADDED}}}.cut{{color:{REMOVED}}}.prop{{color:{PROP}}}
-.box{{display:inline-block;width:.75em;height:.75em;border:1px solid {INK};margin-right:.4em}}
-.pick{{display:block;white-space:nowrap}}
-figure{{margin:0;break-inside:avoid;overflow-x:auto}}
-figcaption{{font-weight:700}}
-figcaption span{{font-weight:400;color:{SOFT};font-size:.87rem;margin-left:.5em}}
-svg{{display:block;width:100%;height:auto}}
-.views{{display:grid;grid-template-columns:120fr 120fr 136fr;gap:1rem}}
-.sections{{display:grid;grid-template-columns:repeat(auto-fill,minmax(17rem,1fr));gap:1rem}}
-.sections svg{{max-width:24rem}}
-.ways{{margin:1.2rem 0}}
-.ways svg{{max-width:64rem}}
-.tables{{display:grid;grid-template-columns:repeat(auto-fit,minmax(25rem,1fr));gap:0 2.5rem;
-align-items:start}}
-.key{{display:flex;flex-wrap:wrap;gap:.2rem 1.4rem;list-style:none;padding:0;margin:.6rem 0 1rem;
-font-size:.87rem}}
-.key li{{display:flex;align-items:center;gap:.4em}}
-.key svg{{width:2em}}
-.cautions{{padding-left:1.2rem}}
-@media (max-width:900px){{.views{{grid-template-columns:1fr}}}}
-@media (max-width:640px){{
-body{{padding:1rem}}
-.by-height svg{{min-width:29rem}}
-.tables{{grid-template-columns:1fr}}
-.cards thead{{display:none}}
-.cards,.cards tbody,.cards tr,.cards td{{display:block}}
-.cards tr{{border-bottom:1px solid {INK};padding:.5rem 0}}
-.cards td{{border:0;padding:.1rem 0;text-align:left;white-space:normal}}
-.cards td.m,.cards td.u{{display:inline}}
-.cards td.u::before{{content:" "}}
-.cards td:empty{{display:none}}
-.cards td[data-name]::before{{content:attr(data-name) ": ";color:{SOFT}}}
-}}
-@media print{{
-@page{{size:A4 landscape;margin:12mm}}
-body{{background:#fff;max-width:none;padding:0;font-size:9pt}}
-.views{{grid-template-columns:120fr 120fr 136fr}}
-h2{{break-after:avoid}}
-.tables section{{break-inside:avoid}}
-*{{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
-}}
-"""
-
-@dataclass(frozen=True)
-class _Cell:
-    """One cell: its HTML, and its class: "n" a number, "n m" one whose unit follows in the
-    next cell, "u" such a unit."""
-
-    html: str
-    kind: str = ""
+from soffit.sheet.page import Cell, figure_html, number_cell, page, table, text_cell
+from soffit.sheet.words import number, parts_word
 
 
 def write_html(sheet: Sheet, path: Path) -> None:
@@ -122,38 +28,38 @@ def to_html(sheet: Sheet) -> str:
         f"<header><h1>{escape(sheet.title)}</h1>",
         f'<p class="under">Change sheet {escape(sheet.number)}, {escape(sheet.date)}</p>',
         _verdict(sheet), "</header>", "<main>",
-        f'<div class="views">{"".join(_figure(f) for f in sheet.views)}</div>',
+        f'<div class="views">{"".join(figure_html(f) for f in sheet.views)}</div>',
         _key(), _open(sheet), _changes(sheet), _sections(sheet),
         _ways_up(sheet), '<div class="tables">',
-        _table("Before and after", ("", "as received", "as produced", ""),
-               [(_text(r.name), *map(_figure_cell, r.values), _text(r.unit))
-                for r in sheet.measured]),
-        _table(f"Estimate for {number(sheet.quantity, 0)} {parts_word(sheet.quantity)}",
-               ("", "as received", "with slicer supports", "resolved", ""),
-               [(_text(r.name), *map(_figure_cell, r.values), _text(r.unit))
-                for r in sheet.estimate]),
-        *(f"<section>{_figure(f)}</section>" for f in sheet.price),
-        _table("Protected faces", ("Face", "Chosen by", "Moved, mm", "Allowed, mm", "Untouched"),
-               [(_text(r.face), _text(r.selector), _figure_cell(f"{r.deviation_mm:.3f}"),
-                 _figure_cell(f"{r.allowed_mm:.3f}"),
-                 _text("yes") if r.untouched else _Cell("<strong>NO, CHANGED</strong>"))
-                for r in sheet.protected]),
-        _table("Limits used", ("Limit", "Value", "", "Source and grade"),
-               [(_text(r.name), _figure_cell(r.value), _text(r.unit),
-                 _text(r.source if r.grade in r.source else f"{r.source} ({r.grade})"))
-                for r in sheet.limits]),
-        _table("Also seen", ("No.", "Place", ""),
-               [(_text(r.number), _text(r.place), _text(r.text)) for r in sheet.notes]),
-        "</div>", "<section><h2>Cautions</h2>", '<ul class="cautions">',
+        table("Before and after", ("", "as received", "as produced", ""),
+              [(text_cell(r.name), *map(number_cell, r.values), text_cell(r.unit))
+               for r in sheet.measured]),
+        table(f"Estimate for {number(sheet.quantity, 0)} {parts_word(sheet.quantity)}",
+              ("", "as received", "with slicer supports", "resolved", ""),
+              [(text_cell(r.name), *map(number_cell, r.values), text_cell(r.unit))
+               for r in sheet.estimate]),
+        *(f"<section>{figure_html(f)}</section>" for f in sheet.price),
+        _risk(sheet),
+        table("Protected faces", ("Face", "Chosen by", "Moved, mm", "Allowed, mm", "Untouched"),
+              [(text_cell(r.face), text_cell(r.selector), number_cell(f"{r.deviation_mm:.3f}"),
+                number_cell(f"{r.allowed_mm:.3f}"),
+                text_cell("yes") if r.untouched else Cell("<strong>NO, CHANGED</strong>"))
+               for r in sheet.protected]),
+        table("Limits used", ("Limit", "Value", "", "Source and grade"),
+              [(text_cell(r.name), number_cell(r.value), text_cell(r.unit),
+                text_cell(r.source if r.grade in r.source else f"{r.source} ({r.grade})"))
+               for r in sheet.limits]),
+        table("Files and versions", ("File", "SHA-256"),
+              [(text_cell(r.what), Cell(f'<span class="small hash">{r.sha256}</span>'))
+               for r in sheet.files]),
+        table("Also seen", ("No.", "Place", ""),
+              [(text_cell(r.number), text_cell(r.place), text_cell(r.text)) for r in sheet.notes]),
+        "</div>", f'<p class="small">Made with {escape(sheet.versions)}.</p>',
+        "<section><h2>Cautions</h2>", '<ul class="cautions">',
         *(f"<li>{escape(c)}</li>" for c in sheet.cautions), "</ul></section>", "</main>",
         _title_block(sheet),
     ]
-    return (
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"/>'
-        '<meta name="viewport" content="width=device-width, initial-scale=1"/>'
-        f"<title>{escape(sheet.title)} – change sheet</title>"
-        f"<style>{STYLE}</style></head>\n<body>{''.join(body)}</body></html>\n"
-    )
+    return page(f"{sheet.title} – change sheet", "".join(body))
 
 
 def _verdict(sheet: Sheet) -> str:
@@ -189,93 +95,68 @@ def _key() -> str:
 
 def _open(sheet: Sheet) -> str:
     rows = [(_number("air", r.number), _place(r.place, r.where), *_measured(r.measure, r.unit),
-             _limit(r.limit), _text(r.reason), _picks("accept as it is", "change in CAD"))
+             _limit(r.limit), text_cell(r.reason), _picks("accept as it is", "change in CAD"))
             for r in sheet.open]
-    table = _table("Open",
-                   ("No.", "Place", "Measured", "", "Limit", "Why it is open", "Decision"), rows)
-    return f'<div class="openbox">{table}</div>' if rows else ""
+    shown = table("Open",
+                  ("No.", "Place", "Measured", "", "Limit", "Why it is open", "Decision"), rows)
+    return f'<div class="openbox">{shown}</div>' if rows else ""
 
 
 def _changes(sheet: Sheet) -> str:
     rows = [(_number(r.op, r.number, r.edit), _place(r.place, r.where),
-             *_measured(r.measure, r.unit), _limit(r.limit), _text(r.change), _text(r.why),
-             _figure_cell(number(r.volume_mm3, 1, signed=True)), _text(r.after or "none"),
+             *_measured(r.measure, r.unit), _limit(r.limit), text_cell(r.change), text_cell(r.why),
+             number_cell(number(r.volume_mm3, 1, signed=True)), _fails(r.fails, r.sure),
+             text_cell(r.after or "none"),
              _picks("approve", "decline"))
             for r in sheet.changes]
     if not rows:
         none = "None: nothing prints over air as received." if sheet.clean else "None was found."
         return f"<section><h2>Changes</h2><p>{none}</p></section>"
-    return _table("Changes", ("No.", "Place", "Measured", "", "Limit", "Change", "Why this one",
-                              "Volume, mm³", "Work after printing", "Decision"), rows)
+    return table("Changes", ("No.", "Place", "Measured", "", "Limit", "Change", "Why this one",
+                             "Volume, mm³", "Fail, of a million", "Work after printing",
+                             "Decision"), rows)
 
 
 def _sections(sheet: Sheet) -> str:
     if not sheet.sections:
         return ""
-    drawn = "".join(_figure(f) for f in sheet.sections)
+    drawn = "".join(figure_html(f) for f in sheet.sections)
     return f'<section><h2>Sections</h2><div class="sections">{drawn}</div></section>'
 
 
 def _ways_up(sheet: Sheet) -> str:
-    drawn = "".join(_figure(f) for f in sheet.ways_up)
+    drawn = "".join(figure_html(f) for f in sheet.ways_up)
     return f'<section class="ways">{drawn}</section>' if drawn else ""
 
 
-def _figure(figure: Figure) -> str:
-    return (f'<figure class="{escape(figure.key)}"><figcaption>{escape(figure.title)}'
-            f"<span>{escape(figure.remark)}</span></figcaption>{to_svg(figure)}</figure>")
+def _risk(sheet: Sheet) -> str:
+    told = "".join(f"<p>{escape(text)}</p>" for text in sheet.risk)
+    return f"<section><h2>What fails all the same</h2>{told}</section>" if told else ""
 
 
-def _text(text: str) -> _Cell:
-    return _Cell(escape(text))
-
-
-def _figure_cell(text: str) -> _Cell:
-    return _Cell(escape(text), "n")
-
-
-def _number(kind: str, name: str, edit: str = "") -> _Cell:
+def _number(kind: str, name: str, edit: str = "") -> Cell:
     small = f'<span class="small">{escape(edit)}</span>' if edit else ""
-    return _Cell(f'<span class="no {kind}">{escape(name)}</span>{small}')
+    return Cell(f'<span class="no {kind}">{escape(name)}</span>{small}')
 
 
-def _place(place: str, where: str) -> _Cell:
-    return _Cell(f'<div class="place">{escape(place)}<span class="small">{escape(where)}'
+def _place(place: str, where: str) -> Cell:
+    return Cell(f'<div class="place">{escape(place)}<span class="small">{escape(where)}'
                  "</span></div>")
 
 
-def _measured(measure: str, unit: str) -> tuple[_Cell, _Cell]:
-    return _Cell(escape(measure), "n m"), _Cell(escape(unit), "u")
+def _measured(measure: str, unit: str) -> tuple[Cell, Cell]:
+    return Cell(escape(measure), "n m"), Cell(escape(unit), "u")
 
 
-def _limit(limit: str) -> _Cell:
-    return _figure_cell(limit)
+def _fails(fails: str, sure: str) -> Cell:
+    small = f'<span class="small">{escape(sure)}</span>' if sure else ""
+    return Cell(escape(fails) + small, "n")
 
 
-def _picks(*words: str) -> _Cell:
-    return _Cell("".join(f'<span class="pick"><span class="box"></span>{escape(w)}</span>'
+def _limit(limit: str) -> Cell:
+    return number_cell(limit)
+
+
+def _picks(*words: str) -> Cell:
+    return Cell("".join(f'<span class="pick"><span class="box"></span>{escape(w)}</span>'
                          for w in words))
-
-
-def _table(heading: str, columns: Sequence[str], rows: Sequence[Sequence[_Cell]]) -> str:
-    if not rows:
-        return ""
-    kinds = [cell.kind for cell in rows[0]]
-    top = "".join(f'<th scope="col"{_class(kind)}>{escape(c)}</th>'
-                  for c, kind in zip(columns, kinds, strict=True))
-    body = "".join(
-        "<tr>" + "".join(f"<td{_class(cell.kind)}{_name(name)}>{cell.html}</td>"
-                         for name, cell in zip(columns, row, strict=True)) + "</tr>"
-        for row in rows)
-    # Wide ledgers fall apart into cards on a phone; small tables fit as they are.
-    cards = ' class="cards"' if len(columns) > 5 else ""
-    return (f"<section><h2>{escape(heading)}</h2><table{cards}><thead><tr>{top}</tr></thead>"
-            f"<tbody>{body}</tbody></table></section>")
-
-
-def _class(kind: str) -> str:
-    return f' class="{kind}"' if kind else ""
-
-
-def _name(column: str) -> str:
-    return f' data-name="{escape(column)}"' if column not in ("", "No.", "Place") else ""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 import manifold3d as m3
 import numpy as np
@@ -13,21 +15,21 @@ import numpy as np
 from soffit.findings.model import Finding
 from soffit.findings.words import angle
 from soffit.part.model import Part
-from soffit.plan.model import Resolution
+from soffit.plan.model import Resolution, together_ppm
 from soffit.process.model import Process, Value
 from soffit.production.figures import figure_rows
+from soffit.production.risk import ppm_words, uncalibrated_words, words
 from soffit.remedies.model import Edit
 from soffit.sheet.model import (
     ChangeRow,
+    FileRow,
     LimitRow,
     NoteRow,
     OpenRow,
     ProtectedRow,
     QuantityRow,
 )
-
-THIN = "\u202f"
-MINUS = "\u2212"
+from soffit.sheet.words import THIN, number, sentence, thin
 
 # Kinds as a person says them; others read as their own name.
 _KINDS = {"air/ledge": "Ledge", "air/bridge": "Bridge", "air/ceiling": "Ceiling",
@@ -170,8 +172,26 @@ def change_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[Chan
             sign = -1.0 if edit.op == "cut" else 1.0
             rows.append(ChangeRow(edit_number(place, k), edit.id, kind, spot, *measured,
                                   remedy_words(edit.remedy), edit.op, sentence(edit.why),
-                                  sign * edit.volume_mm3, sentence(edit.after)))
+                                  sign * edit.volume_mm3, sentence(edit.after),
+                                  *fails(resolution, edit)))
     return tuple(rows)
+
+
+def fails(resolution: Resolution, edit: Edit) -> tuple[str, str]:
+    """Of a million, how many fail at what an edit leaves, and how sure that is."""
+    if resolution.risk is None:
+        return "", ""
+    own = [chance for chance in resolution.risk.chances if chance.edit == edit.id]
+    sure = "" if all(chance.calibrated for chance in own) else "uncalibrated"
+    return thin(ppm_words(together_ppm(chance.ppm for chance in own))), sure
+
+
+def risk_lines(resolution: Resolution) -> tuple[str, ...]:
+    """What of a million parts fails, in sentences."""
+    if resolution.risk is None:
+        return ()
+    told = (words(resolution.risk), uncalibrated_words(resolution.risk))
+    return tuple(f"{thin(sentence(text))}." for text in told if text)
 
 
 def arose_from(edit: Edit, resolution: Resolution) -> str:
@@ -282,25 +302,6 @@ def remedy_words(remedy: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def sentence(text: str) -> str:
-    """First letter large, no full stop: a cell of a table."""
-    text = text.strip().rstrip(".")
-    return text[:1].upper() + text[1:]
-
-
-def number(value: float, decimals: int, signed: bool = False) -> str:
-    """A number with a narrow space between thousands and a true minus."""
-    text = f"{abs(value):,.{decimals}f}".replace(",", THIN)
-    if float(f"{abs(value):.{decimals}f}") == 0.0:
-        return text
-    return (MINUS if value < 0 else "+" if signed else "") + text
-
-
-def parts_word(quantity: int) -> str:
-    """ "part" or "parts"."""
-    return "part" if quantity == 1 else "parts"
-
-
 def protected_rows(resolution: Resolution) -> tuple[ProtectedRow, ...]:
     """Protected faces with their measured departure."""
     return tuple(ProtectedRow(f"face {p.face}", p.selector, p.deviation_mm, p.allowed_mm,
@@ -341,6 +342,18 @@ def limit_rows(process: Process, *, props: bool) -> tuple[LimitRow, ...]:
         row("Height of the pushing edge", process.ejection.edge_mm, "mm", 1),
         row("Hold of the cooled platform", process.ejection.released_mpa, "MPa", 2),
     )
+
+
+_FILES = {"step": "production STEP", "3mf": "production 3MF", "stl": "production STL"}
+
+
+def file_rows(resolution: Resolution, files: Mapping[str, Path]) -> tuple[FileRow, ...]:
+    """The file as received, and the geometry written by role; else that which was proven."""
+    rows = [FileRow("as received", resolution.received.source.sha256)]
+    rows += [FileRow(words, hashlib.sha256(files[role].read_bytes()).hexdigest())
+             for role, words in _FILES.items() if role in files]
+    proven = FileRow("as produced", resolution.after.part.source.sha256)
+    return tuple(rows if files else [*rows, proven])
 
 
 def measured_rows(resolution: Resolution) -> tuple[QuantityRow, ...]:

@@ -3,8 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from importlib.metadata import version
 
+import soffit
 from soffit.sheet.figure import Figure
+
+
+def made_by() -> str:
+    """What made a sheet, with its version."""
+    return f"Soffit {soffit.__version__}"
+
+
+def versions() -> str:
+    """What made a sheet and the files that it is about, each with its version."""
+    kernels = (("B-rep kernel", "cadquery-ocp-novtk"), ("mesh kernel", "manifold3d"),
+               ("typesetter", "typst"))
+    return ", ".join((made_by(), *(f"{what} {name} {version(name)}" for what, name in kernels)))
+
+
+def sheet_number(received: str, produced: str) -> str:
+    """The number of a sheet, from the SHA-256 of the file as received and of the production file
+    that it was proven on."""
+    return f"{received[:8]}-{produced[:8]}"
 
 
 @dataclass(frozen=True)
@@ -23,7 +43,8 @@ class OpenRow:
 @dataclass(frozen=True)
 class ChangeRow:
     """One change to approve or decline. `edit` is its name in the CAD and in the report;
-    `volume_mm3` is signed: plastic added or taken away."""
+    `volume_mm3` is signed: plastic added or taken away. `fails`: how many of a million fail at what
+    it leaves, `sure` "uncalibrated" where that rests on what nobody measured."""
 
     number: str
     edit: str
@@ -37,6 +58,8 @@ class ChangeRow:
     why: str
     volume_mm3: float
     after: str
+    fails: str
+    sure: str
 
 
 @dataclass(frozen=True)
@@ -80,6 +103,14 @@ class QuantityRow:
 
 
 @dataclass(frozen=True)
+class FileRow:
+    """A file that the sheet is about: `what` it is, and its SHA-256."""
+
+    what: str
+    sha256: str
+
+
+@dataclass(frozen=True)
 class Sheet:
     """Everything that the change sheet says, in the words and figures that the reader sees.
 
@@ -88,7 +119,8 @@ class Sheet:
     `ways_up`: maps of all ways up where one was chosen, `up_why` the reason. `price`: its chart,
     where there is an estimate. `measured` has the columns before and after; `estimate` has as
     received, with slicer supports, resolved (or no rows). `ejection`: how it is pushed off the
-    platform ("" unknown).
+    platform ("" unknown). `risk`: what of a million fails, in sentences. `files`: what it is about,
+    `versions`: what made them.
     """
 
     title: str
@@ -107,6 +139,7 @@ class Sheet:
     orientation: str
     up_why: str
     ejection: str
+    risk: tuple[str, ...]
     views: tuple[Figure, ...]
     sections: tuple[Figure, ...]
     ways_up: tuple[Figure, ...]
@@ -118,4 +151,6 @@ class Sheet:
     limits: tuple[LimitRow, ...]
     measured: tuple[QuantityRow, ...]
     estimate: tuple[QuantityRow, ...]
+    files: tuple[FileRow, ...]
+    versions: str
     cautions: tuple[str, ...]

@@ -17,10 +17,10 @@ from soffit.process.model import Process
 from soffit.production.estimate import cases
 from soffit.production.price import Bill, price_at
 from soffit.sheet.figure import Figure, Label, Stroke
-from soffit.sheet.ledger import number
+from soffit.sheet.words import number
 
-WIDTH_MM, HEIGHT_MM = 88.0, 44.0
-LEFT_MM, RIGHT_MM, LOW_MM, HIGH_MM = 10.0, 66.0, 5.0, 39.5
+WIDTH_MM, HEIGHT_MM = 84.0, 44.0
+LEFT_MM, RIGHT_MM, LOW_MM, HIGH_MM = 10.0, 62.0, 5.0, 39.5
 TEXT_MM, GAP_MM = 2.6, 3.4
 
 # Decades of quantity that are drawn.

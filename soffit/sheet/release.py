@@ -1,4 +1,4 @@
-"""The release package: write every file of a resolution, prove it on what was written.
+"""Write every file of a resolution, and prove it on what was written.
 
 Files are written in a staging folder, read back and reviewed, and only then moved to where
 the user wants them, so that nothing half-written is ever seen.
@@ -17,12 +17,9 @@ from pathlib import Path
 
 from soffit.errors import GeometryError, InputError, KernelError
 from soffit.findings.model import Review
-from soffit.findings.review import review
 from soffit.part.changes import write_changes
 from soffit.part.model import Change
-from soffit.part.place import transform
 from soffit.part.quality import quality_change
-from soffit.part.read import read
 from soffit.part.scene import first_bodies, with_bodies
 from soffit.part.step import write_step
 from soffit.part.write_mesh import write_3mf, write_stl
@@ -31,16 +28,23 @@ from soffit.plan.recipe import recipe_toml
 from soffit.plan.report import resolve_json
 from soffit.plan.report_parts import dumps
 from soffit.plan.resolve import measure_protected, open_findings
+from soffit.process.text import process_toml
+from soffit.production.first_article import first_article
+from soffit.production.record import record_csv, record_json
 from soffit.remedies.model import Edit
 from soffit.sheet.build import build_sheet
 from soffit.sheet.html import write_html
+from soffit.sheet.paper import Paper
 from soffit.sheet.pdf import write_pdf
+from soffit.sheet.prove import read_produced, review_produced
+from soffit.sheet.traveller import build_traveller
+from soffit.sheet.traveller_page import traveller_html, traveller_pdf
 
 Progress = Callable[[str, int, int], None]
 
 
 def write_release(
-    result: Resolution, out_dir: Path, *, progress: Progress | None = None
+    result: Resolution, out_dir: Path, *, paper: Paper = "a3", progress: Progress | None = None
 ) -> Resolution:
     """Write all files of `result` to `out_dir`; returns the result as proven on the files.
 
@@ -49,36 +53,59 @@ def write_release(
     that is not clean, and another way up proves to be, the result is that one.
     Raises InputError if the folder cannot be written to.
     """
-    name = Path(result.received.source.file).stem or "part"
-    with _staging(out_dir) as staging:
-        tell = progress or (lambda _stage, _done, _total: None)
-        proven, geometry = _proven(result, staging, name, tell)
-        changes = staging / f"{name}.changes.step"
-        edits, missing = _write_changes(result, changes, name)
-        if changes.exists():
-            geometry["changes_step"] = changes
-        paths = geometry | {
-            "recipe": staging / f"{name}.recipe.toml",
-            "sheet_html": staging / f"{name}.sheet.html",
-            "sheet_pdf": staging / f"{name}.sheet.pdf",
-            "report": staging / f"{name}.report.json",
-        }
-        proven = replace(
-            proven,
-            edits=edits,
-            files={role: str(out_dir / p.name) for role, p in sorted(paths.items())},
-            missing=missing,
-        )
-        paths["recipe"].write_text(recipe_toml(proven), encoding="utf-8")
-        paths["report"].write_text(dumps(resolve_json(proven)), encoding="utf-8")
-        tell("sheet", 2, 4)
-        sheet = build_sheet(proven, title=name)
-        write_html(sheet, paths["sheet_html"])
-        write_pdf(sheet, paths["sheet_pdf"])
-        tell("sheet", 4, 4)
+    with staging_beside(out_dir) as staging:
+        proven, paths = write_files(result, staging, paper=paper, progress=progress)
         for path in paths.values():
             path.replace(out_dir / path.name)
-    return proven
+    return replace(proven, files={role: str(out_dir / p.name) for role, p in paths.items()})
+
+
+def write_files(
+    result: Resolution, folder: Path, *, paper: Paper = "a3", progress: Progress | None = None
+) -> tuple[Resolution, dict[str, Path]]:
+    """What `write_release` writes, in this folder, by role."""
+    name = Path(result.received.source.file).stem or "part"
+    tell = progress or (lambda _stage, _done, _total: None)
+    proven, geometry = _proven(result, folder, name, tell)
+    changes = folder / f"{name}.changes.step"
+    edits, missing = _write_changes(result, changes, name)
+    if changes.exists():
+        geometry["changes_step"] = changes
+    paths = geometry | {
+        "process": folder / f"{name}.process.toml",
+        "recipe": folder / f"{name}.recipe.toml",
+        "sheet_html": folder / f"{name}.sheet.html",
+        "sheet_pdf": folder / f"{name}.sheet.pdf",
+        "traveller_html": folder / f"{name}.traveller.html",
+        "traveller_pdf": folder / f"{name}.traveller.pdf",
+        "record_csv": folder / f"{name}.record.csv",
+        "record_json": folder / f"{name}.record.json",
+        "report": folder / f"{name}.report.json",
+    }
+    proven = replace(proven, edits=edits, missing=missing,
+                     files={role: path.name for role, path in sorted(paths.items())})
+    write_text(paths["process"], process_toml(proven.after.process))
+    write_text(paths["recipe"], recipe_toml(proven))
+    write_text(paths["report"], dumps(resolve_json(proven)))
+    tell("sheet", 2, 4)
+    sheet = build_sheet(proven, title=name, files=geometry)
+    write_html(sheet, paths["sheet_html"])
+    write_pdf(sheet, paths["sheet_pdf"], paper)
+    tell("sheet", 3, 4)
+    checks = first_article(proven)
+    traveller = build_traveller(proven, checks, title=name)
+    write_text(paths["traveller_html"], traveller_html(traveller))
+    paths["traveller_pdf"].write_bytes(traveller_pdf(traveller, paper))
+    write_text(paths["record_csv"], record_csv(sheet.number, checks))
+    write_text(paths["record_json"],
+               dumps(record_json(sheet.number, sheet.file, proven.after.process.name, checks)))
+    tell("sheet", 4, 4)
+    return proven, dict(sorted(paths.items()))
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text as UTF-8 with plain line ends on every system."""
+    path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def _proven(
@@ -105,7 +132,7 @@ def _proven(
 
 
 @contextmanager
-def _staging(out_dir: Path) -> Iterator[Path]:
+def staging_beside(out_dir: Path) -> Iterator[Path]:
     """A folder beside `out_dir`, gone afterwards; `out_dir` is made, and unmade if unused."""
     made = not out_dir.exists()
     given = os.environ.get("SOFFIT_STAGING")
@@ -171,17 +198,10 @@ def _prove(result: Resolution, geometry: dict[str, Path]) -> Resolution:
     reviews: list[Review] = []
     quality = None
     for role, path in sorted(geometry.items(), key=lambda item: item[0] != "step"):
-        unit = "mm" if role == "stl" else None
-        part = read(path, unit=unit, deflection_mm=result.received.deflection_mm or 0.02)
+        part = read_produced(role, path, result.received.placement, result.received.deflection_mm)
         if role == "step":
             quality = quality_change(result.received, part, result.produced.bodies)
-            part = transform(part, result.received.placement)
-        part = replace(part, deflection_mm=result.received.deflection_mm)
-        from_surface = role == "step"
-        reviews.append(
-            review(part, result.after.process, from_surface=from_surface, unattended=True,
-                   own=result.produced.bodies)
-        )
+        reviews.append(review_produced(role, part, result.after.process, result.produced.bodies))
     after = next((r for r in reviews if not r.clean), reviews[0])
     reasons = {(o.finding.kind, o.finding.patch.layers): o.reason for o in result.open}
     protected = result.protected

@@ -1,9 +1,9 @@
-"""One section through each change: what was there, what is added, what is taken away."""
+"""Sections through changes: where the plane runs, and what it cuts before and after."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import manifold3d as m3
 import numpy as np
@@ -11,18 +11,17 @@ import shapely
 
 from soffit.findings.model import Patch
 from soffit.layers.slicer import slice_open_mesh
-from soffit.layers.stack import offset_of
+from soffit.layers.stack import offset_of, union_of
 from soffit.part.model import Body, Floats, Mesh
-from soffit.sheet.drawings import Fit, dimension, drawing_scale
-from soffit.sheet.figure import ADDED, AIR, Area, AreaKind, Figure, Label, Stroke
 
-WIDTH_MM, HEIGHT_MM = 72.0, 58.0
-_FOOT_MM, _HEAD_MM, _SIDE_MM = 9.0, 3.0, 10.0
+Box = tuple[float, float, float, float]
+
+# What rounding alone moves, as a share of the part (derived: as the cut's own rounding, tenfold).
+HAIR = 2e-4
+# What lies no farther off is the same place, mm (own choice: a quarter of a layer).
+NEAR_MM = 0.05
 # Widths closer than this are the same (derived: a circle of 16 chords differs by 2 %).
 SAME_WIDTH = 0.02
-# What is thinner on paper is drawn this thick and its thickness is written beside it (a hatch
-# of 1.3 mm needs as much).
-_THIN_MM = 1.4
 # Planes tried where the first one misses the change (from timing).
 _TRIED = 9
 
@@ -93,91 +92,111 @@ def where_to_cut(received: Mesh, produced: Mesh, props: tuple[Body, ...], direct
     return max(points, key=shown_mm2)
 
 
-def section_figure(key: str, number: str, received: Mesh, produced: Mesh,
-                   props: tuple[Body, ...], direction: Floats, point: Floats,
-                   patch: Patch, focus: tuple[float, float, float, float]
-                   ) -> Figure | None:
-    """Draw the section at `point`; `focus`: bounds of the change along the section and in z, as
-    x0, z0, x1, z1. None where the plane cuts nothing."""
+@dataclass(frozen=True)
+class Cut:
+    """What a plane cuts: the part `before` and `after`, what is `added` and `removed`, and the
+    props that stand there; first coordinate along `direction`, second z, mm.
+
+    `over`: the underside that prints over air as received, as polylines (n, 2); `span`: from where
+    to where along the section, None where the place is not cut.
+    """
+
+    direction: Floats
+    point: Floats
+    before: m3.CrossSection
+    after: m3.CrossSection
+    added: m3.CrossSection
+    removed: m3.CrossSection
+    props: m3.CrossSection
+    over: tuple[Floats, ...] = ()
+    span: tuple[float, float] | None = None
+
+    @property
+    def whole(self) -> Box:
+        """What there is to see, x0, z0, x1, z1."""
+        return _box([self.before, self.after, self.props])
+
+
+def cut_at(received: Mesh, produced: Mesh, props: tuple[Body, ...], direction: Floats,
+           point: Floats, patch: Patch) -> Cut | None:
+    """The section through `point` along plan `direction`; None where it cuts nothing."""
     before, after = cut(received, direction, point), cut(produced, direction, point)
-    # A hair off both, so that faces that only moved by rounding do not count as changed.
-    hair = 2e-4 * float(np.ptp(received.bounds, axis=0).max())
-    added = _open(after - before, hair)
-    removed = _open(before - after, hair)
-    stood = m3.CrossSection.batch_boolean([cut(b.mesh, direction, point) for b in props],
-                                          m3.OpType.Add) if props else m3.CrossSection()
-    over = _over_air(patch, direction, point)
-    frame = _window(before + after, added + removed + stood, focus, over)
-    if frame is None:
+    if before.is_empty() and after.is_empty():
         return None
-    x0, y0, x1, y1 = frame
-    room_w, room_h = WIDTH_MM - 2 * _SIDE_MM, HEIGHT_MM - _FOOT_MM - _HEAD_MM
-    scale, words = drawing_scale(min(room_w / (x1 - x0), room_h / (y1 - y0)))
-    fit = Fit(scale, WIDTH_MM / 2.0 - scale * (x0 + x1) / 2.0,
-              _FOOT_MM + (room_h - scale * (y1 - y0)) / 2.0 - scale * y0)
-    window = m3.CrossSection([np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])])
-    kinds: tuple[tuple[m3.CrossSection, AreaKind, str], ...] = (
-        (before ^ after, "material", ""), (added, "added", "added"),
-        (removed, "removed", "removed"), (stood, "prop", "prop"))
-    areas = []
-    for shape, kind, edge in kinds:
-        rings = fit.rings(_rings(shape ^ window))
-        if rings:
-            areas.append(Area(rings, kind, edge if kind != "removed" else "removed"))
-    strokes = [Stroke(fit.points(line), "visible")
-               for line in _outline(after, frame)]
-    if y0 <= 0.0 <= y1:
-        ground = fit.points(np.array([[x0, 0.0], [x1, 0.0]]))
-        strokes.append(Stroke(ground + np.array([[-4.0, 0.0], [4.0, 0.0]]), "axis"))
-    axis, value = ("y", point[1]) if abs(direction[0]) > 0.999 else (
-        ("x", point[0]) if abs(direction[1]) > 0.999 else ("", 0.0))
-    place = f"at {axis} = {value:.1f}" if axis else (
-        f"through {point[0]:.1f}, {point[1]:.1f} at "
-        f"{math.degrees(math.atan2(direction[1], direction[0])):.0f}° to x")
-    figure = Figure(key, f"Section at {number}", f"{place} · {words}",
-                    f"Section {place} through change {number}: material kept, added and removed.",
-                    WIDTH_MM, HEIGHT_MM, tuple(areas), tuple(strokes))
-    figure = _thin_sheets(figure, added ^ window, fit)
-    if over is not None and over[1] - over[0] > 0.05:
-        ends = fit.points(np.array([[over[0], over[2]], [over[1], over[2]]]))
-        figure = figure.plus(strokes=(Stroke(ends, "air-edge"),))
-        line = float(min(fit.points(np.array([[0.0, y0]]))[0, 1], ends[0, 1])) - 4.0
-        figure = dimension(figure, ends[0], ends[1], line, f"{over[1] - over[0]:.1f}", AIR)
-    return _slope_label(figure, added, fit, frame)
+    # A hair off both, so that faces that only moved by rounding do not count as changed.
+    hair = HAIR * float(np.ptp(received.bounds, axis=0).max())
+    stood = union_of([cut(b.mesh, direction, point) for b in props]) if props \
+        else m3.CrossSection()
+    span = _span(patch, direction, point)
+    over: tuple[Floats, ...] = ()
+    if span is not None:
+        over = underside(before, span, patch.z_mm)
+    return Cut(direction, point, before, after, _real(after - before, hair),
+               _real(before - after, hair), stood, over, span)
 
 
-def _thin_sheets(figure: Figure, added: m3.CrossSection, fit: Fit) -> Figure:
-    """Draw level sheets of added material that are too thin for a hatch, such as membranes, as
-    a solid band, the thickness beside it."""
-    for ring in _rings(added):
-        low, high = ring.min(axis=0), ring.max(axis=0)
-        size = (high - low) * fit.scale
-        if size[1] >= _THIN_MM or size[0] < 2.0 * size[1]:
-            continue
-        ends = fit.points(np.array([[low[0], (low[1] + high[1]) / 2.0],
-                                    [high[0], (low[1] + high[1]) / 2.0]]))
-        middle = ends.mean(axis=0)
-        figure = figure.plus(
-            # The pen's round ends reach half its width further.
-            strokes=(Stroke(ends + np.array([[_THIN_MM / 2, 0.0], [-_THIN_MM / 2, 0.0]]),
-                            "added-band"),),
-            labels=(Label(f"{high[1] - low[1]:.2f} thick", float(middle[0]),
-                          float(middle[1]) - 4.2, 2.5, "middle", ADDED),))
-    return figure
+def underside(shape: m3.CrossSection, span: tuple[float, float], z_mm: tuple[float, float]
+              ) -> tuple[Floats, ...]:
+    """The lower outline of a section between two places along it and two heights, as polylines
+    from left to right; a level one at the mean height where there is none."""
+    low, high = z_mm[0] - NEAR_MM, z_mm[1] + NEAR_MM
+    lines: list[shapely.LineString] = []
+    for ring in rings_of(shape):
+        for a, b in zip(ring, np.roll(ring, -1, axis=0), strict=True):
+            # Rings have what they bound on their left: above an edge that runs right.
+            if b[0] - a[0] <= 1e-9 or max(a[0], span[0]) >= min(b[0], span[1]):
+                continue
+            t = np.clip((np.array(span) - a[0]) / (b[0] - a[0]), 0.0, 1.0)
+            ends = a + t[:, None] * (b - a)
+            if low <= ends[:, 1].min() and ends[:, 1].max() <= high:
+                lines.append(shapely.LineString(np.round(ends, 9)))
+    if not lines:
+        level = sum(z_mm) / 2.0
+        return (np.array([[span[0], level], [span[1], level]]),)
+    merged = shapely.line_merge(shapely.MultiLineString(lines))
+    found = [np.asarray(line.coords) for line in getattr(merged, "geoms", [merged])]
+    return tuple(sorted((line if line[0, 0] <= line[-1, 0] else line[::-1] for line in found),
+                        key=lambda line: tuple(line[0].tolist())))
 
 
-def _open(shape: m3.CrossSection, hair: float) -> m3.CrossSection:
-    return offset_of(offset_of(shape, -hair), hair)
+def traces(corners_mm: Floats, direction: Floats, point: Floats) -> Floats:
+    """Where a plane cuts triangles (k, 3, 3): end points of the pieces along `direction` and in z,
+    (n, 2), mm."""
+    if not len(corners_mm):
+        return np.empty((0, 2))
+    normal = np.array([-direction[1], direction[0], 0.0])
+    height = (corners_mm - point) @ normal
+    found: list[Floats] = []
+    for k in range(3):
+        a, b = corners_mm[:, k], corners_mm[:, (k + 1) % 3]
+        ha, hb = height[:, k], height[:, (k + 1) % 3]
+        crossing = (ha <= 0.0) != (hb <= 0.0)
+        t = ha[crossing] / (ha[crossing] - hb[crossing])
+        found.append(a[crossing] + t[:, None] * (b[crossing] - a[crossing]))
+    points = np.concatenate(found)
+    return np.column_stack([points[:, :2] @ direction, points[:, 2]])
 
 
-def _rings(shape: m3.CrossSection) -> tuple[Floats, ...]:
+def rings_of(shape: m3.CrossSection) -> tuple[Floats, ...]:
+    """The rings of a region, sorted."""
     rings = [np.asarray(r, dtype=np.float64) for r in shape.to_polygons()]
     return tuple(sorted(rings, key=lambda r: tuple(np.round(r.min(axis=0), 6).tolist())))
 
 
-def _over_air(patch: Patch, direction: Floats, point: Floats
-              ) -> tuple[float, float, float] | None:
-    """Stretch of the patch that the plane cuts, along the section, and its height."""
+def _box(shapes: list[m3.CrossSection]) -> Box:
+    bounds = np.array([s.bounds() for s in shapes if not s.is_empty()])
+    low, high = bounds[:, :2].min(axis=0), bounds[:, 2:].max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
+
+def _real(shape: m3.CrossSection, hair: float) -> m3.CrossSection:
+    """What is wider than a hair; corners of more than 12 degrees are left as they are (derived:
+    their tips lie 1 / sin 6° hairs away)."""
+    return shape ^ offset_of(offset_of(shape, -hair, limit=10.0), hair, limit=10.0)
+
+
+def _span(patch: Patch, direction: Floats, point: Floats) -> tuple[float, float] | None:
+    """Stretch of the patch that the plane cuts, along the section."""
     if not patch.rings:
         return None
     area = shapely.Polygon()
@@ -193,73 +212,4 @@ def _over_air(patch: Patch, direction: Floats, point: Floats
     near = [s for s in spans if s[0] - 1e-6 <= here <= s[1] + 1e-6] or spans
     if patch.pierced and spans:  # its two sides belong together
         near = [(spans[0][0], spans[-1][1])]
-    if not near or patch.z_mm[1] - patch.z_mm[0] > 0.3 * (near[0][1] - near[0][0]):
-        return None  # a steep place has no level stretch to dimension
-    return near[0][0], near[0][1], sum(patch.z_mm) / 2.0
-
-
-def _window(whole: m3.CrossSection, changed: m3.CrossSection,
-            focus: tuple[float, float, float, float], over: tuple[float, float, float] | None
-            ) -> tuple[float, float, float, float] | None:
-    """What to show: the change where the plane cuts it, the place over air, and some of the part
-    around them."""
-    if whole.is_empty():
-        return None
-    wx0, wy0, wx1, wy1 = whole.bounds()
-    boxes = []
-    for ring in _rings(changed):
-        (rx0, ry0), (rx1, ry1) = ring.min(axis=0), ring.max(axis=0)
-        if rx0 <= focus[2] and rx1 >= focus[0] and ry0 <= focus[3] and ry1 >= focus[1]:
-            boxes.append((rx0, ry0, rx1, ry1))
-    if over is not None:
-        boxes.append((over[0], over[2], over[1], over[2]))
-    if not boxes:
-        boxes.append(focus)
-    every = np.array(boxes)
-    low, high = every[:, :2].min(axis=0), every[:, 2:].max(axis=0)
-    margin = max(0.35 * float((high - low).max()), 0.08 * (wx1 - wx0), 3.0)
-    # Nothing is shown beyond what there is.
-    x0, x1 = max(low[0] - margin, min(wx0, low[0])), min(high[0] + margin, max(wx1, high[0]))
-    y0, y1 = max(low[1] - margin, min(wy0, low[1])), min(high[1] + margin, max(wy1, high[1]))
-    if x1 - x0 < 1e-6 or y1 - y0 < 1e-6:
-        return None
-    return float(x0), float(y0), float(x1), float(y1)
-
-
-def _outline(shape: m3.CrossSection, frame: tuple[float, float, float, float]
-             ) -> tuple[Floats, ...]:
-    """Outline of a section inside the window, without the window's own sides."""
-    window = shapely.box(*frame).buffer(1e-6)
-    lines: list[Floats] = []
-    for ring in _rings(shape):
-        hit = shapely.LinearRing(ring).intersection(window)
-        parts = [g for g in getattr(hit, "geoms", [hit]) if not g.is_empty]
-        lines.extend(np.asarray(g.coords) for g in parts if g.geom_type in ("LineString",
-                                                                            "LinearRing"))
-    return tuple(lines)
-
-
-def _slope_label(figure: Figure, added: m3.CrossSection, fit: Fit,
-                 frame: tuple[float, float, float, float]) -> Figure:
-    """Angle of the longest slanting edge of what is added, from the platform."""
-    best: tuple[float, Floats, Floats] | None = None
-    for ring in _rings(added):
-        for a, b in zip(ring, np.roll(ring, -1, axis=0), strict=True):
-            dx, dz = abs(b - a)
-            middle = (a + b) / 2.0
-            inside = frame[0] < middle[0] < frame[2] and frame[1] < middle[1] < frame[3]
-            # Outer rings run counter-clockwise: material above an edge that runs right.
-            if inside and dx > 0.2 * dz and dz > 0.2 * dx and b[0] > a[0]:
-                size = float(np.hypot(dx, dz))
-                if best is None or size > best[0]:
-                    best = (size, a, b)
-    if best is None or best[0] * fit.scale < 8.0:
-        return figure
-    _, a, b = best
-    along = (b - a) / np.linalg.norm(b - a)
-    outward = np.array([along[1], -along[0]])
-    at = fit.points(((a + b) / 2.0)[None])[0] + outward * 2.0
-    angle = math.degrees(math.atan2(abs(b[1] - a[1]), abs(b[0] - a[0])))
-    anchor = "start" if outward[0] > 0.1 else "end"
-    return figure.plus(labels=(Label(f"{angle:.0f}°", float(at[0]), float(at[1]) - 1.6, 2.5,
-                                     "start" if anchor == "start" else "end", ADDED),))
+    return near[0] if near and near[0][1] - near[0][0] > NEAR_MM else None

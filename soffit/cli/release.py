@@ -1,0 +1,138 @@
+"""The commands about a release as one file, and about the first article of a run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from soffit.cli.app import app, progress_of, read_part
+from soffit.cli.options import (
+    FormatOption,
+    PaperOption,
+    PaperSize,
+    ProcessOption,
+    ProtectOption,
+    QuantityOption,
+    RecipeOption,
+    RepairOption,
+    TextOrJson,
+    UnitOption,
+    UpOption,
+    parse_up,
+)
+from soffit.errors import InputError
+
+
+@app.command()
+def package(
+    part: Annotated[
+        Path,
+        typer.Argument(metavar="PART|DIR", help="STEP, STL, 3MF, OBJ or PLY file, or a folder "
+                       "that soffit resolve wrote.", show_default=False),
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="ZIP file to write.", show_default=False),
+    ],
+    process: ProcessOption = "pla-04",
+    unit: UnitOption = None,
+    up: UpOption = "keep",
+    protect: ProtectOption = None,
+    recipe: RecipeOption = None,
+    quantity: QuantityOption = 1,
+    repair: RepairOption = False,
+    paper: PaperOption = PaperSize.A3,
+) -> int:
+    """Pack everything of a resolved part in one file that proves itself."""
+    direction = parse_up(up)
+    if out.suffix.lower() != ".zip" or out.is_dir():
+        raise InputError(f"writing to {out}: a package is a .zip file; name it so")
+    from soffit.sheet.package import package_folder, package_result
+
+    if part.is_dir():
+        clean = package_folder(part, out)
+    else:
+        from soffit import api
+        from soffit.process.load import load_process
+
+        how = load_process(process)
+        progress = progress_of(part)
+        received = read_part(part, unit, repair, progress)
+        progress("resolve")
+        result = api.resolve(received, how, up=direction, protect=protect or (), recipe=recipe,
+                             quantity=quantity, progress=progress)
+        clean = package_result(result, out, paper=paper.value, progress=progress).clean
+        progress.clear()
+    print(f"Written: {out}, {out.stat().st_size / 1000:,.0f} kB")
+    print("Clean: nothing prints over air in the files in it." if clean else
+          "Not clean: something remains over air; the sheet in it says what.")
+    return 0 if clean else 1
+
+
+@app.command()
+def verify(
+    package: Annotated[
+        Path, typer.Argument(metavar="PACKAGE", help="ZIP file of soffit package.",
+                             show_default=False),
+    ],
+    received: Annotated[
+        Path | None,
+        typer.Option("--received", metavar="PART", help="The part as received: protected faces "
+                     "are measured again.", show_default=False),
+    ] = None,
+    output: FormatOption = TextOrJson.TEXT,
+) -> int:
+    """Read PACKAGE again, judge its geometry again, and say whether its verdict stands.
+
+    Exit codes: 0 whole, and clean as stated; 1 whole, but not clean or not as stated; 2 damaged,
+    changed, or no package.
+    """
+    from soffit.cli.render_release import verified_lines
+    from soffit.cli.render_text import show
+    from soffit.sheet.verified import verified_json
+    from soffit.sheet.verify import verify as check
+
+    progress = progress_of(package)
+    progress("read")
+    found = check(package, received, progress=progress)
+    progress.clear()
+    if output is TextOrJson.JSON:
+        from soffit.plan.report_parts import dumps
+
+        print(dumps(verified_json(found)), end="")
+    else:
+        show(verified_lines(found))
+    return 0 if found.clean and found.stands else 1
+
+
+@app.command()
+def record(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="Record of a first article, filled in: CSV or "
+                             "JSON.", show_default=False),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="RESULTS", help="CSV file that what it says of the process "
+                     "is added to, for soffit capability fit.", show_default=False),
+    ] = None,
+) -> int:
+    """Hold the record of a first article against its limits.
+
+    Exit codes: 0 all measured and within limits; 1 something is out, or was not measured; 2 the
+    file makes no sense.
+    """
+    from soffit.cli.render_release import record_lines
+    from soffit.cli.render_text import show
+    from soffit.production.record import add_results, read_record, readings
+
+    found = read_record(file)
+    known, said = readings(found)
+    show(record_lines(found, known, said))
+    if out is not None and known:
+        add_results(known, file, out)
+        print(f"Added to {out}: {len(known)} line{'s' if len(known) > 1 else ''}")
+    elif out is not None:
+        print(f"Nothing to add to {out}.")
+    return 0 if found.passed else 1
