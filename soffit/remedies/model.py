@@ -26,8 +26,8 @@ class PropFacts:
     `posts`: how many stand on their own, and how many `ridges` they open to, or that they are
     `fins`. `give_mm`: by how much the weakest tip gives to the nozzle. `force_n`: what breaks the
     strongest off; `breaks`: how often something is to be broken off, each post, of fins, which do
-    not snap, each bit that a hand pulls off, and of gussets as many as are run off in that time. `ways`: how they leave, `tools`: from where a tool
-    gets at them, in words.
+    not snap, each bit that a hand pulls off, and of gussets as many as are run off in that time.
+    `ways`: how they leave, `tools`: from where a tool gets at them, in words.
     `contact_mm2`: plan area in which they touch the part, above and below. `column_mm3`: volume of
     a solid column in their place, `baseline_mm3` plastic of a block support there, `place_mm2` plan
     area of what that would touch above. `leaving`: how the one that is least sure to leaves the

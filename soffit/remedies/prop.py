@@ -122,10 +122,10 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
                 made.append(_option(site, finding, leaning(site, lines), "leaning", len(made)))
             except Refused as no:
                 reasons.append(f"prop: {no}")
-    if lines := spokes(finding.patch, context.process, _level(finding),
+    if found := spokes(finding.patch, context.process, _level(finding),
                        partial(breadth_mm, site)):
         try:
-            props = gussets_under(site, lines)
+            props = gussets_under(site, found)
             made.append(_option(site, finding, props, "gussets", len(made)))
         except Refused as no:
             reasons.append(f"prop: {no}")

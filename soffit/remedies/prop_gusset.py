@@ -10,13 +10,13 @@ bent the flange spreads to a bar at its tip.
 **How it is measured.** Pushed aside at its tip by F, a plate that is as deep below each point as
 that is far from the tip bends by 6 F G² / (E t³ tan δ), t a line, G the farthest that its edge is
 from the part in any layer: under a level place its reach D, in a rounded corner less. The flange, a
-strip of breadth b, one to three lines thick, and length s = D / cos δ, bends by F s³ / (3 E I),
-I = n t sin δ b³ / 12; it is thicker where the next gusset leaves it little breadth. Bonded to a plate
-it is stiffer than alone, as it could bend as the whole does (derived from the least energy). It breaks
-off along its seams when its lower edge is pushed aside: with hinges along
-both seams and from their corner to the middle of the edge, by 4 m + 2 m' at most, m and m' the
-moments that a millimetre of the seam and of the plate bears, and (2 M + 4 M') / s for the flange
-(yield lines, Johansen; derived).
+strip of breadth b, one to three lines thick, and length s = D / cos δ, bends by F s³ / (3 E I), I =
+n t sin δ b³ / 12; it is thicker where the next gusset leaves it little breadth. Bonded to a plate
+it is stiffer than alone, as it could bend as the whole does (derived from the least energy). It
+breaks off along its seams when its lower edge is pushed aside: with hinges along both seams and
+from their corner to the middle of the edge, by 4 m + 2 m' at most, m and m' the moments that a
+millimetre of the seam and of the plate bears, and (2 M + 4 M') / s for the flange (yield lines,
+Johansen; derived).
 
 **Limits.** The line from the tip down to the wall must meet the wall, across all of the flange, and
 more than 2 mm above the platform. The wall keeps a scar as wide as a line.
@@ -131,8 +131,8 @@ def _together(made: list[Prop]) -> list[Prop]:
 
 
 def breadth_mm(site: Site, line: Floats) -> float | None:
-    """Breadth of the flange of the gusset under a ridge by itself, 0 where it needs none; None where
-    none can stand."""
+    """Breadth of the flange of the gusset under a ridge by itself, 0 where it needs none; None
+    where none can stand."""
     try:
         return _measured(site, line, math.inf).flange
     except Refused:
@@ -261,7 +261,7 @@ def force_n(gusset: Gusset, process: Process) -> float:
 
 
 def drawn(gusset: Gusset, top: float, process: Process) -> tuple[m3.Manifold, m3.Manifold]:
-    """The plate of a gusset and its flange, up to a height and into the wall, which both cut them."""
+    """The plate of a gusset and its flange, up to a height and into the wall; both cut them."""
     w, slope, high = process.line_mm, rise(process), gusset.tip - process.layer_mm
     far = gusset.reach + INTO_MM
     plate = _upright([(0.0, high), (0.0, top), (far, top), (far, high - far * slope)], w)

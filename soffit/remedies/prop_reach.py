@@ -55,7 +55,8 @@ def reach(context: Context, body: Around) -> str | None:
                 return f"from the side, {angle}° from x"
     for start in starts[::-1].tolist():
         for angle in range(0, 360, TURN_DEG):
-            if (how := _by_rod(body, start, angle, wide, nose, context.process.line_mm)) is not None:
+            how = _by_rod(body, start, angle, wide, nose, context.process.line_mm)
+            if how is not None:
                 return how
     if float(corners[1, 2]) - body.high <= nose:
         last = len(body.heights) - 1

@@ -45,8 +45,8 @@ DENSER = 3.0
 
 @dataclass(frozen=True, eq=False)
 class Spoke:
-    """A ridge `line` (2, 2) from the anchor to the free edge, the length of the `bar` along the edge
-    at its tip, and how far that is set `back` from the tip where the edge is bent, mm."""
+    """A ridge `line` (2, 2) from the anchor to the free edge, the length of the `bar` along the
+    edge at its tip, and how far that is set `back` from the tip where the edge is bent, mm."""
 
     line: Floats
     bar: float = 0.0
@@ -213,8 +213,8 @@ def _along(edge: shapely.LineString) -> Floats:
 def _of_chord(
     chord: Floats, between: Floats, area: shapely.Geometry, held_mm: float
 ) -> list[_Tip]:
-    """The tips at either end of a chord (2, 2) of an edge that has these corners between. Their bars
-    leave what bulges past a line from bar to bar so high: arcs bulge as the square of their
+    """The tips at either end of a chord (2, 2) of an edge that has these corners between. Their
+    bars leave what bulges past a line from bar to bar so high: arcs bulge as the square of their
     length."""
     long = float(np.linalg.norm(chord[1] - chord[0]))
     if long < LEAST_CHORD_MM:
