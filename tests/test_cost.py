@@ -87,15 +87,19 @@ def test_what_a_chamfer_does_to_the_surface(tmp_path: Path) -> None:
 
 
 def test_work_by_hand(tmp_path: Path) -> None:
-    """A prop leaves the surface as it is and must be broken off, post by post."""
+    """A prop leaves the surface as it is and must be broken off, post by post; gussets are run off
+    in a row."""
     context = looked_at(read(shapes.ledge(), tmp_path), PROCESS)
     options, _ = all_options(context, context.review.air[0], ["prop"])
     costs = PROCESS.costs
+    assert {option.prop.gussets > 0 for option in options if option.prop is not None} == {
+        True, False}
     for option in options:
         assert option.cost is not None and option.pieces > 0
         assert option.prop is not None and not option.prop.fins
-        assert option.cost.labour_s == (costs.handle_s.value
-                                        + option.prop.posts * costs.break_off_s.value)
+        each = costs.run_off_s if option.prop.gussets else costs.break_off_s
+        assert option.cost.labour_s == pytest.approx(
+            costs.handle_s.value + option.prop.posts * each.value)
         assert option.cost.changed_mm2 == option.cost.deviation_mm == 0.0
         assert option.safety == "needs an operation after printing"
 

@@ -117,6 +117,7 @@ def test_each_prop_prints_and_stays_clear(name: str) -> None:
                 below = section if not section.is_empty() else None
 
 
+@pytest.mark.usefixtures("from_below")
 def test_shelf_is_one_slim_hollow_prop() -> None:
     """One ridge inside the free edge; the walls in mid-height are one line thick: their area
     is the outline's less the outline's inset by a line."""

@@ -25,6 +25,7 @@ def bored(radius: float) -> m3.Manifold:
     return block(0, 0, 0, 40, 16, 40) - hole
 
 
+@pytest.mark.usefixtures("from_below")
 @pytest.mark.parametrize("radius", [6.0, 9.0, 11.0, 14.0])
 @pytest.mark.parametrize("turn_deg", [0.0, 30.0])
 def test_a_prop_in_a_bore_stands_on_its_curved_floor(radius: float, turn_deg: float) -> None:

@@ -65,22 +65,37 @@ def stand_together(context: Context, options: Sequence[Option]) -> list[Stand]:
 
 
 def completed(context: Context, option: Option, left: Sequence[Finding]) -> Option | None:
-    """A prop with more of them under what it leaves over air, as one option; None where none can
-    stand there or the whole could not leave."""
-    more = [found for finding in left if (found := least_under(context, finding)) is not None]
-    if not more:
-        return None
-    parts = [option, *more]
-    body = soled(joined([evaluate(part.solid, context.part) for part in parts]), context.process)
-    return _stand(context, parts, body, [])
+    """A prop with more of them under what it leaves over air, as one option: the smallest, or where
+    what grows out of a wall would hold the whole fast, such as stand. None where none can stand
+    there or the whole could not leave."""
+    found = [_under(context, finding) for finding in left]
+    standing = [[one for one in some if one.prop is not None and not one.prop.gussets]
+                for some in found]
+    for choice in (found, standing):
+        parts = [option, *(_least(some) for some in choice if some)]
+        if len(parts) == 1:
+            continue
+        body = soled(joined([evaluate(part.solid, context.part) for part in parts]),
+                     context.process)
+        if (whole := _stand(context, parts, body, [])) is not None:
+            return whole
+    return None
 
 
 def least_under(context: Context, finding: Finding) -> Option | None:
     """The smallest prop under a finding of a review of another state, whose facets are not those
     of this one; None where none can stand there."""
+    found = _under(context, finding)
+    return _least(found) if found else None
+
+
+def _under(context: Context, finding: Finding) -> list[Option]:
     bare = replace(finding, patch=replace(finding.patch, triangles=finding.patch.triangles[:0]))
-    found, _ = all_options(context, bare, LAST_RESORT)
-    return min(found, key=lambda option: option.volume_mm3, default=None)
+    return all_options(context, bare, LAST_RESORT)[0]
+
+
+def _least(found: Sequence[Option]) -> Option:
+    return min(found, key=lambda option: option.volume_mm3)
 
 
 def _stand(
