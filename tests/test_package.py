@@ -149,7 +149,7 @@ def _repacked(files: dict[str, bytes], folder: Path, changed: dict[str, bytes]) 
     """A package in which these files are others, and whose manifest says so."""
     now = files | changed
     manifest = json.loads(now[MANIFEST])
-    manifest |= about(json.loads(now[_named(now, ".report.json")]))
+    manifest |= about(json.loads(now[_named(now, ".report.json")]), "the report")
     for one in manifest["files"]:
         data = now[one["file"]]
         one |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
@@ -298,3 +298,48 @@ def test_a_folder_without_a_report_or_with_a_file_gone_is_refused(
         package_folder(tmp_path / "out", tmp_path / "p.zip")
     assert not (tmp_path / "p.zip").exists()
     assert run(["package", str(tmp_path / "out"), "--out", str(tmp_path / "p.rar")]) == 2
+
+
+def test_whatever_a_report_lacks_is_told_in_a_line(files: dict[str, bytes], tmp_path: Path) -> None:
+    """Each key of the first levels taken out, or made a word, in report and manifest; hashes and
+    manifest as they then are. What no proof needs may be anything; nothing is a
+    defect of ours."""
+    name = _named(files, ".report.json")
+    report = json.loads(files[name])
+    needed = ("schema", "before", "after", "verdict", "files", "proof", "part", "process",
+              "orientation", "totals", "clean", "open", "protected_untouched", "bodies",
+              "deflection_mm", "up", "placement", "over_air_mm2", "sha256", "unit", "size_mm")
+    seen = 0
+    for path in _paths(report, 3):
+        if path[-1] not in needed or path[0] in ("edits", "options", "estimate"):
+            continue
+        for word in (None, "x"):
+            other = json.loads(files[name])
+            inner = other
+            for key in path[:-1]:
+                inner = inner[key]
+            if word is None:
+                del inner[path[-1]]
+            elif inner[path[-1]] == word:
+                continue
+            else:
+                inner[path[-1]] = word
+            changed = files | {name: json.dumps(other).encode()}
+            manifest = json.loads(files[MANIFEST])
+            for one in manifest["files"]:
+                data = changed[one["file"]]
+                one |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+            changed[MANIFEST] = json.dumps(manifest).encode()
+            try:
+                verify(_written(tmp_path / "p.zip", pack(changed)))
+            except InputError as error:
+                assert "\n" not in str(error), path
+                seen += 1
+    assert seen > 40
+
+
+def _paths(value: object, deep: int) -> list[tuple[str, ...]]:
+    if not isinstance(value, dict) or not deep:
+        return []
+    return [path for key, inner in value.items()
+            for path in ((key,), *((key, *rest) for rest in _paths(inner, deep - 1)))]
