@@ -6,6 +6,9 @@ with the tail of a normal distribution (`production.tails`). Rates of different 
 independent, 1 − Π(1 − p); with them fail so many layers, and props for other reasons, as the
 profile's table `failure` counts.
 
+Far tails are those of the model: coupons show where the middle of a limit lies and how wide it is,
+not that it is normal out there.
+
 What is past its limit is a finding, said as such, and not in these figures. Where nobody measured a
 limit they rest on the profile's table `assumed`, and are told as uncalibrated.
 
