@@ -189,7 +189,7 @@ def target_words(found: Risk) -> str:
 
 def words(found: Risk) -> str:
     """All of it in a few words: the total, the target, and what most of it is made up of."""
-    most = "; ".join(f"{chance_words(c)} {ppm_words(c.ppm)}"
+    most = "; ".join(f"{chance_words(c)}: {ppm_words(c.ppm)}"
                      for c in alike(found.chances)[:LARGEST])
     still = f"{found.open} open place{'s' if found.open > 1 else ''} not counted"
     told = [total_words(found), still if found.open else "", target_words(found),
