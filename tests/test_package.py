@@ -54,7 +54,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     result = soffit.resolve(part, profile, up=(0.0, -1.0, 0.0), protect=["face near 0,0,6"])
     proven = result.write(made / "out")
     assert proven.clean and proven.edits
-    package_folder(made / "out", made / "ledge.zip")
+    assert result.package(made / "ledge.zip").clean
     profile.unlink()  # whoever gets the package has not got it either
     return made
 
@@ -77,6 +77,8 @@ def test_every_profile_is_the_same_process_when_written_in_full(tmp_path: Path) 
 
 
 def test_a_package_is_the_same_bytes_for_the_same_files(folder: Path, tmp_path: Path) -> None:
+    """Packed when it was resolved, and from the folder that was written; nothing else is left."""
+    assert {p.name for p in folder.iterdir()} == {"ledge.step", "ledge.stl", "out", "ledge.zip"}
     package_folder(folder / "out", tmp_path / "again.zip")
     assert (tmp_path / "again.zip").read_bytes() == (folder / "ledge.zip").read_bytes()
     with zipfile.ZipFile(folder / "ledge.zip") as archive:
@@ -280,6 +282,7 @@ def test_commands_pack_and_verify(
 ) -> None:
     out = tmp_path / "p.zip"
     assert run(["package", str(folder / "out"), "--out", str(out)]) == 0
+    assert soffit.verify(out).stands
     capsys.readouterr()
     assert run(["verify", str(out), "--format", "json"]) == 0
     assert json.loads(capsys.readouterr().out)["stands"]
@@ -297,6 +300,10 @@ def test_a_folder_without_a_report_or_with_a_file_gone_is_refused(
     with pytest.raises(InputError, match=r"ledge\.production\.stl: No such file"):
         package_folder(tmp_path / "out", tmp_path / "p.zip")
     assert not (tmp_path / "p.zip").exists()
+    package_folder(folder / "out", tmp_path / "new" / "p.zip")
+    assert (tmp_path / "new" / "p.zip").is_file()
+    with pytest.raises(InputError, match="choose another place"):
+        package_folder(folder / "out", tmp_path / "new" / "p.zip" / "q.zip")
     assert run(["package", str(tmp_path / "out"), "--out", str(tmp_path / "p.rar")]) == 2
 
 

@@ -76,7 +76,13 @@ def _write(files: Mapping[str, bytes], names: Mapping[str, str], out: Path) -> N
     report = parsed(files["report"], names["report"], "soffit.resolve/1")
     packed = {names[role]: data for role, data in files.items()}
     packed[MANIFEST] = dumps(manifest(report, names, packed)).encode()
-    write_whole(out, pack(packed))
+    data = pack(packed)
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"writing {out}: {error.strerror or error}; choose another place"
+                         ) from None
+    write_whole(out, data)
 
 
 def manifest(report: Mapping[str, Any], names: Mapping[str, str], files: Mapping[str, bytes]
