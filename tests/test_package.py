@@ -78,7 +78,7 @@ def test_every_profile_is_the_same_process_when_written_in_full(tmp_path: Path) 
 
 def test_a_package_is_the_same_bytes_for_the_same_files(folder: Path, tmp_path: Path) -> None:
     """Packed when it was resolved, and from the folder that was written; nothing else is left."""
-    assert {p.name for p in folder.iterdir()} == {"ledge.step", "ledge.stl", "out", "ledge.zip"}
+    assert {p.name for p in folder.iterdir()} == {"shape.step", "ledge.stl", "out", "ledge.zip"}
     package_folder(folder / "out", tmp_path / "again.zip")
     assert (tmp_path / "again.zip").read_bytes() == (folder / "ledge.zip").read_bytes()
     with zipfile.ZipFile(folder / "ledge.zip") as archive:
