@@ -15,7 +15,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from soffit.api import compare, features, place, quote, read, resolve, review, ways_up
+    from soffit.api import compare, features, place, quote, read, resolve, review, verify, ways_up
     from soffit.errors import (
         FileError,
         GeometryError,
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from soffit.production.price import Tooled
     from soffit.production.quote import Quote
     from soffit.remedies.model import Edit
+    from soffit.sheet.verified import Verified
 
 __version__ = "0.1.0"
 
@@ -52,6 +53,7 @@ _HOME = {
     "quote": "soffit.api",
     "compare": "soffit.api",
     "ways_up": "soffit.api",
+    "verify": "soffit.api",
     "load_process": "soffit.process.load",
     "Part": "soffit.part.model",
     "Face": "soffit.part.model",
@@ -66,6 +68,7 @@ _HOME = {
     "Comparison": "soffit.plan.compare",
     "Quote": "soffit.production.quote",
     "Tooled": "soffit.production.price",
+    "Verified": "soffit.sheet.verified",
     "SoffitError": "soffit.errors",
     "InputError": "soffit.errors",
     "FileError": "soffit.errors",
@@ -101,6 +104,7 @@ __all__ = [
     "SoffitError",
     "Tooled",
     "UnitError",
+    "Verified",
     "WaysUp",
     "__version__",
     "compare",
@@ -111,6 +115,7 @@ __all__ = [
     "read",
     "resolve",
     "review",
+    "verify",
     "ways_up",
 ]
 

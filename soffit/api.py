@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from soffit.process.model import Process
     from soffit.production.price import Tooled
     from soffit.production.quote import Quote
+    from soffit.sheet.verified import Verified
 
 Up = Literal["keep", "auto"] | tuple[float, float, float]
 Box = tuple[float, float, float, float, float, float]
@@ -251,6 +252,20 @@ def compare(
 
     how = load_process(process)
     return compare_parts(a, b, how, up=_direction(a, how, up), progress=progress)
+
+
+def verify(
+    package: str | Path, received: str | Path | None = None, *, progress: Progress | None = None
+) -> Verified:
+    """What a package says of itself, and what its geometry says now, judged again by the process
+    and in the way up inside. `received`: the file as received, by which protected faces are
+    measured again.
+
+    Raises InputError where the package is not whole, or its files are not of one part.
+    """
+    from soffit.sheet.verify import verify as check
+
+    return check(Path(package), None if received is None else Path(received), progress=progress)
 
 
 def _point(numbers: Sequence[float]) -> Vec3:

@@ -54,7 +54,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     result = soffit.resolve(part, profile, up=(0.0, -1.0, 0.0), protect=["face near 0,0,6"])
     proven = result.write(made / "out")
     assert proven.clean and proven.edits
-    package_folder(made / "out", made / "ledge.zip")
+    assert result.package(made / "ledge.zip").clean
     profile.unlink()  # whoever gets the package has not got it either
     return made
 
@@ -77,6 +77,8 @@ def test_every_profile_is_the_same_process_when_written_in_full(tmp_path: Path) 
 
 
 def test_a_package_is_the_same_bytes_for_the_same_files(folder: Path, tmp_path: Path) -> None:
+    """Packed when it was resolved, and from the folder that was written; nothing else is left."""
+    assert {p.name for p in folder.iterdir()} == {"shape.step", "ledge.stl", "out", "ledge.zip"}
     package_folder(folder / "out", tmp_path / "again.zip")
     assert (tmp_path / "again.zip").read_bytes() == (folder / "ledge.zip").read_bytes()
     with zipfile.ZipFile(folder / "ledge.zip") as archive:
@@ -149,7 +151,7 @@ def _repacked(files: dict[str, bytes], folder: Path, changed: dict[str, bytes]) 
     """A package in which these files are others, and whose manifest says so."""
     now = files | changed
     manifest = json.loads(now[MANIFEST])
-    manifest |= about(json.loads(now[_named(now, ".report.json")]))
+    manifest |= about(json.loads(now[_named(now, ".report.json")]), "the report")
     for one in manifest["files"]:
         data = now[one["file"]]
         one |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
@@ -280,6 +282,7 @@ def test_commands_pack_and_verify(
 ) -> None:
     out = tmp_path / "p.zip"
     assert run(["package", str(folder / "out"), "--out", str(out)]) == 0
+    assert soffit.verify(out).stands
     capsys.readouterr()
     assert run(["verify", str(out), "--format", "json"]) == 0
     assert json.loads(capsys.readouterr().out)["stands"]
@@ -297,4 +300,53 @@ def test_a_folder_without_a_report_or_with_a_file_gone_is_refused(
     with pytest.raises(InputError, match=r"ledge\.production\.stl: No such file"):
         package_folder(tmp_path / "out", tmp_path / "p.zip")
     assert not (tmp_path / "p.zip").exists()
+    package_folder(folder / "out", tmp_path / "new" / "p.zip")
+    assert (tmp_path / "new" / "p.zip").is_file()
+    with pytest.raises(InputError, match="choose another place"):
+        package_folder(folder / "out", tmp_path / "new" / "p.zip" / "q.zip")
     assert run(["package", str(tmp_path / "out"), "--out", str(tmp_path / "p.rar")]) == 2
+
+
+def test_whatever_a_report_lacks_is_told_in_a_line(files: dict[str, bytes], tmp_path: Path) -> None:
+    """Each key of the first levels taken out, or made a word, in report and manifest; hashes and
+    manifest as they then are. What no proof needs may be anything; nothing is a
+    defect of ours."""
+    name = _named(files, ".report.json")
+    report = json.loads(files[name])
+    needed = ("schema", "before", "after", "verdict", "files", "proof", "part", "process",
+              "orientation", "totals", "clean", "open", "protected_untouched", "bodies",
+              "deflection_mm", "up", "placement", "over_air_mm2", "sha256", "unit", "size_mm")
+    seen = 0
+    for path in _paths(report, 3):
+        if path[-1] not in needed or path[0] in ("edits", "options", "estimate"):
+            continue
+        for word in (None, "x"):
+            other = json.loads(files[name])
+            inner = other
+            for key in path[:-1]:
+                inner = inner[key]
+            if word is None:
+                del inner[path[-1]]
+            elif inner[path[-1]] == word:
+                continue
+            else:
+                inner[path[-1]] = word
+            changed = files | {name: json.dumps(other).encode()}
+            manifest = json.loads(files[MANIFEST])
+            for one in manifest["files"]:
+                data = changed[one["file"]]
+                one |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+            changed[MANIFEST] = json.dumps(manifest).encode()
+            try:
+                verify(_written(tmp_path / "p.zip", pack(changed)))
+            except InputError as error:
+                assert "\n" not in str(error), path
+                seen += 1
+    assert seen > 40
+
+
+def _paths(value: object, deep: int) -> list[tuple[str, ...]]:
+    if not isinstance(value, dict) or not deep:
+        return []
+    return [path for key, inner in value.items()
+            for path in ((key,), *((key, *rest) for rest in _paths(inner, deep - 1)))]

@@ -12,7 +12,7 @@ from soffit import errors
 
 NAMES = {
     "read", "place", "features", "review", "resolve", "compare", "ways_up", "quote",
-    "load_process", "Quote", "Tooled",
+    "load_process", "Quote", "Tooled", "verify", "Verified",
     "Part", "Face", "Features", "Process", "Finding", "Review", "Edit", "Resolution", "Comparison",
     "Orientation", "WaysUp",
     "SoffitError", "InputError", "FileError", "UnitError", "ProcessError", "SelectorError",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,9 @@ from soffit.production.price import yield_of
 from soffit.production.report import quote_json
 from soffit.production.risk import alike, chances, words
 from soffit.production.tails import z_range
+from soffit.sheet.build import build_sheet
+from soffit.sheet.html import to_html
+from soffit.sheet.words import THIN
 from tests.shapes import box, cross_hole, frustum, fuse, ledge, read, slot
 from tests.solids import block, part_of
 
@@ -194,6 +198,12 @@ def test_the_risk_of_a_resolution_is_in_its_price_its_text_and_its_report(
         assert f"{found.total_ppm:,.0f} of a million (uncalibrated), yield 99." in text
         assert "underside at 45.0°, z 2.6–8.0 (E1)" in text
         assert "nobody measured capability.angle_deg, capability.lip_mm" in text
+    sheet = build_sheet(result, title="shelf")
+    assert [(row.fails, row.sure) for row in sheet.changes] == [("31.7", "uncalibrated")]
+    page = to_html(sheet)
+    for told in ("Fail, of a million", "What fails all the same", *sheet.risk):
+        assert escape(told) in page
+    assert f"1{THIN}231 of a million (uncalibrated)" in sheet.risk[0]
 
 
 def test_a_prop_fails_by_its_tip_its_contact_and_at_the_rate_counted(tmp_path: Path) -> None:

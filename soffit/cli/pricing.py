@@ -101,6 +101,7 @@ def coupon(
 ) -> int:
     """Draw test coupons: ladders of what a process may be able to print."""
     from soffit.cli.progress import Progress
+    from soffit.cli.render_text import show, wrap
     from soffit.process.load import load_process
     from soffit.production.coupon import coupons, write_coupons
 
@@ -113,11 +114,11 @@ def coupon(
     for one in coupons(how):
         if not wanted or one.name in wanted:
             what = f" ({one.limit})" if one.limit else ""
-            print(f"{one.name}{what}: {', '.join(f'{v:g}' for v in one.levels)}")
-            print(f"  {one.how}")
+            levels = ", ".join(f"{v:g}" for v in one.levels)
+            show([*wrap(f"{one.name}{what}: {levels}"), *wrap(one.how, "  ")])
     print("Written:", *(f"  {path}" for path in written), sep="\n")
-    print("Fill in results.csv, a line for each coupon with a limit: held empty where all failed, "
-          "failed\nempty where all held; then soffit capability fit.")
+    show(wrap("Fill in results.csv, a line for each coupon with a limit: held empty where all "
+              "failed, failed empty where all held; then soffit capability fit."))
     return 0
 
 
@@ -149,6 +150,7 @@ def fit_results(
     """Fit limits to coupons: mean, deviation, and what holds with confidence."""
     import datetime
 
+    from soffit.cli.render_text import show, wrap
     from soffit.process.load import load_process
     from soffit.production.capability import fit, profile_text, read_results, words
 
@@ -164,8 +166,7 @@ def fit_results(
         raise InputError(f"writing to {profile}: it is there already; give another name, so that "
                          "no limits are lost")
     found = fit(read_results(results))
-    for one in found:
-        print(words(one))
+    show([line for one in found for line in wrap(words(one))])
     if not found:
         raise InputError(f"reading {results}: there are no coupons in it; add a line for each")
     if profile is not None:

@@ -48,9 +48,9 @@ def package(
     direction = parse_up(up)
     if out.suffix.lower() != ".zip" or out.is_dir():
         raise InputError(f"writing to {out}: a package is a .zip file; name it so")
-    from soffit.sheet.package import package_folder, package_result
-
     if part.is_dir():
+        from soffit.sheet.package import package_folder
+
         clean = package_folder(part, out)
     else:
         from soffit import api
@@ -62,7 +62,7 @@ def package(
         progress("resolve")
         result = api.resolve(received, how, up=direction, protect=protect or (), recipe=recipe,
                              quantity=quantity, progress=progress)
-        clean = package_result(result, out, paper=paper.value, progress=progress).clean
+        clean = result.package(out, paper=paper.value, progress=progress).clean
         progress.clear()
     print(f"Written: {out}, {out.stat().st_size / 1000:,.0f} kB")
     print("Clean: nothing prints over air in the files in it." if clean else
@@ -88,14 +88,14 @@ def verify(
     Exit codes: 0 whole, and clean as stated; 1 whole, but not clean or not as stated; 2 damaged,
     changed, or no package.
     """
+    from soffit import api
     from soffit.cli.render_release import verified_lines
     from soffit.cli.render_text import show
     from soffit.sheet.verified import verified_json
-    from soffit.sheet.verify import verify as check
 
     progress = progress_of(package)
     progress("read")
-    found = check(package, received, progress=progress)
+    found = api.verify(package, received, progress=progress)
     progress.clear()
     if output is TextOrJson.JSON:
         from soffit.plan.report_parts import dumps

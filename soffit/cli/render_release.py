@@ -62,6 +62,6 @@ def _measured(entry: Entry) -> str:
     if value is None:
         return f"{entry.measured}, where yes is due"
     if check.low is not None and value < check.low:
-        return f"{value:g} {check.unit}, {check.low - value:.3g} below {check.low:g}"
+        return f"{value:g} {check.unit}, {round(check.low - value, 3):g} below {check.low:g}"
     assert check.high is not None
-    return f"{value:g} {check.unit}, {value - check.high:.3g} above {check.high:g}"
+    return f"{value:g} {check.unit}, {round(value - check.high, 3):g} above {check.high:g}"

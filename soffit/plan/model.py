@@ -250,3 +250,13 @@ class Resolution:
         from soffit.sheet.release import write_release
 
         return write_release(self, Path(out_dir), paper=paper, progress=progress)
+
+    def package(
+        self, out: str | Path, *, paper: Literal["a3", "a4", "letter"] = "a3",
+        progress: Callable[[str, int, int], None] | None = None
+    ) -> Resolution:
+        """Write all of it as one ZIP file that proves itself (`soffit.verify`); returns the
+        resolution as proven on what is in it."""
+        from soffit.sheet.package import package_result
+
+        return package_result(self, Path(out), paper=paper, progress=progress)

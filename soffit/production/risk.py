@@ -6,6 +6,9 @@ with the tail of a normal distribution (`production.tails`). Rates of different 
 independent, 1 − Π(1 − p); with them fail so many layers, and props for other reasons, as the
 profile's table `failure` counts.
 
+Far tails are those of the model: coupons show where the middle of a limit lies and how wide it is,
+not that it is normal out there.
+
 What is past its limit is a finding, said as such, and not in these figures. Where nobody measured a
 limit they rest on the profile's table `assumed`, and are told as uncalibrated.
 
@@ -186,7 +189,7 @@ def target_words(found: Risk) -> str:
 
 def words(found: Risk) -> str:
     """All of it in a few words: the total, the target, and what most of it is made up of."""
-    most = "; ".join(f"{chance_words(c)} {ppm_words(c.ppm)}"
+    most = "; ".join(f"{chance_words(c)}: {ppm_words(c.ppm)}"
                      for c in alike(found.chances)[:LARGEST])
     still = f"{found.open} open place{'s' if found.open > 1 else ''} not counted"
     told = [total_words(found), still if found.open else "", target_words(found),

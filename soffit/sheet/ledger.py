@@ -15,7 +15,7 @@ import numpy as np
 from soffit.findings.model import Finding
 from soffit.findings.words import angle
 from soffit.part.model import Part
-from soffit.plan.model import Resolution, together_ppm
+from soffit.plan.model import Resolution
 from soffit.process.model import Process, Value
 from soffit.production.figures import figure_rows
 from soffit.production.risk import ppm_words, uncalibrated_words, words
@@ -183,7 +183,7 @@ def fails(resolution: Resolution, edit: Edit) -> tuple[str, str]:
         return "", ""
     own = [chance for chance in resolution.risk.chances if chance.edit == edit.id]
     sure = "" if all(chance.calibrated for chance in own) else "uncalibrated"
-    return thin(ppm_words(together_ppm(chance.ppm for chance in own))), sure
+    return thin(ppm_words(resolution.risk.of_edit(edit.id))), sure
 
 
 def risk_lines(resolution: Resolution) -> tuple[str, ...]:

@@ -52,7 +52,8 @@ def package_folder(folder: Path, out: Path) -> bool:
         raise InputError(f"packing {folder}: it holds {len(reports) or 'no'} reports of `soffit "
                          "resolve`; give a folder that holds one, or the part")
     report = parsed(reports[0].read_bytes(), reports[0].name, "soffit.resolve/1")
-    names = {str(role): str(name) for role, name in report["files"].items()}
+    told = report.get("files")
+    names = {str(role): str(name) for role, name in told.items()} if isinstance(told, dict) else {}
     lacking = [role for role in NEEDED if role not in names]
     if lacking:
         raise InputError(f"packing {folder}: its report names no {lacking[0]}; resolve the part "
@@ -68,14 +69,20 @@ def package_folder(folder: Path, out: Path) -> bool:
             raise InputError(f"packing {path}: {error.strerror or error}; resolve the part again"
                              ) from None
     _write(files, names, out)
-    return bool(report["verdict"]["clean"])
+    return bool(about(report, names["report"])["verdict"]["clean"])
 
 
 def _write(files: Mapping[str, bytes], names: Mapping[str, str], out: Path) -> None:
     report = parsed(files["report"], names["report"], "soffit.resolve/1")
     packed = {names[role]: data for role, data in files.items()}
     packed[MANIFEST] = dumps(manifest(report, names, packed)).encode()
-    write_whole(out, pack(packed))
+    data = pack(packed)
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"writing {out}: {error.strerror or error}; choose another place"
+                         ) from None
+    write_whole(out, data)
 
 
 def manifest(report: Mapping[str, Any], names: Mapping[str, str], files: Mapping[str, bytes]
@@ -84,24 +91,29 @@ def manifest(report: Mapping[str, Any], names: Mapping[str, str], files: Mapping
     return {
         "schema": SCHEMA,
         "made_by": made_by(),
-        **about(report),
+        **about(report, names["report"]),
         "files": [{"role": role, "file": name, "bytes": len(files[name]),
                    "sha256": hashlib.sha256(files[name]).hexdigest()}
                   for role, name in sorted(names.items())],
     }
 
 
-def about(report: Mapping[str, Any]) -> dict[str, Any]:
-    """What a manifest repeats of the report beside it, for those who read that alone."""
-    before, verdict = report["before"], report["verdict"]
-    return {
-        "part": {key: before["part"][key] for key in ("file", "sha256", "unit")},
-        "process": before["process"]["name"],
-        "up": before["orientation"]["up"],
-        "verdict": {"clean": verdict["clean"], "open": len(verdict["open"]),
-                    "over_air_mm2": report["after"]["totals"]["over_air_mm2"],
-                    "protected_untouched": verdict["protected_untouched"]},
-    }
+def about(report: Mapping[str, Any], name: str) -> dict[str, Any]:
+    """What a manifest repeats of the report beside it, for those who read that alone. Raises
+    InputError where the report, which is called `name`, does not say it."""
+    try:
+        before, verdict = report["before"], report["verdict"]
+        return {
+            "part": {key: before["part"][key] for key in ("file", "sha256", "unit")},
+            "process": before["process"]["name"],
+            "up": before["orientation"]["up"],
+            "verdict": {"clean": verdict["clean"], "open": len(verdict["open"]),
+                        "over_air_mm2": report["after"]["totals"]["over_air_mm2"],
+                        "protected_untouched": verdict["protected_untouched"]},
+        }
+    except (KeyError, TypeError) as error:
+        raise InputError(f"reading {name}: it does not hold together ({error}); take the file as "
+                         "written") from None
 
 
 def parsed(data: bytes, name: str, schema: str) -> dict[str, Any]:

@@ -85,7 +85,6 @@ body{{padding:1rem}}
 .cards td[data-name]::before{{content:attr(data-name) ": ";color:{SOFT}}}
 }}
 @media print{{
-@page{{size:A4 landscape;margin:12mm}}
 body{{background:#fff;max-width:none;padding:0;font-size:9pt}}
 .views{{grid-template-columns:120fr 120fr 136fr}}
 h2{{break-after:avoid}}
@@ -104,13 +103,15 @@ class Cell:
     kind: str = ""
 
 
-def page(title: str, body: str) -> str:
-    """A whole page without any outside reference."""
+def page(title: str, body: str, *, upright: bool = False) -> str:
+    """A whole page without any outside reference; `upright`: how it is printed, on whatever paper
+    there is."""
+    sheet = f"@page{{size:{'portrait' if upright else 'landscape'};margin:12mm}}"
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"/>'
         '<meta name="viewport" content="width=device-width, initial-scale=1"/>'
         f"<title>{escape(title)}</title>"
-        f"<style>{STYLE}</style></head>\n<body>{body}</body></html>\n"
+        f"<style>{STYLE}{sheet}</style></head>\n<body>{body}</body></html>\n"
     )
 
 

@@ -233,6 +233,7 @@ def _slope_label(figure: Figure, rings: tuple[Floats, ...], fit: Fit, window: Bo
                  ) -> Figure:
     """Angle of the longest slanting underside of the change, from the platform."""
     best: tuple[tuple[float, float], Floats, Floats] | None = None
+    whole = np.empty((0, 2))
     for ring in rings:
         for a, b in zip(ring, np.roll(ring, -1, axis=0), strict=True):
             dx, dz = abs(b - a)
@@ -244,14 +245,16 @@ def _slope_label(figure: Figure, rings: tuple[Floats, ...], fit: Fit, window: Bo
                 # Of two as long, the higher: farther from what is written below.
                 size = round(float(np.hypot(dx, dz)), 2), float(middle[1])
                 if best is None or size > best[0]:
-                    best = (size, a, b)
+                    best, whole = (size, a, b), ring
     if best is None or best[0][0] * fit.scale < 6.0:
         return figure
     _, a, b = best
     along = (b - a) / np.linalg.norm(b - a)
     outward = np.array([along[1], -along[0]])
-    # Beside the line, in the free.
-    free = 2.0 if color != REMOVED else -5.0
+    # Beside the line, in the free: past what was taken away.
+    free = 2.0
+    if color == REMOVED:
+        free = -4.5 - fit.scale * float(((a + b) / 2.0 @ outward) - (whole @ outward).min())
     at = fit.points(((a + b) / 2.0)[None])[0] + outward * free
     angle = math.degrees(math.atan2(abs(b[1] - a[1]), abs(b[0] - a[0])))
     label = Label(f"{angle:.0f}°", float(at[0]), float(at[1]) - (1.6 if outward[1] < 0 else 0.0),

@@ -65,7 +65,7 @@ def traveller_html(found: Traveller) -> str:
         *(f"<li>{escape(c)}</li>" for c in found.cautions), "</ul></section></main>",
         f'<footer><dl class="title">{block}</dl></footer>',
     ]
-    return page(f"{found.title} – floor traveller", "".join(body))
+    return page(f"{found.title} – floor traveller", "".join(body), upright=True)
 
 
 def traveller_pdf(found: Traveller, paper: Paper = "a4") -> bytes:

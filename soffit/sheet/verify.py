@@ -182,7 +182,7 @@ def _report(files: Mapping[str, bytes], by_role: Mapping[str, str], package: str
     data = parsed(files[name], name, "soffit.resolve/1")
     report = _valid(_Report, data, name, package)
     stated = parsed(files[MANIFEST], MANIFEST, SCHEMA)
-    for key, value in about(data).items():
+    for key, value in about(data, name).items():
         if stated.get(key) != value:
             raise _apart(package, f"its manifest and {name} differ in {key}")
     if dict(by_role) != report.files:
