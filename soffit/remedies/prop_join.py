@@ -65,13 +65,15 @@ def stand_together(context: Context, options: Sequence[Option]) -> list[Stand]:
 
 
 def completed(context: Context, option: Option, left: Sequence[Finding]) -> Option | None:
-    """A prop with more of them under what it leaves over air, as one option: the smallest, or where
-    what grows out of a wall would hold the whole fast, such as stand. None where none can stand
-    there or the whole could not leave."""
+    """A prop with more of them under what it leaves over air, as one option: gussets by the
+    smallest, else such as stand, as what grows out of a wall may pass through what stands before
+    it; the others where those do not do. None where none can stand there or the whole could not
+    leave."""
     found = [_under(context, finding) for finding in left]
     standing = [[one for one in some if one.prop is not None and not one.prop.gussets]
                 for some in found]
-    for choice in (found, standing):
+    gussets = option.prop is not None and option.prop.gussets > 0
+    for choice in (found, standing) if gussets else (standing, found):
         parts = [option, *(_least(some) for some in choice if some)]
         if len(parts) == 1:
             continue
