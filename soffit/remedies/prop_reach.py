@@ -93,7 +93,9 @@ def _is_free(part: m3.Manifold, at: Floats, way: Floats, wide: float, nose: floa
     """Whether a round rod, whose middle ends at a point (3,), comes on a way (3,) free of the
     part, and is long enough to be held outside of it."""
     low, high = np.array(part.bounding_box()).reshape(2, 3)
-    far = float(np.maximum(low * way, high * way).sum() - at @ way)
+    moves = np.abs(way) > 1e-9
+    ahead = np.where(way > 0.0, high - at, low - at)
+    far = max(0.0, float((ahead[moves] / way[moves]).min()))
     if far > nose:
         return False
     across = np.array([-way[1], way[0], 0.0]) / math.hypot(way[0], way[1])
@@ -101,7 +103,7 @@ def _is_free(part: m3.Manifold, at: Floats, way: Floats, wide: float, nose: floa
     for k in range(SIDES + 1):
         turn, out = 2.0 * math.pi * k / SIDES, 0.0 if k == SIDES else 0.5 * wide
         begin = at + SKIN_MM * way + out * (math.cos(turn) * across + math.sin(turn) * up)
-        if part.ray_cast(tuple(begin.tolist()), tuple((begin + max(far, wide) * way).tolist())):
+        if part.ray_cast(tuple(begin.tolist()), tuple((begin + (far + wide) * way).tolist())):
             return False
     return True
 
