@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from soffit.orient.choose import EQUAL_SHARE
+from soffit.orient.finalists import EQUAL_SHARE
 from soffit.orient.measure import Orientation
 
 
