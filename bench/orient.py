@@ -1,7 +1,8 @@
 """The search for a way up: against one review, its growth, and against layers in every direction.
 
 First the time of a search over 5,000 directions with 16 finalists as a ratio to one plain review of
-the same part (at most 10 wanted, at 10⁵ triangles), and how the screen grows with triangles and
+the same part (at most 10 wanted, at 10⁵ triangles), by the clock and by what all processors did for
+it, which tells more where others are at work beside it, and how the screen grows with triangles and
 with directions. Then, for each part of a folder (`SOFFIT_PARTS`, else `examples`; `SOFFIT_ONLY`
 chooses files), the way up that is chosen against the best of `SOFFIT_DIRECTIONS` (2,000) spread
 over the sphere and every flat side, all measured by layers: a direction is left out only where its
@@ -46,12 +47,12 @@ REFINED = {"1e4": 2, "1e5": 6}
 def run() -> None:
     """Print both tables."""
     process = load_process("pla-04")
-    print("triangles  review, s  search, s  ratio  screen of 1,000, s  of 5,000, s")
+    print("triangles  review, s  search, s  ratio  of work  screen of 1,000, s  of 5,000, s")
     for name, refined in REFINED.items():
         part = block(refined)
-        plain_s = least_s(lambda part=part: review(part, process,
+        plain_s, plain_work = least_s(lambda part=part: review(part, process,
                                                    stack=cut_layers(part, process)))
-        search_s = least_s(lambda part=part: search(part, process, every_room=True))
+        search_s, search_work = least_s(lambda part=part: search(part, process, every_room=True))
         screens = []
         for count in (1_000, AROUND):
             begun = time.perf_counter()
@@ -60,7 +61,7 @@ def run() -> None:
             depth.below(sphere(count))
             screens.append(time.perf_counter() - begun)
         print(f"{name:>9}{plain_s:11.2f}{search_s:11.2f}{search_s / plain_s:7.1f}"
-              f"{screens[0]:20.2f}{screens[1]:13.2f}", flush=True)
+              f"{search_work / plain_work:9.1f}{screens[0]:20.2f}{screens[1]:13.2f}", flush=True)
     folder = Path(os.environ.get("SOFFIT_PARTS") or ROOT / "examples")
     files = sorted(p for p in folder.rglob(os.environ.get("SOFFIT_ONLY", "*"))
                    if p.suffix.lower() in KINDS)
@@ -81,14 +82,17 @@ class Row:
     over: float
 
 
-def least_s(work: Callable[[], object]) -> float:
-    """Least of a few runs, s: what runs beside it makes it longer."""
+def least_s(work: Callable[[], object]) -> tuple[float, float]:
+    """Least of a few runs, s: by the clock, which what runs beside it makes longer, and what all
+    processors did for it."""
     took = []
     for _ in range(RUNS):
-        begun = time.perf_counter()
+        begun, was = time.perf_counter(), os.times()
         work()
-        took.append(time.perf_counter() - begun)
-    return min(took)
+        now = os.times()
+        took.append((time.perf_counter() - begun, sum(now[:4]) - sum(was[:4])))
+    clock, worked = zip(*took, strict=True)
+    return min(clock), min(worked)
 
 
 def look_at(path: Path) -> Row | None:

@@ -9,7 +9,7 @@ that layers decide, was reviewed in full.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 
 from soffit.orient.directions import Direction
 from soffit.orient.measure import Orientation
@@ -27,8 +27,9 @@ EQUAL_SHARE = 0.01
 MOST_MPA = 50.0
 
 # Two ways up are alike whose measures differ by no more than this (derived: cutting a mirror image
-# in layers at other heights moves an area over air by as much).
-ALIKE_SHARE = 0.02
+# in layers at other heights moves an area over air by as much), and areas over air in thick layers
+# and costs by no more than that (likewise; a hole has a strip more or less).
+ALIKE_SHARE, ALIKE_ROUGHLY = 0.02, 0.2
 
 # Areas over air that differ by less than this are of equal worth: one line by one reach of a lip is
 # far more (derived).
@@ -37,7 +38,7 @@ EQUAL_MM2 = 0.5
 # So many are all measured in full (own choice: roughly first would take longer), else the best by
 # cost and by what is over air (own choice: what is best was among the first two by rough cost on 24
 # parts).
-FEW, BEST, LEAST = 4, 3, 2
+FEW, BEST, LEAST = 4, 2, 2
 
 
 def measured_all(
@@ -59,9 +60,18 @@ def measured_all(
 
 
 def in_order(found: Sequence[Orientation], asked: Vec3 | None) -> tuple[Orientation, ...]:
-    """Best first."""
+    """Best first; what was measured roughly, like one that was measured in full and for about the
+    same cost, not before that, as its mirror image."""
     least = min(o.cost for o in found)
-    return tuple(sorted(found, key=lambda o: worth(o, least, asked)))
+    ordered = sorted(found, key=lambda o: worth(o, least, asked))
+    for o in [o for o in ordered if o.roughly]:
+        at = ordered.index(o)
+        twin = next((f for f in ordered[at:] if not f.roughly and alike(o, f)
+                     and abs(o.cost - f.cost) <= ALIKE_ROUGHLY * f.cost), None)
+        if twin is not None:
+            ordered.insert(ordered.index(twin) + 1, o)
+            ordered.pop(at)
+    return tuple(ordered)
 
 
 def worth(
@@ -86,24 +96,25 @@ def hangs(o: Orientation) -> tuple[float, float]:
 def alike(one: Orientation, other: Orientation) -> bool:
     """Whether two measure the same, as the ways up of a part with a mirror plane do: what is in the
     way of resolving one is in the way of the other."""
-    return all(abs(a - b) <= ALIKE_SHARE * max(a, b) for a, b in (
-        (one.over_air_mm2, other.over_air_mm2), (one.height_mm, other.height_mm),
-        (one.footprint_mm2, other.footprint_mm2)))
+    by_area = ALIKE_ROUGHLY if one.roughly or other.roughly else ALIKE_SHARE
+    return all(abs(a - b) <= share * max(a, b) for a, b, share in (
+        (one.over_air_mm2, other.over_air_mm2, by_area),
+        (one.height_mm, other.height_mm, ALIKE_SHARE),
+        (one.footprint_mm2, other.footprint_mm2, ALIKE_SHARE)))
 
 
 def _in_full(found: Sequence[Orientation], first: int, asked: Vec3 | None) -> list[int]:
-    """Which of those measured roughly are worth a review, in their order."""
+    """Which of those measured roughly are worth a review, in their order; of those alike one."""
     standing = [o for o in found if o.stands] or list(found)
-    wanted = [*found[:first], *_unlike(in_order(found, asked), BEST),
-              *_unlike(sorted(standing, key=hangs), LEAST),
-              min(standing, key=lambda o: o.plastic_mm3), min(standing, key=lambda o: o.time_s)]
-    return sorted({found.index(o) for o in wanted})
-
-
-def _unlike(ordered: Iterable[Orientation], count: int) -> list[Orientation]:
-    """The first so many of which none is like one before."""
-    kept: list[Orientation] = []
-    for o in ordered:
-        if len(kept) < count and not any(alike(o, k) for k in kept):
-            kept.append(o)
-    return kept
+    wanted = list(found[:first])
+    for ordered, count in (
+        (in_order(found, asked), BEST), (sorted(standing, key=hangs), LEAST),
+        (sorted(standing, key=lambda o: o.plastic_mm3), 1),
+        (sorted(standing, key=lambda o: o.time_s), 1),
+    ):
+        kept: list[Orientation] = []
+        for o in ordered:
+            if len(kept) < count and not any(alike(o, k) for k in kept):
+                kept.append(next((w for w in wanted if alike(o, w)), o))
+        wanted += [o for o in kept if o not in wanted]
+    return sorted(found.index(o) for o in wanted)

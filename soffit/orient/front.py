@@ -17,6 +17,11 @@ class Named:
     names: tuple[str, ...]
     why: str
 
+    @property
+    def told(self) -> tuple[str, ...]:
+        """Its names, and whether it is the part as drawn."""
+        return (*self.names, "as drawn") if self.orientation.as_drawn else self.names
+
 
 # What a way up can be best at, how that is measured, and whether layers decide it.
 _BEST: tuple[tuple[str, Callable[[Orientation], float], bool], ...] = (
@@ -74,8 +79,12 @@ def why(o: Orientation, drawn: Orientation) -> str:
         said = "nothing prints over air"
     else:
         places = f"{o.places} place" + ("s" if o.places != 1 else "")
-        said = f"{o.over_air_mm2:.0f} mm² in {places} over air"
-        said += f", {o.props} of them for a prop" if o.props else ", all for a change of shape"
+        said = f"{o.over_air_mm2:.0f} mm² in {places} over air, "
+        if 0 < o.props < o.places:
+            said += f"{o.props} of them for a prop"
+        else:
+            said += "all " if o.places > 1 else ""
+            said += "for a prop" if o.props else "for a change of shape"
     if not o.stands:
         said += (f"; its foot is too small for its height: pulled at by {o.pull_mpa:.2g} MPa, "
                  f"where {o.holds_mpa:.2g} hold")
@@ -84,7 +93,7 @@ def why(o: Orientation, drawn: Orientation) -> str:
     if o.strength is not None:
         said += f"; {100.0 * o.strength:.0f} % of the strength along the load"
     if o is not drawn and drawn.price > 0.0:
-        share = 100.0 * (o.price / drawn.price - 1.0)
-        how = "dearer" if share > 0.0 else "cheaper"
-        said += f"; about {abs(share):.0f} % {how} than as drawn"
+        share = round(100.0 * (o.price / drawn.price - 1.0))
+        than = f"{abs(share)} % {'dearer' if share > 0 else 'cheaper'} than" if share else "as dear"
+        said += f"; about {than} as drawn"
     return said

@@ -31,8 +31,8 @@ from soffit.process.model import Process
 from soffit.process.physics import peel_of
 
 # Layers that a way up is measured in roughly (own choice: of 28 parts the best way up was
-# found as well with 30 and with 60).
-ROUGH_LAYERS = 40
+# found with 30 as with 60).
+ROUGH_LAYERS = 30
 
 # A hole is upright within this angle (derived: over 50 mm it is then half a line off).
 UPRIGHT_DEG = 0.25
@@ -134,8 +134,8 @@ def measured(task: Task, asked: tuple[Direction, bool]) -> Orientation:
     found, _ = reviewed(placed, thick, stack=stack, roughly=roughly)
     if count > 1:
         found = replace(found, findings=tuple(f for f in found.findings if sure(f)))
-    corners = placed.mesh.corners
-    resting = corners[:, :, 2].max(axis=1) < process.first_layer_mm
+    z = placed.mesh.vertices[:, 2][placed.mesh.triangles]
+    resting = z.max(axis=1) < process.first_layer_mm
     foot = outline_of(stack.regions[0]) if len(stack) else ()
     laid = layers_mm3(stack, thick)
     plastic = float(laid.sum())
@@ -146,7 +146,7 @@ def measured(task: Task, asked: tuple[Direction, bool]) -> Orientation:
     return Orientation(
         up=direction.up, origin=direction.origin, over_air_mm2=found.over_air_mm2,
         places=len(found.air), height_mm=height, clean=found.clean,
-        footprint_mm2=float(placed.mesh.areas[resting].sum()),
+        footprint_mm2=float(part.mesh.areas[resting].sum()),
         pull_mpa=peel_of(foot, process.drag_n, height) if foot else math.inf,
         holds_mpa=process.capability.adhesion_mpa.value,
         plastic_mm3=plastic + cure.plastic_mm3,
