@@ -36,8 +36,7 @@ ALIKE_SHARE, ALIKE_ROUGHLY = 0.02, 0.2
 EQUAL_MM2 = 0.5
 
 # So many are all measured in full (own choice: roughly first would take longer), else the best by
-# cost and by what is over air (own choice: what is best was among the first two by rough cost on 24
-# parts).
+# cost and by what is over air (own choice: of 28 parts the best way up was always among these).
 FEW, BEST, LEAST = 4, 2, 2
 
 
