@@ -27,10 +27,6 @@ Up = Literal["keep", "auto"] | tuple[float, float, float]
 Box = tuple[float, float, float, float, float, float]
 Progress = Callable[[str, int, int], None]
 
-# Ways up that are cut in layers where only the best few are resolved (own choice: half of those
-# that `soffit orient` shows).
-FEW = 8
-
 
 def read(source: Any, unit: str | None = None, repair: bool = False) -> Part:
     """The part in a STEP, STL, 3MF, OBJ or PLY file, or of a mesh or CAD-script object.
@@ -60,7 +56,6 @@ def ways_up(
     face_up: str | None = None,
     cosmetic: Sequence[str] = (),
     every_room: bool = False,
-    most: int = 16,
     progress: Progress | None = None,
 ) -> WaysUp:
     """Which way up is best, of all directions; those worth weighing, each with a reason.
@@ -68,9 +63,10 @@ def ways_up(
     Directions are in the part's present frame. `load`: along which the part is pulled. `face_up`:
     selector of a flat face that must point up; `cosmetic`: of faces that are looked at.
     `every_room`: whether the room of a support is measured for every direction, which changes no
-    choice. `most`: ways up that are cut in layers.
+    choice.
 
-    Raises SelectorError for a selector that names nothing, or a face to point up that is not flat.
+    Raises InputError for a load without direction, SelectorError for a selector that names nothing,
+    or a face to point up that is not flat.
     """
     from soffit.orient.choose import search
     from soffit.orient.measure import Aims
@@ -78,10 +74,12 @@ def ways_up(
     from soffit.plan.protect import faces_of, flat_direction
 
     how = load_process(process)
+    if load is not None:
+        _along(part, "load", load)
     looked_at = faces_of(part, cosmetic, "--cosmetic")
     upwards = None if face_up is None else flat_direction(part, face_up, "--face-up")
     found = search(part, how, Aims(load, looked_at), upwards=upwards,
-                   every_room=every_room, most=most, progress=progress)
+                   every_room=every_room, progress=progress)
     return WaysUp(part, how, found, load, face_up or "", tuple(cosmetic))
 
 
@@ -199,7 +197,7 @@ def resolve(
     named = bool(protect or keep_out or demand or prop_at or no_prop_at or recipe)
 
     def resolved(by: Process) -> Resolution:
-        found = ways_up(part, by, most=FEW, progress=progress) if up == "auto" else None
+        found = ways_up(part, by, progress=progress) if up == "auto" else None
 
         def told(one: Resolution) -> Resolution:
             return replace(one, estimate=estimate(one), ejection=ejection(one), risk=risk(one),
@@ -294,10 +292,15 @@ def _direction(part: Part, process: Process, up: Up) -> Literal["keep"] | Vec3:
         raise InputError(
             f'orienting {part.source.file}: up is {up!r}; give "keep", "auto" or x,y,z'
         )
-    length = math.hypot(*up)
-    if not (0.0 < length < math.inf):
-        raise InputError(
-            f"orienting {part.source.file}: up is {up}, no direction; give x,y,z, not all 0"
-        )
+    length = _along(part, "up", up)
     x, y, z = (value / length for value in up)
     return (x, y, z)
+
+
+def _along(part: Part, what: str, direction: Vec3) -> float:
+    """The length of a direction."""
+    length = math.hypot(*direction)
+    if len(direction) != 3 or not (0.0 < length < math.inf):
+        raise InputError(f"orienting {part.source.file}: {what} is {direction}, no direction; "
+                         "give x,y,z, not all 0")
+    return length

@@ -16,15 +16,16 @@ from referencing import Registry, Resource
 from scipy.spatial.transform import Rotation
 
 import soffit
-from soffit.errors import SelectorError
+from soffit.errors import InputError, SelectorError
 from soffit.findings.review import review
 from soffit.findings.room import support_layers_mm3
 from soffit.layers.stack import cut_layers
 from soffit.orient.choose import FINALISTS, search
 from soffit.orient.depth import Depth
-from soffit.orient.directions import directions, flat_sides, hole_axes, sphere
-from soffit.orient.front import front, named
-from soffit.orient.measure import Aims, strength
+from soffit.orient.directions import Direction, directions, flat_sides, hole_axes, sphere
+from soffit.orient.finalists import in_order
+from soffit.orient.front import front, named, why
+from soffit.orient.measure import Aims, Task, measured, strength
 from soffit.part.model import Floats, Part
 from soffit.part.place import place, transform
 from soffit.plan.report_parts import dumps
@@ -220,6 +221,50 @@ def test_what_is_worth_resolving_starts_with_least_over_air() -> None:
     area = {o.up: o.over_air_mm2 for o in found.finalists}
     assert (0.0, 0.0, 1.0) in ups[:4]
     assert area[ups[0]] == least or ups[0] == (0.0, 0.0, 1.0)
+
+
+def test_what_is_told_best_was_measured_in_full() -> None:
+    """A block with slots and a shelf askew, of which many ways up are looked at; the best of them
+    costs no more than any that is measured in full."""
+    part = place(part_of(ELL + block(0, 0, 0, 20, 20, 3) - block(12, -1, 3, 30, 11, 5)),
+                 (0.3, 0.2, 0.9))
+    found = soffit.ways_up(part)
+    assert any(o.roughly for o in found.finalists)
+    assert not found.best.roughly and not any(o.roughly for o in found.front)
+    by_layers = {"best", "least plastic", "fastest", "least over air"}
+    assert not any(one.orientation.roughly for one in found.named if by_layers & set(one.names))
+    assert not any(o.roughly for o in found.finalists if o.up in found.worth_resolving[:2])
+    full = [measured(Task(part, PLA), (Direction(o.up, o.origin), False))
+            for o in found.finalists]
+    assert in_order(full, None)[0] == found.best
+    for rough, one in zip(found.finalists, full, strict=True):
+        assert rough.roughly or rough == one
+        # What the foot and the surface say is the same; the rest is near.
+        assert (rough.height_mm, rough.footprint_mm2, rough.stands, rough.upright) == (
+            one.height_mm, one.footprint_mm2, one.stands, one.upright)
+    assert "measured roughly" in why(next(o for o in found.finalists if o.roughly), found.best)
+
+
+@pytest.mark.parametrize(("solid", "over"), [
+    (TEE, 300.0), (ELL, 0.0),
+    (DOME.rotate((180.0, 0.0, 0.0)), math.pi * (15.0**2 / 2 - 15.0 * PLA.first_layer_mm))])
+def test_a_rough_measure_of_plain_bodies(solid: m3.Manifold, over: float) -> None:
+    """Level undersides keep their area; of a dome on its head what is flatter than 45° is half of
+    its plan less its first layer (derived: r² sin² 45° − 2 r h at half that layer's height h). A
+    price is right to a few per cent where nothing is spanned."""
+    task, up = Task(part_of(solid), PLA), Direction((0.0, 0.0, 1.0), "as drawn")
+    rough, full = (measured(task, (up, roughly)) for roughly in (True, False))
+    assert rough.roughly and not full.roughly
+    assert rough.over_air_mm2 == pytest.approx(over, rel=0.1)
+    assert full.over_air_mm2 == pytest.approx(over, rel=0.02)
+    assert rough.clean == full.clean
+    assert rough.price - rough.cure_cost == pytest.approx(full.price - full.cure_cost, rel=0.1)
+    assert rough.cost == pytest.approx(full.cost, rel=0.15)
+
+
+def test_a_load_has_a_direction() -> None:
+    with pytest.raises(InputError, match=r"load is .* no direction"):
+        soffit.ways_up(part_of(CUBE), load=(0.0, 0.0, 0.0))
 
 
 def test_cores_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:

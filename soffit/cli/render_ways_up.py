@@ -16,20 +16,29 @@ def ways_up_lines(found: WaysUp) -> list[Line]:
     lines = [*part_lines(found.part), Line(f"{what}: --up {up_words(found.best)}", "bold"),
              Line("")]
     for one in found.named:
-        names = ", ".join(one.names) or "as drawn"
+        names = ", ".join(one.told)
         lines += wrap(f"{up_words(one.orientation)}: {names}; {one.why}.")
     rows = [
-        (up_words(o), _area(o.over_air_mm2), str(o.places), f"{o.height_mm:.1f}",
-         f"{o.time_s / 60.0:.0f}", f"{o.plastic_mm3 / 1000.0:.1f}", f"{o.price:.2f}",
+        (up_words(o), f"~{o.over_air_mm2:.0f}" if o.roughly else _area(o.over_air_mm2),
+         about(o, str(o.places)),
+         f"{o.height_mm:.1f}", about(o, f"{o.time_s / 60.0:.0f}"),
+         about(o, f"{o.plastic_mm3 / 1000.0:.1f}"), about(o, f"{o.price:.2f}"),
          "yes" if o.stands else "no")
         for o in found.finalists[:MOST_ROWS]
     ]
     head = ("up", "over mm²", "places", "z mm", "min", "cm³", "price", "stands")
     lines += [Line(""), *_table(head, rows, right={1, 2, 3, 4, 5, 6}), Line("")]
+    rough = sum(o.roughly for o in found.finalists)
+    roughly = f", {rough} of them in thick ones, roughly (~)" if rough else ""
     return lines + wrap(
         f"{len(found.search.directions):,} directions looked at, {len(found.finalists)} cut in "
-        "layers. min, cm³ and price are of one part with what is over air cured, as estimated "
-        "from the findings; soffit resolve works it out.")
+        f"layers{roughly}. min, cm³ and price are of one part with what is over air cured, as "
+        "estimated from the findings; soffit resolve works it out.")
+
+
+def about(o: Orientation, figure: str) -> str:
+    """A figure that layers decide, marked where they are thick ones."""
+    return f"~{figure}" if o.roughly else figure
 
 
 def up_words(o: Orientation) -> str:

@@ -39,7 +39,7 @@ def review_coarsely(
     thick = process.thicker(count)
     stack = cut_layers(part, thick)
     found = review(part, thick, stack=stack, progress=progress)
-    findings = [f for f in found.findings if _sure(f)]
+    findings = [f for f in found.findings if sure(f)]
     if any(not region.is_empty() for region in stack.regions):
         built = Built(part, process, stack)
         findings += [finding for check in KEPT for finding in check.check(built)]
@@ -48,7 +48,7 @@ def review_coarsely(
     return replace(found, process=process, findings=in_order(findings), coarse=coarse)
 
 
-def _sure(finding: Finding) -> bool:
+def sure(finding: Finding) -> bool:
     """Whether a facet flatter than the limit lies over it: where steep faces meet in an edge, a
     coarse step past it may be more than the lip. An island needs none."""
     if not finding.kind.startswith("air/") or finding.kind == "air/island":

@@ -8,8 +8,9 @@ edge that was properly held.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -83,9 +84,14 @@ def find_places(
     facets: FlatFacets,
     process: Process,
     memory: Memory | None = None,
+    *,
+    roughly: bool = False,
 ) -> list[Place]:
     """Sort all patches of a part into places. `memory`: what is known of them; what is found out is
-    added to it."""
+    added to it. `roughly`: strips are taken for slopes, without asking what spans them, and those
+    under one face for one slope that rises evenly."""
+    if roughly:
+        return _rough(patches, facets, process)
     memory = Memory() if memory is None else memory
     places: list[Place] = []
     by_layer: dict[int, list[Place]] = defaultdict(list)
@@ -110,6 +116,29 @@ def find_places(
                 places.append(replace(place, reach_mm=(place.reach_mm or 0.0) + more))
     memory.runs = runs.found
     return places + slopes.places()
+
+
+def _rough(
+    patches: Iterable[RawPatch], facets: FlatFacets, process: Process
+) -> list[Place]:
+    """Level patches by themselves, and the strips under each face together."""
+    places: list[Place] = []
+    slopes: dict[int, list[Place]] = defaultdict(list)
+    for patch in patches:
+        angle = _angle(patch, facets)
+        if angle is None or angle < LEVEL_DEG or patch.held_length_mm == 0.0:
+            places += _describe(patch, facets, process)
+        else:
+            largest = patch.samples[facets.weight[patch.samples].argmax()]
+            slopes[int(facets.mesh.face_of[facets.triangle[largest]])].append(
+                Place("slope", (patch,), angle))
+    for _, strips in sorted(slopes.items()):
+        whole = _one_slope([(strip, 0.0, False) for strip in strips])
+        samples = np.concatenate([p.samples for p in whole.patches])
+        rise = float(facets.z_mm[samples, 1].max() - facets.z_mm[samples, 0].min())
+        run = rise / math.tan(math.radians(whole.angle_deg or 45.0))
+        places.append(replace(whole, reach_mm=run))
+    return places
 
 
 def _asked(place: Place, line_mm: float) -> Asked | None:
@@ -160,26 +189,33 @@ class _Slopes:
         groups: dict[int, list[int]] = defaultdict(list)
         for k in range(len(self._strips)):
             groups[self._root(k)].append(k)
-        return [self._merge(members) for _, members in sorted(groups.items())]
+        return [_one_slope([self._strips[k] for k in members])
+                for _, members in sorted(groups.items())]
 
-    def _merge(self, members: list[int]) -> Place:
-        strips = [self._strips[k] for k in members]
-        patches = tuple(s[0].patches[0] for s in strips)
-        weight = np.array([p.area_mm2 for p in patches])
-        angle = np.array([s[0].angle_deg or 0.0 for s in strips])
-        return Place(
-            "slope",
-            patches,
-            float((angle * weight).sum() / weight.sum()),
-            reach_mm=max(s[1] for s in strips),
-            starts=tuple(s[0].patches[0] for s in strips if s[2]),
-        )
+
+def _one_slope(strips: Sequence[tuple[Place, float, bool]]) -> Place:
+    """Strips that hang together, each with its run and whether it lies on no other, as a place."""
+    patches = tuple(s[0].patches[0] for s in strips)
+    weight = np.array([p.area_mm2 for p in patches])
+    angle = np.array([s[0].angle_deg or 0.0 for s in strips])
+    return Place(
+        "slope",
+        patches,
+        float((angle * weight).sum() / weight.sum()),
+        reach_mm=max(s[1] for s in strips),
+        starts=tuple(s[0].patches[0] for s in strips if s[2]),
+    )
+
+
+def _angle(patch: RawPatch, facets: FlatFacets) -> float | None:
+    """How far the surface over a patch leans on the mean, None where no facet is over it."""
+    weight = facets.weight[patch.samples]
+    total = float(weight.sum())
+    return float((facets.angle_deg[patch.samples] * weight).sum() / total) if total else None
 
 
 def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Place]:
-    weight = facets.weight[patch.samples]
-    total = float(weight.sum())
-    angle = float((facets.angle_deg[patch.samples] * weight).sum() / total) if total else None
+    angle = _angle(patch, facets)
     if patch.held_length_mm == 0.0:
         return [Place("island", (patch,), angle)]
     if not len(patch.samples):

@@ -113,9 +113,12 @@ def reviewed(
     from_surface: bool | None = None,
     unattended: bool = False,
     own: int | None = None,
+    roughly: bool = False,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Review, Look | None]:
-    """As `review`, and what it rests on, to be looked at again in part; None of an empty part."""
+    """As `review`, and what it rests on, to be looked at again in part; None of an empty part.
+    `roughly`: places are told apart as far as that is quick (see `find_places`), which is no
+    verdict."""
     findings = file_notes.judge(part, process)
     seen: Look | None = None
     builds: tuple[Built, Built] | None = None
@@ -124,7 +127,7 @@ def reviewed(
         facets = _facets(part, process, stack, from_surface)
         patches = tuple(find_patches(stack, facets, _smallest(process), progress))
         seen = Look(facets, patches, Memory(), {})
-        places = find_places(patches, facets, process, seen.memory)
+        places = find_places(patches, facets, process, seen.memory, roughly=roughly)
         findings += [_finding(place, part, facets, stack, process) for place in places]
         if unattended and any(not region.is_empty() for region in stack.regions):
             built = whole = Built(part, process, stack)

@@ -216,8 +216,11 @@ def slack_of(part: Part) -> float:
     return 2.0 * (part.deflection_mm or MESH_DEFLECTION_MM) + GRID_MM
 
 
-def cut_layers(part: Part, process: Process) -> LayerStack:
+def cut_layers(
+    part: Part, process: Process, solid: m3.Manifold | None = None
+) -> LayerStack:
     """Cut a placed part at the middle of each layer; corners on straight sides are left out.
+    `solid`: its closed surface as the kernel has it, where that is known.
 
     Raises InputError for a part so tall that its unit must be wrong.
     """
@@ -230,7 +233,7 @@ def cut_layers(part: Part, process: Process) -> LayerStack:
     tops = layer_tops(height, process)
     bottoms = np.concatenate([[0.0], tops[:-1]])
     cuts = 0.5 * (tops + bottoms) + ABOVE_MIDDLE_MM
-    return LayerStack(cuts, tops, _regions(part, cuts), process.step_mm, slack_of(part))
+    return LayerStack(cuts, tops, _regions(part, cuts, solid), process.step_mm, slack_of(part))
 
 
 def cut_again(stack: LayerStack, part: Part, process: Process, layers: range) -> LayerStack | None:
@@ -243,8 +246,10 @@ def cut_again(stack: LayerStack, part: Part, process: Process, layers: range) ->
     return replace(stack, regions=tuple(regions))
 
 
-def _regions(part: Part, cuts: Floats) -> tuple[m3.CrossSection, ...]:
-    solid = to_manifold(part.mesh)
+def _regions(
+    part: Part, cuts: Floats, solid: m3.Manifold | None = None
+) -> tuple[m3.CrossSection, ...]:
+    solid = to_manifold(part.mesh) if solid is None else solid
     if solid is None:
         regions = slice_open_mesh(part.mesh, cuts)
     else:

@@ -3,8 +3,8 @@
 Directions are the part as drawn, each flat side that it can rest on, the axes of its holes, and
 `AROUND` more spread over the sphere. All are screened by depth (`depth`); the best of those that
 are no flat side are moved about a little while that makes them better. Of directions that look
-alike, as those of a symmetric part do, the first is kept. The best few are cut in layers
-(`measure`) and put in order: those whose foot is too small for their height, by the measure of
+the same, as those of a symmetric part do, the first is kept. The best few are cut in layers
+(`finalists`) and put in order: those whose foot is too small for their height, by the measure of
 `bed/footprint`, come after those that stand, the worse the later; then those with nothing over air;
 then by what the part costs, cured, the part as drawn a little cheaper, as who drew it had a reason;
 then the lower.
@@ -20,10 +20,11 @@ import numpy as np
 
 from soffit.orient.depth import Depth
 from soffit.orient.directions import Direction, directions
-from soffit.orient.measure import Aims, Orientation
+from soffit.orient.finalists import MOST_MPA, measured_all
+from soffit.orient.measure import Aims, Orientation, Task
 from soffit.part.fits import across
 from soffit.part.model import Floats, Mesh, Part, Vec3, vec3
-from soffit.part.spread import spread
+from soffit.part.spread import Team
 from soffit.process.cost import price_of
 from soffit.process.deposit import flow_mm3_s
 from soffit.process.model import Process
@@ -48,24 +49,14 @@ SURE_TO_FALL, FALLING = 1.5, 3
 REFINED = 8
 FIRST_DEG, ROUNDS, STEPS = 2.0, 3, 6
 
-# So much of what a cure costs counts where the part stands as it is drawn (own choice: who drew it
-# had a reason, which only a clear gain outweighs).
-DRAWN_SHARE = 0.8
-
-# Costs that differ by less than this share are equal (own choice: estimates are no better).
-EQUAL_SHARE = 0.01
-
-# A foot that is pulled at by more is none, MPa (from memory: about what the plastic itself bears).
-MOST_MPA = 50.0
-
 # A direction that is nearer to a better one is left to that, degrees (own choice: twice the spacing
 # of those all round), but for flat sides that are no facet of something round: of at least this
 # share of the largest (from memory).
 NEAR_DEG, SIDE_SHARE = 6.0, 0.05
 
-# Two directions look alike where all measures of them agree within this share (derived: rounding is
-# far below, and what differs by less costs the same).
-ALIKE = 1e-5
+# Two directions look the same where all measures of them agree within this share (derived: rounding
+# is far below, and what differs by less costs the same).
+SAME = 1e-5
 
 # Share of the room of a support that it is taken to cost, as plastic (`cure.PROP_SHARE` of it, and
 # what is laid around it; own choice, to screen only).
@@ -108,39 +99,24 @@ def search(
     `every_room`: whether the room below is asked for of every direction, which takes longer and
     changes no choice. `most`: finalists."""
     tell = progress or (lambda _stage, _done, _total: None)
-    depth = Depth(part.mesh, process)
-    every = directions(part, around, upwards)
-    found = _screened(depth, every, process)
-    if better := _refined(depth, process, every, found.score):
-        every += better
-        found = _joined(found, _screened(depth, better, process))
-    # The part as drawn, and what is asked for right behind it, are finalists in any case.
-    first = 1 if upwards is None else 2
-    asked = None if upwards is None else every[1].up
-    chosen = _finalists(part.mesh, every, found, first, most, process)
-    finalists: list[Orientation] = spread(
-        "soffit.orient.measure:measured", (part, process, aims or Aims()),
-        [every[k] for k in chosen], lambda done, of: tell("orient", done, of))
-    least = min(o.cost for o in finalists)
+    with Team("soffit.orient.measure:measured", Task(part, process, aims or Aims())) as team:
+        depth = Depth(part.mesh, process)
+        every = directions(part, around, upwards)
+        found = _screened(depth, every, process)
+        if better := _refined(depth, process, every, found.score):
+            every += better
+            found = _joined(found, _screened(depth, better, process))
+        # The part as drawn, and what is asked for right behind it, are finalists in any case.
+        first = 1 if upwards is None else 2
+        asked = None if upwards is None else every[1].up
+        chosen = [every[k] for k in _finalists(part.mesh, every, found, first, most, process)]
+        finalists = measured_all(team, chosen, first, asked,
+                                 lambda done, of: tell("orient", done, of))
     if every_room:
         shadowed, room = depth.below(np.array([d.up for d in every]),
                                      lambda done, of: tell("rooms", done, of))
         found = replace(found, shadowed_mm2=shadowed, room_mm3=room)
-    return Search(tuple(every), found,
-                  tuple(sorted(finalists, key=lambda o: worth(o, least, asked))))
-
-
-def worth(
-    o: Orientation, least: float, asked: Vec3 | None
-) -> tuple[bool, float, bool, int, bool, float, Vec3]:
-    """What is to be least of the best way up, where the cheapest costs `least` and one may be
-    `asked` for."""
-    # Of those that do not stand, twice the pull is worse, whatever they have over air.
-    falls = 0.0 if o.stands else 1.0 + round(math.log2(min(o.pull_mpa, MOST_MPA) / o.holds_mpa))
-    cost = o.cost - (1.0 - DRAWN_SHARE) * o.cure_cost if o.as_drawn else o.cost
-    steps = math.floor(math.log(max(cost, 1e-9) / max(least, 1e-9)) / EQUAL_SHARE + 0.5)
-    return (asked is not None and o.up != asked, falls, not o.clean, steps, not o.as_drawn,
-            o.height_mm, o.up)
+    return Search(tuple(every), found, finalists)
 
 
 def _screened(depth: Depth, every: Sequence[Direction], process: Process) -> Screen:
@@ -215,11 +191,12 @@ def _finalists(
     process: Process,
 ) -> list[int]:
     """The first so many, and in turn the best by score, by area over air and by the room below,
-    but for those that look like one before, and those that are sure to fall where there are
+    but for those that look the same as one before, and those that are sure to fall where there are
     others."""
     falls = found.pull_mpa > SURE_TO_FALL * process.capability.adhesion_mpa.value
     ups = np.array([d.up for d in every])
-    like = {k: _looks(mesh, ups[k], found, k) for k in range(min(first, len(every)))}
+    middle = mesh.corners.mean(axis=1)
+    like = {k: _looks(mesh, middle, ups[k], found, k) for k in range(min(first, len(every)))}
     sides = [k for k, d in enumerate(every) if d.share >= SIDE_SHARE]
     chosen = list(like)
     # What does not stand comes after all that do, by whatever it is ranked.
@@ -233,19 +210,19 @@ def _finalists(
         near = ups[[*sides, *chosen]] @ ups[k] > math.cos(math.radians(NEAR_DEG))
         if every[k].share < SIDE_SHARE and near.any():
             continue
-        looks = _looks(mesh, ups[k], found, k)
-        if not np.isclose(looks, list(like.values()), rtol=ALIKE, atol=ALIKE).all(axis=1).any():
+        looks = _looks(mesh, middle, ups[k], found, k)
+        if not np.isclose(looks, list(like.values()), rtol=SAME, atol=SAME).all(axis=1).any():
             chosen.append(k)
             like[k] = looks
     return chosen
 
 
-def _looks(mesh: Mesh, up: Floats, found: Screen, k: int) -> Floats:
+def _looks(mesh: Mesh, middle: Floats, up: Floats, found: Screen, k: int) -> Floats:
     """What is the same of a part turned or mirrored onto itself, of the direction k that is up: its
     height, what rests and what hangs, how high its surface lies on the mean, and how that is
-    spread, (5,)."""
-    at, area = mesh.corners @ up, mesh.areas
-    height = at.mean(axis=1) - at.min()
+    spread, (5,). `middle`: of each facet, (m, 3)."""
+    height, area = middle @ up, mesh.areas
+    height -= (mesh.vertices @ up).min()
     total = max(float(area.sum()), 1e-12)
     mean = float(area @ height) / total
     spread = float(area @ (height - mean) ** 2) / total

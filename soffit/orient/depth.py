@@ -57,6 +57,7 @@ class Depth:
         self._first = process.first_layer_mm
         self._cloud, facet = spread_over(mesh.corners, POINTS)
         self._cloud_normals = mesh.normals[facet]
+        self._columns = np.ascontiguousarray(self._cloud.T)
         self._share = mesh.area_mm2 / max(len(self._cloud), 1)
         self._cell = float(np.sqrt(PER_CELL * self._share)) or 1.0
         if len(mesh.triangles) > MOST_FACETS:
@@ -129,26 +130,32 @@ class Depth:
 
     def _below(self, up: Floats) -> tuple[float, float]:
         down = -(self._cloud_normals @ up)
-        height = self._cloud @ up - float((self._corners @ up).min())
+        x, y, height = np.stack([*across(up), up]) @ self._columns
+        height -= float((self._corners @ up).min())
         hangs = (down > self._limit) & (height >= self._first)
         if not hangs.any():
             return 0.0, 0.0
         chosen = np.flatnonzero(hangs | (down < -FLOOR))
-        x, y = across(up)
-        column = np.floor(self._cloud[chosen] @ np.column_stack([x, y]) / self._cell)
-        column -= column.min(axis=0)
-        cell = column[:, 0] * (column[:, 1].max() + 1.0) + column[:, 1]
-        # By cell, and within it by height, as one number.
-        key = cell * (height[chosen].max() + 1.0) + height[chosen]
-        order = np.argsort(key, kind="stable")
+        x, y = np.floor(x[chosen] / self._cell), np.floor(y[chosen] / self._cell)
+        cell = (x - x.min()) * (y.max() - y.min() + 1.0) + (y - y.min())
+        order = _by_cell(cell, height[chosen])
         cell, order = cell[order], chosen[order]
-        here = hangs[order]
-        floor = np.maximum.accumulate(np.where(here, -1, np.arange(len(order))))
-        found = (floor >= 0) & (cell[np.maximum(floor, 0)] == cell)
-        floor_mm = np.where(found, height[order[np.maximum(floor, 0)]], 0.0)
+        here, at = hangs[order], height[order]
+        floor = np.maximum.accumulate(np.where(here, 0, np.arange(len(order))))
+        # Before the first floor of all stands what hangs itself; it has none.
+        found = (cell[floor] == cell) & ~here[floor]
+        floor_mm = np.where(found, at[floor], 0.0)
         area = self._share * down[order]
-        return (float(area[here & found].sum()),
-                float((area * (height[order] - floor_mm))[here].sum()))
+        return (float(area[here & found].sum()), float((area * (at - floor_mm))[here].sum()))
+
+
+def _by_cell(cell: Floats, height: Floats) -> Ints:
+    """Rows in order of their cell, a whole number, and within it of height, to 1/65,535 of the
+    greatest. Numbers as short as they can be: those are sorted by their digits."""
+    fine = height * (65_535.0 / max(float(height.max()), 1e-12))
+    rows = np.argsort(fine.astype(np.uint16), kind="stable")
+    short = cell.astype(np.min_scalar_type(int(cell.max())))
+    return np.asarray(rows[np.argsort(short[rows], kind="stable")])
 
 
 def _by_all_cores(

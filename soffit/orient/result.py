@@ -7,19 +7,12 @@ from functools import cached_property
 
 import numpy as np
 
-from soffit.orient.choose import DRAWN_SHARE, Search
+from soffit.orient.choose import Search
+from soffit.orient.finalists import alike, hangs
 from soffit.orient.front import Named, front, named, why
 from soffit.orient.measure import Orientation
 from soffit.part.model import Part, Vec3
 from soffit.process.model import Process
-
-# Areas over air that differ by less than this are of equal worth: one line by one reach of a lip is
-# far more (derived).
-EQUAL_MM2 = 0.5
-
-# Two ways up are alike whose measures differ by no more than this (derived: cutting a mirror image
-# in layers at other heights moves an area over air by as much).
-ALIKE_SHARE = 0.02
 
 
 @dataclass(frozen=True)
@@ -61,8 +54,8 @@ class WaysUp:
         fifth less, as who drew it had a reason, and the second no mirror image of the first; then
         the best by cost; as drawn; and the rest, best first."""
         standing = [o for o in self.finalists if o.stands]
-        least, *others = sorted(standing, key=_hangs) or [self.best]
-        ups = [least.up, *[o.up for o in others if not _alike(o, least)][:1]]
+        least, *others = sorted(standing, key=hangs) or [self.best]
+        ups = [least.up, *[o.up for o in others if not alike(o, least)][:1]]
         ups += [self.best.up, *(o.up for o in standing if o.as_drawn)]
         return tuple(dict.fromkeys([*ups, *(o.up for o in self.finalists)]))
 
@@ -82,17 +75,3 @@ class WaysUp:
             return f"the best {of}: {said}"
         return (f"number {rank + 1} {of}, as those before it did not come clean, or cost more once "
                 f"they were resolved: {said}")
-
-
-def _alike(one: Orientation, other: Orientation) -> bool:
-    """Whether two measure the same, as the ways up of a part with a mirror plane do: what is in the
-    way of resolving one is in the way of the other."""
-    return all(abs(a - b) <= ALIKE_SHARE * max(a, b) for a, b in (
-        (one.over_air_mm2, other.over_air_mm2), (one.height_mm, other.height_mm),
-        (one.footprint_mm2, other.footprint_mm2)))
-
-
-def _hangs(o: Orientation) -> tuple[float, float]:
-    """Area over air as it counts, in steps that are of equal worth, and the height."""
-    counts = DRAWN_SHARE if o.as_drawn else 1.0
-    return (round(counts * o.over_air_mm2 / EQUAL_MM2), o.height_mm)

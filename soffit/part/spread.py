@@ -32,21 +32,8 @@ def spread(
 ) -> list[Any]:
     """`function` ("package.module:name") of `given` and each of `items`, in their order. It answers
     the same wherever it runs, and changes nothing. `progress(done, total)`."""
-    work = _Work(function, given, items)
-    helpers = min((os.cpu_count() or 1) - 1, len(items) - 1)
-    threads = [threading.Thread(target=work.help, daemon=True) for _ in range(helpers)]
-    for thread in threads:
-        thread.start()
-    try:
-        while (at := work.next()) is not None:
-            if progress is not None:
-                progress(len(work.found), len(items))
-            work.found[at] = named(function)(given, items[at])
-    finally:
-        work.stop()
-        for thread in threads:
-            thread.join()
-    return [work.found[k] for k in range(len(items))]
+    with Team(function, given, len(items) - 1) as team:
+        return team.each(items, progress)
 
 
 def begin(function: str, given: object) -> None:
@@ -60,19 +47,54 @@ def one(item: object) -> Any:
     return function(given, item)
 
 
-class _Work:
-    """What is to be done, by this process and its helpers."""
+class Team:
+    """This process and its helpers, no more than `most`, ready for one function of `given` and many
+    things; helpers start at once, and may be ready by the time that they are needed."""
 
-    def __init__(self, function: str, given: object, items: Sequence[object]) -> None:
-        self.found: dict[int, Any] = {}
-        self._function, self._given, self._items = function, given, items
-        self._left = deque(range(len(items)))
+    def __init__(self, function: str, given: object, most: int | None = None) -> None:
+        self._function, self._given = function, given
+        self._items: Sequence[object] = ()
+        self._found: dict[int, Any] = {}
+        self._left: deque[int] = deque()
         self._helped = 0
         self._ended = False
         self._children: list[Child] = []
         self._change = threading.Condition()
+        helpers = (os.cpu_count() or 1) - 1
+        helpers = helpers if most is None else min(helpers, most)
+        self._threads = [threading.Thread(target=self._help, daemon=True) for _ in range(helpers)]
+        for thread in self._threads:
+            thread.start()
 
-    def next(self) -> int | None:
+    def __enter__(self) -> Team:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End the helpers, whatever they do."""
+        with self._change:
+            self._ended = True
+            children = list(self._children)
+            self._change.notify_all()
+        for child in children:
+            child.kill()
+        for thread in self._threads:
+            thread.join()
+
+    def each(
+        self, items: Sequence[object], progress: Callable[[int, int], None] | None = None
+    ) -> list[Any]:
+        """The function of each of `items`, in their order. `progress(done, total)`."""
+        with self._change:
+            self._items, self._found = items, {}
+            self._left = deque(range(len(items)))
+            self._change.notify_all()
+        while (at := self._next()) is not None:
+            if progress is not None:
+                progress(len(self._found), len(items))
+            self._found[at] = named(self._function)(self._given, items[at])
+        return [self._found[k] for k in range(len(items))]
+
+    def _next(self) -> int | None:
         """What this process does next; it waits while a helper may still give something back; None
         once all is done."""
         with self._change:
@@ -81,7 +103,7 @@ class _Work:
                 self._change.wait(0.1)
             return self._left.popleft() if self._left else None
 
-    def help(self) -> None:
+    def _help(self) -> None:
         """In a thread of its own: have a helper do what is left, one after the other."""
         try:
             child = Child(HOST)
@@ -98,9 +120,11 @@ class _Work:
             child.release()
 
     def _helped_by(self, child: Child) -> bool:
-        """Have a helper do the next; False if there is none for it."""
+        """Have a helper do the next, once there is one; False if it could not, or none will be."""
         with self._change:
-            if self._ended or not self._left:
+            while not self._left and not self._ended:
+                self._change.wait()
+            if self._ended:
                 return False
             at = self._left.popleft()
             self._helped += 1
@@ -110,17 +134,9 @@ class _Work:
             if answer is None:
                 self._left.appendleft(at)
             else:
-                self.found[at] = answer[0]
-            self._change.notify()
+                self._found[at] = answer[0]
+            self._change.notify_all()
         return answer is not None
-
-    def stop(self) -> None:
-        """End the helpers, whatever they do."""
-        with self._change:
-            self._ended = True
-            children = list(self._children)
-        for child in children:
-            child.kill()
 
     def _ask(self, child: Child, name: str, *args: object) -> tuple[Any] | None:
         """The answer of a helper; None where it has none."""

@@ -48,4 +48,5 @@ def _orientation(o: Orientation) -> dict[str, Any]:
         "holes": o.holes,
         "strength": optional(o.strength),
         "rough_mm2": number(o.rough_mm2),
+        "roughly": o.roughly,
     }

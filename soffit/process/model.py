@@ -276,16 +276,20 @@ class Process(_Model):
 
     def thicker(self, factor: float) -> Process:
         """This process with layers, but the first, `factor` times as thick and steps as much
-        longer, so that the angle that holds is the same: for coarse answers, not for printing."""
+        longer, so that the angle that holds is the same, and with as many fewer solid layers: for
+        coarse answers, not for printing."""
 
-        def scaled(value: Value) -> Value:
+        def scaled(value: Value, factor: float = factor) -> Value:
             source = f"{factor:g} times {value.value:g}: {value.source}"
             return Value(value=factor * value.value, source=source, grade=Grade.DERIVED)
 
         bead = self.bead.model_copy(update={"layer_mm": scaled(self.bead.layer_mm)})
         overlap = scaled(self.capability.overlap)
         capability = self.capability.model_copy(update={"overlap": overlap})
-        return self.model_copy(update={"bead": bead, "capability": capability})
+        filling = self.filling.model_copy(
+            update={"skins": scaled(self.filling.skins, 1.0 / factor)})
+        return self.model_copy(
+            update={"bead": bead, "capability": capability, "filling": filling})
 
     @property
     def lip_mm(self) -> float:

@@ -72,13 +72,14 @@ HATCHINGS = {
     "prop": Hatching(PROP, (0.0,), 1.0, 0.18, 0.13),
     "material": Hatching(SOFT, (45.0,), 2.4, 0.13, 0.0),
     "solid-air": Hatching(AIR, (), 1.0, 0.2, 1.0),
+    "paper": Hatching(PAPER, (), 1.0, 0.2, 1.0),
     "air-1": Hatching(AIR, (45.0,), 2.6, 0.13, 0.06),
     "air-2": Hatching(AIR, (45.0,), 1.3, 0.18, 0.2),
     "air-3": Hatching(AIR, (45.0, 135.0), 0.9, 0.2, 0.42),
 }
 
 AreaKind = Literal["air", "added", "removed", "prop", "material", "solid-air",
-                   "air-1", "air-2", "air-3"]
+                   "paper", "air-1", "air-2", "air-3"]
 Anchor = Literal["start", "middle", "end"]
 
 

@@ -3,7 +3,8 @@
 The maps show half of the sphere of directions each, the part as drawn in the middle of the one and
 on its head in the middle of the other, equal areas as equal areas (Lambert's azimuthal projection:
 r = R·√(1 − cos θ), as in Snyder 1987, USGS PP 1395). The darker, the more would print over air with
-that direction up.
+that direction up. A way up that is drawn has a dot with the shade of its own area, as a flat face
+that it rests on counts as soon as it leans.
 """
 
 from __future__ import annotations
@@ -41,7 +42,13 @@ from soffit.sheet.project import project
 WIDTH_MM, HEIGHT_MM = 270.0, 188.0
 RADIUS_MM = 40.0
 BALLOON_MM = 3.0
+DOT_MM = 2.2
 CELLS = 72  # across a map (own choice: half a line of text each)
+
+# What the maps show, in lines beside them.
+EXPLAINED = ("Each point of a map is a", "direction that may point up.",
+             "A dot has the shade of its", "own way up: around it, the",
+             "face that it stands on leans", "and is over air too.")
 
 # More drawings than this are too small to be read (own choice).
 MOST_DRAWN = 5
@@ -93,8 +100,10 @@ def ways_up_figure(found: WaysUp) -> Figure:
     tree = cKDTree(ups)
     for side, x, words in ((1.0, 58.0, "as drawn in the middle"),
                            (-1.0, 160.0, "upside down in the middle")):
-        figure = _map(figure, tree, share, drawn, side, np.array([x, HEIGHT_MM - 54.0]), words)
+        figure = _map(figure, tree, share, drawn, side, np.array([x, HEIGHT_MM - 54.0]), words,
+                      most)
     figure = _legend(figure, most)
+    figure = figure.plus(labels=(Label("seen from below", 4.0, 80.0, 2.6, "start", SOFT),))
     wide = WIDTH_MM / max(len(drawn), 1)
     for k, one in enumerate(drawn):
         figure = _drawing(figure, one, part, str(k + 1), k * wide, wide)
@@ -122,9 +131,10 @@ def from_disc(points: Floats, side: float) -> Floats:
 
 def _map(
     figure: Figure, tree: cKDTree, share: Floats, drawn: list[Named], side: float, at: Floats,
-    words: str,
+    words: str, most: float,
 ) -> Figure:
-    """One half of all directions, with balloons at the ways up that lie in it."""
+    """One half of all directions, with balloons at the ways up that lie in it; `most`: the largest
+    area of all, mm²."""
     step = 2.0 / CELLS
     line = -1.0 + step * (np.arange(CELLS) + 0.5)
     cells = np.array([(x, y) for y in line for x in line])
@@ -144,10 +154,11 @@ def _map(
     turn = np.linspace(0.0, 2.0 * np.pi, 121)
     circle = at + RADIUS_MM * np.column_stack([np.cos(turn), np.sin(turn)])
     labels = [Label(words, at[0], at[1] + RADIUS_MM + 8.0, 3.0, "middle", SOFT)]
-    labels += [Label(text, at[0] + dx * (RADIUS_MM + 2.5), at[1] + dy * (RADIUS_MM + 2.5) - 1.0,
-                     2.6, "middle", SOFT)
-               for text, dx, dy in (("+x", 1.0, 0.0), ("+y", 0.0, 1.0), ("−x", -1.0, 0.0),
-                                    ("−y", 0.0, -1.0))]
+    # A little to the side, as there may be a dot right there.
+    for text, degrees in (("+x", 0.0), ("+y", 90.0), ("−x", 180.0), ("−y", 270.0)):
+        aside = np.radians(degrees - 6.0)
+        labels.append(Label(text, at[0] + np.cos(aside) * (RADIUS_MM + 3.0),
+                            at[1] + np.sin(aside) * (RADIUS_MM + 3.0) - 1.0, 2.6, "middle", SOFT))
     marks = [(k, spot) for k, one in enumerate(drawn)
              if (spot := at_disc(one.orientation.up, side)) is not None]
     targets = np.array([at + RADIUS_MM * spot for _, spot in marks]).reshape(-1, 2)
@@ -158,8 +169,21 @@ def _map(
     balloons = [Balloon(str(k + 1), float(c[0]), float(c[1]), BALLOON_MM,
                         (float(t[0]), float(t[1])), INK)
                 for (k, _), c, t in zip(marks, centres, targets, strict=True)]
-    return figure.plus(areas=tuple(areas), strokes=(Stroke(circle, "thin"),),
+    rings = []
+    for (k, _), target in zip(marks, targets, strict=True):
+        ring = target + DOT_MM / RADIUS_MM * (circle - at)
+        rings.append(Stroke(ring, "thin"))
+        areas.append(Area((ring,), "paper"))
+        shade = _shade(drawn[k].orientation.over_air_mm2 / max(most, 1e-9))
+        if shade is not None:
+            areas.append(Area((ring,), shade))
+    return figure.plus(areas=tuple(areas), strokes=(Stroke(circle, "thin"), *rings),
                        labels=tuple(labels), balloons=tuple(balloons))
+
+
+def _shade(share: float) -> AreaKind | None:
+    """How an area over air is shaded that is such a share of the most."""
+    return next((kind for low, kind in reversed(LEVELS) if share >= low), None)
 
 
 def _legend(figure: Figure, most: float) -> Figure:
@@ -177,6 +201,8 @@ def _legend(figure: Figure, most: float) -> Figure:
         strokes.append(Stroke(np.vstack([box, box[:1]]), "fine"))
         high = steps[k + 1][0] if k + 1 < len(steps) else 1.0
         labels.append(Label(f"{low * most:.0f} to {high * most:.0f}", x + 12.0, top - 4.2, 3.0))
+    labels += [Label(line, x, y - 46.0 - 4.0 * k, 2.6, "start", SOFT)
+               for k, line in enumerate(EXPLAINED)]
     return figure.plus(areas=tuple(areas), strokes=tuple(strokes), labels=tuple(labels))
 
 
@@ -189,12 +215,17 @@ def _drawing(
     fit = common_fit((drawing,), wide, 58.0, 3.0)
     moved = tuple(Stroke(stroke.points + np.array([x, 20.0]), stroke.pen)
                   for stroke in line_strokes(drawing, fit, hidden=False))
-    lines = _lines([number + "  " + (one.names or ("as drawn",))[0], *one.names[1:]], wide - 4.0)
+    lines = _lines([number + "  " + one.told[0], *one.told[1:]], wide - 4.0)
     middle = x + 0.5 * wide
     labels = [Label(line, middle, 15.5 - 4.0 * k, 3.0, "middle", INK, True)
               for k, line in enumerate(lines)]
     up = ", ".join(f"{v:.3g}" for v in one.orientation.up)
-    labels.append(Label(f"up {up}", middle, 15.5 - 4.0 * len(lines), 2.6, "middle", SOFT))
+    o = one.orientation
+    about = "about " if o.roughly else ""
+    told = (f"up {up}; {about}{o.over_air_mm2:.0f} mm² over air",
+            f"{o.height_mm:.0f} mm high, {about}{o.time_s / 60.0:.0f} min, costs {o.price:.2f}")
+    labels += [Label(line, middle, 15.5 - 4.0 * (len(lines) + k), 2.6, "middle", SOFT)
+               for k, line in enumerate(told)]
     return figure.plus(strokes=moved, labels=tuple(labels))
 
 
@@ -214,7 +245,7 @@ def _lines(names: list[str], wide: float) -> list[str]:
 def _described(search: Search, drawn: list[Named]) -> str:
     least = float(search.screen.over_mm2.min(initial=np.inf))
     most = float(search.screen.over_mm2.max(initial=0.0))
-    ways = "; ".join(f"{k + 1}: {', '.join(one.names) or 'as drawn'}, {one.why}"
+    ways = "; ".join(f"{k + 1}: {', '.join(one.told)}, {one.why}"
                      for k, one in enumerate(drawn))
     return (f"Of {len(search.directions):,} directions the area over air is {least:.0f} to "
             f"{most:.0f} mm². {ways}.")
