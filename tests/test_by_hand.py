@@ -64,6 +64,7 @@ def test_a_prop_set_by_hand_touches_there(
     assert told == "Set by hand"
 
 
+@pytest.mark.usefixtures("from_below")
 @pytest.mark.parametrize("radius", [None, 2.0])
 def test_no_prop_comes_near_a_place_that_is_to_stay_clear(radius: float | None) -> None:
     """A ridge along the free edge of the shelf would pass; ridges across it do not."""
@@ -73,6 +74,16 @@ def test_no_prop_comes_near_a_place_that_is_to_stay_clear(radius: float | None) 
     assert (standing(soffit.resolve(part, only=["props"])) ^ around).volume() > 1.0
     result = soffit.resolve(part, only=["props"], no_prop_at=[(*spot, radius) if radius else spot])
     assert result.clean
+    assert (standing(result) ^ around).volume() < 1e-6
+
+
+def test_no_gusset_comes_near_a_place_that_is_to_stay_clear() -> None:
+    """One would stand in the middle of the shelf; another beside it does."""
+    part = part_of(block(0, 0, 0, 6, 20, 18) + block(0, 0, 14, 16, 20, 18))
+    around = column(15.0, 10.0, 1.0)
+    assert (standing(soffit.resolve(part, only=["prop of gussets"])) ^ around).volume() > 0.1
+    result = soffit.resolve(part, only=["prop of gussets"], no_prop_at=[(15.0, 10.0, 1.0)])
+    assert result.clean and len(result.edits) == 1
     assert (standing(result) ^ around).volume() < 1e-6
 
 

@@ -23,6 +23,7 @@ from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
 from soffit.remedies.prop_gusset import Gusset, drawn, force_n, give_mm, stiffened
 from soffit.remedies.prop_shape import rise
+from soffit.remedies.prop_spokes import INSET_MM
 from tests.shapes import read
 from tests.solids import block, part_of
 from tests.test_prop_fe import cells_of
@@ -59,6 +60,7 @@ def test_plastic_contact_and_force_of_two_gussets(
     facts = edit.prop
     assert facts is not None and facts.gussets == facts.posts == 2 and facts.leans == 0
     assert edit.remedy == "prop of gussets" and "run 2 gussets off sideways" in edit.after
+    deep -= INSET_MM
     gusset = stiffened(bare(deep), PLA)
     assert gusset is not None
     wing, thick = max(0.0, gusset.flange - W), gusset.lines * W

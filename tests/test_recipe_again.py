@@ -110,7 +110,8 @@ def _decided(folder: Path) -> Recipe:
         "shelf": {"chamfer leaving a lip"}, "a": {"teardrop"}, "b": {"teardrop"}}
     at_b = [f.id for f in free.before.air if Block().place_of(np.asarray(f.at_mm) - (
         free.received.placement[:3, 3])) == "b"]
-    result = resolve(part, PROCESS, wishes=Wishes(demand=tuple((name, "prop") for name in at_b)))
+    result = resolve(part, PROCESS, wishes=Wishes(
+        demand=tuple((name, "prop") for name in at_b), forbid=frozenset({"prop of gussets"})))
     assert result.clean
     assert remedies(Block(), result) == {
         "shelf": {"chamfer leaving a lip"}, "a": {"teardrop"}, "b": {"prop"}}

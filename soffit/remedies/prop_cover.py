@@ -26,6 +26,11 @@ from soffit.remedies.prop_place import HELD_MM, polygon_of
 LEAST_MM2 = 0.17
 
 
+# Cells that hang together by less than twice this are apart, mm (derived: an eighth of a line on
+# either side; ridges end a little inside of a free edge).
+NECK_MM = 0.05
+
+
 @dataclass
 class Cover:
     """What of a patch stays in the air between ridges; each cell is judged once."""
@@ -44,7 +49,10 @@ class Cover:
         # What is empty has no boundary, not an empty one.
         holds = shapely.union(self.anchor, shapely.boundary(drawn)) if ridges else self.anchor
         total = 0.0
-        for cell in shapely.get_parts(shapely.difference(self.area, drawn)):
+        between = shapely.difference(self.area, drawn)
+        for way in (-NECK_MM, NECK_MM):
+            between = shapely.buffer(between, way, join_style="mitre")
+        for cell in shapely.get_parts(between):
             if cell.geom_type != "Polygon" or cell.area < LEAST_MM2:
                 continue
             key = shapely.to_wkb(shapely.set_precision(shapely.normalize(cell), HELD_MM))

@@ -35,7 +35,7 @@ from soffit.process import physics
 from soffit.process.model import Process
 from soffit.remedies.prop_eject import TOUCH_MM
 from soffit.remedies.prop_lean import LOWEST_MM
-from soffit.remedies.prop_shape import rise
+from soffit.remedies.prop_shape import rise, strip
 from soffit.remedies.prop_site import LEVEL_MM, Refused, Site, free_mm
 from soffit.remedies.prop_solid import lumps
 from soffit.remedies.prop_spokes import Spoke
@@ -148,6 +148,9 @@ def _measured(site: Site, line: Floats, apart: float) -> Gusset:
     reach = _wall_mm(site, start, inward, tip, 0.0)
     if reach is None:
         raise Refused("nothing that it hangs on has a wall below it")
+    foot = start + reach * inward
+    if (strip(np.array([foot, start]), process.line_mm) ^ site.context.clear).area() > 0.0:
+        raise Refused("a place that is to stay clear is in the way of a gusset")
     bare = Gusset(start, inward, tip, reach, _gap_mm(site, start, inward, tip, reach))
     gusset = stiffened(bare, process, apart - free_mm(site))
     if gusset is None:

@@ -32,6 +32,9 @@ SAME_LINES = 2.0
 # largest first (own choice), and past one between bars, as a share of a line (derived: at 18 mm
 # radius what bulges is a bead's width squared, which the bead beside it covers).
 BULGES, HELD_SHARE = (1.5, 1.0, 0.5, 0.25), 0.15
+# So far inside of a free edge a gusset ends, mm: flush with it, slivers would be left where faces
+# coincide (derived: above rounding, a twentieth of a line).
+INSET_MM = 0.02
 # Shorter chords of an edge have no tips of their own, mm (derived: a bead's width).
 LEAST_CHORD_MM = 0.4
 # More are not looked through, each costs a review of the cells beside it (own choice).
@@ -60,7 +63,7 @@ class Spoke:
     def drawn(self, line_mm: float) -> shapely.Geometry:
         """The ridge and its bar in plan."""
         along = (self.line[1] - self.line[0]) / self.reach
-        end = self.line[1] + 0.5 * line_mm * along
+        end = self.line[1] + (0.5 * line_mm + INSET_MM) * along
         ridge = shapely.buffer(shapely.LineString([self.line[0], end]), 0.5 * line_mm,
                                cap_style="flat")
         across = 0.5 * max(self.bar, line_mm) * np.array([-along[1], along[0]])
@@ -184,9 +187,9 @@ def _tips(patch: Patch, process: Process, bulge_mm: float, spacing: float) -> li
     line = process.line_mm
     free = shapely.union_all(shapely.linestrings(np.stack([starts[~held], ends[~held]], axis=1)))
     area, tips = polygon_of(patch), []
-    inner = shapely.buffer(area, -0.5 * line, join_style="mitre")
+    inner = shapely.buffer(area, -0.5 * line - INSET_MM, join_style="mitre")
     edge = shapely.intersection(
-        shapely.boundary(inner), shapely.buffer(free, 0.5 * line + FLUSH_MM))
+        shapely.boundary(inner), shapely.buffer(free, 0.5 * line + INSET_MM + FLUSH_MM))
     for part in shapely.get_parts(shapely.line_merge(edge)):
         if part.geom_type != "LineString":
             continue
