@@ -100,7 +100,7 @@ def test_figures_of_the_sheets_have_no_overlap() -> None:
 
 
 def test_maps_of_ways_up_have_no_overlap() -> None:
-    found = soffit.ways_up(example("lamp_base"), "pla-04", most=2)
+    found = soffit.ways_up(example("lamp_base"), "pla-04")
     assert overlaps(ways_up_figure(found)) == []
 
 
