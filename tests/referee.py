@@ -235,9 +235,9 @@ def product(placed: Part, process: Process) -> tuple[list[RawPatch], list[Place]
     raw: list[RawPatch] = []
     places: list[Place] = []
 
-    def recording(patches: Any, *rest: Any) -> list[Place]:
+    def recording(patches: Any, *rest: Any, **named: Any) -> list[Place]:
         raw.extend(patches)
-        places.extend(find_places(raw, *rest))
+        places.extend(find_places(raw, *rest, **named))
         return places
 
     with mock.patch.object(reviewing, "find_places", recording):

@@ -23,7 +23,7 @@ from soffit.remedies import LAST_RESORT, prop
 from soffit.remedies.context import context_of
 from soffit.remedies.prop_place import between, chords
 from soffit.remedies.prop_shape import House, Room, shell
-from soffit.remedies.prop_solid import as_solid, lumps
+from soffit.remedies.prop_solid import WELD_MM, as_solid, lumps
 from soffit.remedies.prop_way import around, sweep, way_out
 from tests.solids import block, part_of
 
@@ -88,7 +88,9 @@ def test_cures_and_leaves_the_part_alone(name: str) -> None:
     assert solid is not None
     for body in result.props:
         made = evaluate(body.solid)
-        assert float((made ^ solid).volume()) < 1e-3  # it shares no volume with the part
+        # It shares no volume with the part but what points that are made one may take in.
+        touches = sum(e.prop.contact_mm2 for e in result.edits if e.prop is not None)
+        assert float((made ^ solid).volume()) < 0.1 * WELD_MM * touches
         assert body.mesh.volume_mm3 == pytest.approx(made.volume(), rel=1e-6)
 
 

@@ -78,7 +78,7 @@ def test_what_is_forbidden_or_moves_too_far_is_not_taken() -> None:
     assert "teardrop: forbidden" in no_drops.why_not(0)
     as_drawn = Wishes(forbid=frozenset({"teardrop", "drilled hole"}))
     chosen, _ = surveyed("twin holes", as_drawn).best()
-    assert {e.option.remedy for e in chosen if e.option} == {"prop"}
+    assert {e.option.remedy for e in chosen if e.option} == {"prop of gussets"}
     little, _ = surveyed("twin holes", Wishes(most_mm=0.1)).best()
     assert all(e.cost.deviation_mm <= 0.1 for e in little)
 
@@ -150,7 +150,7 @@ def test_only_what_is_named_is_used() -> None:
     props = resolve(surveyed("twin holes").state.produced, PROCESS,
                     wishes=Wishes(only=frozenset({"prop"})))
     assert props.clean
-    assert {e.remedy for e in props.edits} == {"prop"}
+    assert {e.remedy for e in props.edits} == {"prop of gussets"}
     none = resolve(surveyed("flange").state.produced, PROCESS,
                    wishes=Wishes(only=frozenset({"fill", "teardrop"})))
     assert not none.clean and none.edits == ()
