@@ -125,6 +125,7 @@ def record(
     """
     from soffit.cli.render_release import record_lines
     from soffit.cli.render_text import show
+    from soffit.part.words import plural
     from soffit.production.record import add_results, read_record, readings
 
     found = read_record(file)
@@ -132,7 +133,7 @@ def record(
     show(record_lines(found, known, said))
     if out is not None and known:
         add_results(known, file, out)
-        print(f"Added to {out}: {len(known)} line{'s' if len(known) > 1 else ''}")
+        print(f"Added to {out}: {plural(len(known), 'line')}")
     elif out is not None:
         print(f"Nothing to add to {out}.")
     return 0 if found.passed else 1

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from soffit.cli.render_text import Line, _table, wrap
+from soffit.part.words import plural
 from soffit.production.capability import Reading
 from soffit.production.record import Entry, Record
 from soffit.sheet.verified import Verified
@@ -19,7 +20,7 @@ def verified_lines(found: Verified) -> list[Line]:
     lines += _table(
         ("judged again", "over air mm²", "verdict"),
         [(one.file, f"{one.over_air_mm2:.1f}", "clean" if one.clean else
-          f"not clean: {one.stopping} place{'s' if one.stopping > 1 else ''}")
+          f"not clean: {plural(one.stopping, 'place')}")
          for one in found.judged], right={1})
     if found.protected is None:
         said = "untouched" if found.protected_stated else "CHANGED"

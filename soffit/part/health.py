@@ -25,6 +25,7 @@ from soffit.part.contact import find_contacts
 from soffit.part.model import FileNote, Floats, Ints, Severity, Vec3
 from soffit.part.raw import exact_ids
 from soffit.part.topology import Edges, edges_of, label, shell_volumes, shells, turns
+from soffit.part.words import plural
 
 Mask = NDArray[np.bool_]
 
@@ -183,10 +184,6 @@ def _place(point: Floats) -> str:
     return ", ".join(f"{v:.6g}" for v in _vec(point))
 
 
-def _plural(count: int, one: str, many: str | None = None) -> str:
-    return f"{count} {one if count == 1 else many or one + 's'}"
-
-
 def _facet_notes(corners: Floats, double: Mask, empty: Mask, shared: bool, ask: str
                  ) -> Iterator[FileNote]:
     if double.any():
@@ -195,7 +192,7 @@ def _facet_notes(corners: Floats, double: Mask, empty: Mask, shared: bool, ask: 
         rule = ("kept, as bodies that meet need one each" if shared else
                 "read once")
         yield FileNote("file/duplicate", "marginal",
-                       f"{_plural(count, 'facet is', 'facets are')} written more than once (one at "
+                       f"{plural(count, 'facet is', 'facets are')} written more than once (one at "
                        f"{_place(at)}) and {rule}: export it again, bodies joined", count,
                        _vec(at))
     flat = ~empty & flat_facets(corners)
@@ -203,7 +200,7 @@ def _facet_notes(corners: Floats, double: Mask, empty: Mask, shared: bool, ask: 
         at = corners[np.flatnonzero(empty | flat)[0]].mean(axis=0)
         count = int(empty.sum() + flat.sum())
         yield FileNote("file/degenerate", "marginal",
-                       f"{_plural(count, 'facet has', 'facets have')} no area (one at "
+                       f"{plural(count, 'facet has', 'facets have')} no area (one at "
                        f"{_place(at)}), {int(empty.sum())} with equal corners left out: "
                        f"export it finer, {ask}", count, _vec(at))
 
@@ -227,7 +224,7 @@ def _edge_notes(vertices: Floats, edges: Edges, ask: str) -> Iterator[FileNote]:
         where = np.flatnonzero(flags)
         if len(where):
             at = vertices[edges.ends[where[0]]].mean(axis=0)
-            yield FileNote(kind, severity, f"{_plural(len(where), 'edge is', 'edges are')} {text} "
+            yield FileNote(kind, severity, f"{plural(len(where), 'edge is', 'edges are')} {text} "
                            f"(one at {_place(at)})", len(where), _vec(at))
 
 
@@ -254,13 +251,13 @@ def _volume_notes(corners: Floats, used: Ints, group: Ints, tight: Mask, hollow:
         at = corners[np.flatnonzero(in_flat)[0]].mean(axis=0)
         count = int(flat.sum())
         yield FileNote("file/zero-volume", "marginal",
-                       f"{_plural(count, 'body', 'bodies')} without thickness (one at "
+                       f"{plural(count, 'body', 'bodies')} without thickness (one at "
                        f"{_place(at)}) will not be printed: thicken or delete it", count, _vec(at))
     if sheets.any():
         at = corners[np.flatnonzero(sheets)[0]].mean(axis=0)
         count = int(sheets.sum())
         yield FileNote("file/zero-volume", "marginal",
-                       f"{_plural(count, 'facet lies', 'facets lie')} back to back with another "
+                       f"{plural(count, 'facet lies', 'facets lie')} back to back with another "
                        f"(one at {_place(at)}): a wall without thickness, or bodies that meet "
                        f"face to face: join them in CAD", count, _vec(at))
 
@@ -310,7 +307,7 @@ def _contact_notes(vertices: Floats, triangles: Ints, body_of: Ints, ask: str
         at = vertices[triangles[pairs[0, 0]]].mean(axis=0)
         apart = f", {between} of them between bodies" if between else ""
         yield FileNote("file/self-contact", "marginal",
-                       f"{_plural(len(pairs), 'pair')} of facets cross or lie on each other"
+                       f"{plural(len(pairs), 'pair')} of facets cross or lie on each other"
                        f"{apart} (one at {_place(at)}); what overlaps counts as solid once: join "
                        f"the bodies in CAD, {ask}", len(pairs), _vec(at))
     if not found.complete:

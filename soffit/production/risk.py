@@ -30,6 +30,7 @@ from soffit.findings.model import Margin, Review
 from soffit.layers.stack import layer_tops
 from soffit.part.model import Part
 from soffit.part.scene import with_bodies
+from soffit.part.words import plural
 from soffit.plan.model import Chance, Resolution, Risk, together_ppm
 from soffit.process.limits import LIMITS, distribution_of, value_of, z_of
 from soffit.process.model import Grade, Process
@@ -191,7 +192,7 @@ def words(found: Risk) -> str:
     """All of it in a few words: the total, the target, and what most of it is made up of."""
     most = "; ".join(f"{chance_words(c)}: {ppm_words(c.ppm)}"
                      for c in alike(found.chances)[:LARGEST])
-    still = f"{found.open} open place{'s' if found.open > 1 else ''} not counted"
+    still = f"{plural(found.open, 'open place')} not counted"
     told = [total_words(found), still if found.open else "", target_words(found),
             f"most by {most}" if most else "nothing comes near its limit"]
     return "; ".join(text for text in told if text)

@@ -49,6 +49,7 @@ from soffit.findings.model import Finding
 from soffit.findings.places import LEVEL_DEG
 from soffit.layers.stack import offset_of
 from soffit.part.model import Floats
+from soffit.part.words import plural
 from soffit.process import physics
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option, PropFacts
@@ -111,7 +112,7 @@ def options(context: Context, finding: Finding) -> tuple[list[Option], list[str]
     except Refused as no:
         return [], [f"prop: {no}"]
     for lines in ways:
-        what = f"{len(lines)} ridge{'s' if len(lines) > 1 else ''}"
+        what = plural(len(lines), "ridge")
         try:
             made.append(_option(site, finding, props_under(site, lines), what, len(made)))
         except Refused as no:
@@ -260,16 +261,16 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
         raise Refused("cut by the part's surface a prop here has no clean surface of its own")
     volume = sum(lump.volume() for lump in pieces)
     share = 100.0 * volume / facts.column_mm3
-    posts, ridges = _plural(facts.posts, "post"), _plural(facts.ridges, "ridge")
+    posts, ridges = plural(facts.posts, "post"), plural(facts.ridges, "ridge")
     what = "fins along its contours" if facts.fins else f"{ridges} on {posts}"
     if facts.leans == facts.posts:
         what += " that lean on the wall" if facts.posts > 1 else " that leans on the wall"
     elif facts.leans:
         what += f", {facts.leans} of which lean{'s' if facts.leans == 1 else ''} on the wall"
     if facts.gussets:
-        what = f"{_plural(facts.gussets, 'gusset')} in the corner with the wall"
+        what = f"{plural(facts.gussets, 'gusset')} in the corner with the wall"
         if others := facts.posts - facts.gussets:
-            what += f" and {_plural(others, 'post')}"
+            what += f" and {plural(others, 'post')}"
     why = (
         f"{what}, one line wide at the tip, hold it from below and the part stays as drawn; "
         f"{volume:.0f} mm³ of plastic, {share:.0f} % of a solid column; its tip gives "
@@ -277,12 +278,12 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
     )
     kind = (FINS if facts.fins else GUSSETS if facts.gussets == facts.posts
             else LEANING if facts.leans == facts.posts else NAME)
-    bodies = _plural(len(pieces), "prop")
+    bodies = plural(len(pieces), "prop")
     force, words = max(1, math.ceil(facts.force_n)), ", ".join(facts.ways)
     if facts.fins:
         after = f"break off {bodies} with pliers, up to {force} N in all; leaves {words}"
     elif facts.gussets == facts.posts:
-        after = (f"run {_plural(facts.gussets, 'gusset')} off sideways, up to {force} N each; "
+        after = (f"run {plural(facts.gussets, 'gusset')} off sideways, up to {force} N each; "
                  f"leaves {words}")
     elif facts.leans == facts.posts:
         after = f"push {bodies} aside, post by post, up to {force} N each; leaves {words}"
@@ -293,10 +294,6 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
         after = f"{how.format(bodies)}{aside}, post by post, up to {force} N each; leaves {words}"
     return Option(kind, finding, "prop", as_solid(joined(pieces)), rank, why, after,
                   volume_mm3=volume, pieces=len(pieces), prop=facts)
-
-
-def _plural(count: int, what: str) -> str:
-    return f"{count} {what}{'s' if count > 1 else ''}"
 
 
 def contact_mm2(context: Context, body: m3.Manifold) -> float:

@@ -38,11 +38,11 @@ from soffit.remedies.prop_lean import LOWEST_MM
 from soffit.remedies.prop_shape import rise, strip
 from soffit.remedies.prop_site import LEVEL_MM, Refused, Site, free_mm
 from soffit.remedies.prop_solid import lumps
-from soffit.remedies.prop_spokes import Spoke
+from soffit.remedies.prop_spokes import INSET_MM, Spoke
 from soffit.remedies.prop_stand import Prop, props_under
 
-# Farthest that a wall is looked for from a tip, mm (own choice: the flange of a longer plate is
-# wider than 10 mm), and widest flange, mm (own choice).
+# Farthest that a wall is looked for from a tip, and widest flange, mm (own choices: one of one line
+# is as wide for a reach of 33 mm).
 FARTHEST_MM, WIDEST_MM = 40.0, 10.0
 # Flanges are drawn in steps of so much, mm (own choice), and are at least so many lines wide
 # (derived: the plate and a line on either side).
@@ -59,9 +59,6 @@ FOOT_MM = 2.0
 GAPS = 12
 # Facets that face aside by more than this are a gusset's own sides (derived: 45 degrees).
 ASIDE = 0.71
-# A wall that ends flush with a gusset is looked for so far within its breadth, mm (derived: above
-# rounding, a twentieth of a line).
-INSET_MM = 0.02
 # A plate is drawn so far into the wall that cuts it, and the wall may be so much farther beside it,
 # mm (own choice: a wall 1 mm deep; a round one of 4 mm radius at a flange of 4 mm).
 INTO_MM = 1.0
@@ -216,6 +213,7 @@ def _is_clear(
 ) -> bool:
     """Whether the wall goes on over the breadth of a gusset, and nothing is nearer beside it."""
     for edge, out in zip(sides, (-free_mm(site), free_mm(site)), strict=True):
+        # A wall that ends flush with it is met just within its breadth.
         inset = math.copysign(INSET_MM, out)
         at = _wall_mm(site, start, inward, tip, edge - inset)
         beside = _wall_mm(site, start, inward, tip, edge + out)
@@ -279,8 +277,8 @@ def drawn(gusset: Gusset, top: float, process: Process) -> tuple[m3.Manifold, m3
     if gusset.bar > max(w, gusset.flange):
         # Toward the tip it spreads, as steeply as it is printed.
         foot = max(w, gusset.flange)
-        low = high - 0.5 * (gusset.bar - foot) * slope
-        at = (high - low) / slope
+        at = 0.5 * (gusset.bar - foot)
+        low = high - at * slope
         flange = flange + m3.Manifold.hull_points(np.array(
             [(u + gusset.back, gusset.aside + side * 0.5 * long, z) for side in (-1.0, 1.0)
              for u, long, z in ((at, foot, low), (at + w, foot, low), (0.0, gusset.bar, high),

@@ -225,6 +225,7 @@ def _of_chord(
     along = (chord[1] - chord[0]) / long
     inward = np.array([-along[1], along[0]])
     bulge = float(np.abs((between - chord[0]) @ inward).max(initial=0.0))
+    # The chord lies half a line inside: farther off than that on one side is outside.
     middle = shapely.Point(chord.mean(axis=0) + (LEAST_CHORD_MM + bulge) * inward)
     inward = inward if shapely.contains(area, middle) else -inward
     share = 1.0 - math.sqrt(held_mm / bulge) if bulge > held_mm else 0.0

@@ -15,6 +15,7 @@ import numpy as np
 from soffit.findings.model import Finding
 from soffit.findings.words import angle
 from soffit.part.model import Part
+from soffit.part.words import plural
 from soffit.plan.model import Resolution
 from soffit.process.model import Process, Value
 from soffit.production.figures import figure_rows
@@ -398,8 +399,8 @@ def verdict(resolution: Resolution, still_open: int) -> str:
         return "nothing over air"
     words = []
     if still_open:
-        words.append(f"{still_open} place{'s' if still_open > 1 else ''} open")
+        words.append(f"{plural(still_open, 'place')} open")
     moved = sum(not p.untouched for p in resolution.protected)
     if moved:
-        words.append(f"{moved} protected face{'s' if moved > 1 else ''} changed")
+        words.append(f"{plural(moved, 'protected face')} changed")
     return ", ".join(words) or "not clean"
