@@ -362,7 +362,7 @@ class _Engine:
         flat = steep[np.isfinite(steep)]
         angle = float(flat.mean()) if len(flat) else math.nan
         centre = turned(layer.grid.centres(pixels).mean(axis=0)[None, :], back=True)[0]
-        view = judge(layer, tag, pixels, worst, angle)
+        view = judge(layer, tag, pixels, worst, float(np.median(flat)) if len(flat) else math.nan)
         patch = PixelPatch(
             i, float(self.bottoms[i]), len(pixels) * layer.grid.pixel_mm**2, pixels,
             (float(centre[0]), float(centre[1])), float(worst.max()),

@@ -13,7 +13,7 @@ from tests.pixel_columns import Bools, Floats, Grid, Ints, components
 from tests.pixel_held import AIR, Layer, distances
 from tests.pixel_strands import HELD_SHARE, LEFT_SHARE, Ceiling, Walks, shortest_span
 
-# A surface flatter than this on the mean is one level ceiling (the product's own definition).
+# A surface of which most is flatter than this is one level ceiling (the product's own definition).
 LEVEL_DEG = 2.0
 
 # Share of a strip that is held at both ends from which the rest is judged alone (as the product).
@@ -62,7 +62,8 @@ class View:
 
 
 def judge(layer: Layer, tag: int, pixels: Ints, step: Floats, angle_deg: float) -> View:
-    """Kind, reach, run and pieces of one patch. `step` (n,): how far each pixel steps out."""
+    """Kind, reach, run and pieces of one patch. `step` (n,): how far each pixel steps out;
+    `angle_deg`: half of the surface over it is flatter than this, nan where none is too flat."""
     rules, grid = layer.rules, layer.grid
     area = len(pixels) * grid.pixel_mm**2
     anchors, rim = layer.anchors(tag), layer.rim(tag)

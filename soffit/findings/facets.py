@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
+from numpy.typing import NDArray
 
 from soffit.layers.stack import LayerStack
 from soffit.part.model import Floats, Ints, Mesh
@@ -71,6 +73,20 @@ class FlatFacets:
         longest = np.linalg.norm(sides[:, :, 1] - sides[:, :, 0], axis=2).argmax(axis=1)
         segments[level] = sides[np.arange(len(sides)), longest]
         return segments
+
+    def bands(self, samples: Ints) -> NDArray[np.object_]:
+        """What of each sample's facet lies within its layer, (k,) polygons in plan."""
+        corners = self.mesh.vertices[self.mesh.triangles[self.triangle[samples]]]
+        low, high = self.z_mm[samples].T
+        level, below = _sections(corners, low)
+        _, above = _sections(corners, high)
+        middle = np.take_along_axis(
+            corners, np.argsort(corners[:, :, 2], axis=1, kind="stable")[:, 1, None, None], axis=1)
+        within = (middle[:, 0, 2] > low) & (middle[:, 0, 2] < high)
+        corner = np.where(within[:, None], middle[:, 0, :2], below[:, 1])
+        outline = np.stack([below[:, 0], below[:, 1], corner, above[:, 1], above[:, 0]], axis=1)
+        outline[level] = corners[level][:, [0, 1, 2, 2, 2], :2]
+        return np.asarray(shapely.polygons(outline), dtype=object)
 
 
 def flat_facets(

@@ -20,16 +20,13 @@ import shapely
 from soffit.findings.bridging import ALL_HELD, Strands, best_bridge, directions, fan
 from soffit.findings.covering import Cover, Spanned, cover
 from soffit.findings.facets import FlatFacets
+from soffit.findings.leaning import LEVEL_DEG, mean_angle_deg, mostly_level
 from soffit.findings.patches import PROBE_MM, RawPatch
 from soffit.findings.runs import Asked, Known, Runs
 from soffit.findings.words import within
 from soffit.process.model import Process
 
 Shape = Literal["island", "ledge", "bridge", "ceiling", "slope"]
-
-# A surface flatter than this is one level ceiling, printed in one layer, whatever its fit
-# says: over 10 mm it rises by 0.35 mm, less than two layers (derived).
-LEVEL_DEG = 2.0
 
 # Owner of a free edge that belongs to no slope.
 LEVEL = -1
@@ -125,7 +122,7 @@ def _rough(
     places: list[Place] = []
     slopes: dict[int, list[Place]] = defaultdict(list)
     for patch in patches:
-        angle = _angle(patch, facets)
+        angle = mean_angle_deg(patch, facets)
         if angle is None or angle < LEVEL_DEG or patch.held_length_mm == 0.0:
             places += _describe(patch, facets, process)
         else:
@@ -207,22 +204,15 @@ def _one_slope(strips: Sequence[tuple[Place, float, bool]]) -> Place:
     )
 
 
-def _angle(patch: RawPatch, facets: FlatFacets) -> float | None:
-    """How far the surface over a patch leans on the mean, None where no facet is over it."""
-    weight = facets.weight[patch.samples]
-    total = float(weight.sum())
-    return float((facets.angle_deg[patch.samples] * weight).sum() / total) if total else None
-
-
 def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Place]:
-    angle = _angle(patch, facets)
+    angle = mean_angle_deg(patch, facets)
     if patch.held_length_mm == 0.0:
         return [Place("island", (patch,), angle)]
     if not len(patch.samples):
         short = _short_strands(patch, process)
         if short is not None:
             return short
-    if angle is not None and angle >= LEVEL_DEG:
+    if not mostly_level(patch, facets):
         # A strip of a slope is long and narrow: only along and across it can it be spanned.
         return [replace(place, angle_deg=angle) for place in _strip(patch, process)]
     return [replace(place, angle_deg=angle) for place in level_places(patch, process)]

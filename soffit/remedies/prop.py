@@ -45,8 +45,8 @@ from functools import partial
 import manifold3d as m3
 import numpy as np
 
+from soffit.findings.leaning import LEVEL_DEG
 from soffit.findings.model import Finding
-from soffit.findings.places import LEVEL_DEG
 from soffit.layers.stack import offset_of
 from soffit.part.model import Floats
 from soffit.part.words import plural

@@ -42,8 +42,8 @@ import manifold3d as m3
 import numpy as np
 
 from soffit.errors import GeometryError
+from soffit.findings.leaning import LEVEL_DEG
 from soffit.findings.model import Finding
-from soffit.findings.places import LEVEL_DEG
 from soffit.findings.words import within
 from soffit.layers.stack import components
 from soffit.part.mesh_solid import evaluate
