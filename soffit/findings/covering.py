@@ -149,5 +149,6 @@ def _piece(
         )
 
     return RawPatch(
-        patch.layer, tuple(rings), near(held), float(piece.area), patch.samples, (), near(beside)
+        patch.layer, tuple(rings), near(held), float(piece.area), patch.samples, (), near(beside),
+        patch.level,
     )

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from soffit.findings.facets import FlatFacets
-from soffit.findings.patches import RawPatch
 from soffit.part.model import Floats, Ints
 
 # A surface flatter than this is one level ceiling, printed in one layer, whatever its fit
@@ -23,33 +23,37 @@ LEVEL_DEG = 2.0
 SMALL_SHARE = 0.01
 
 
-def mean_angle_deg(patch: RawPatch, facets: FlatFacets) -> float | None:
+def mean_angle_deg(samples: Ints, facets: FlatFacets) -> float | None:
     """How far the surface over a patch leans on the mean, None where no facet is over it."""
-    weight = facets.weight[patch.samples]
+    weight = facets.weight[samples]
     total = float(weight.sum())
-    return float((facets.angle_deg[patch.samples] * weight).sum() / total) if total else None
+    return float((facets.angle_deg[samples] * weight).sum() / total) if total else None
 
 
-def mostly_level(patch: RawPatch, facets: FlatFacets) -> bool:
-    """Whether the greater part of the surface over a patch is level; so where no facet is."""
-    span = facets.of_layer(patch.layer)
+def mostly_level(
+    rings: tuple[Floats, ...], area_mm2: float, samples: Ints, facets: FlatFacets, span: slice
+) -> bool:
+    """Whether the greater part of the surface over a patch is level, or no facet is over it.
+
+    `rings`: its outline, outer ring first, each (n, 2) mm; `samples`: those over it; `span`: those
+    of its layer.
+    """
     level = facets.angle_deg[span] < LEVEL_DEG
-    if not len(patch.samples) or level.all() or not level.any():
-        return not len(patch.samples) or bool(level.all())
-    small = facets.weight[span] <= SMALL_SHARE * patch.area_mm2
-    large = span.start + np.flatnonzero(~small)
-    over = facets.weight[patch.samples] * small[patch.samples - span.start]
-    flat = level[patch.samples - span.start]
-    on_level, leaning = float(over[flat].sum()), float(over[~flat].sum())
-    area = _over(patch, facets, large)
-    flat = level[large - span.start]
-    return on_level + float(area[flat].sum()) >= leaning + float(area[~flat].sum())
+    if not len(samples) or level.all() or not level.any():
+        return not len(samples) or bool(level.all())
+    small = facets.weight[span] <= SMALL_SHARE * area_mm2
+    large = np.flatnonzero(~small)
+    mine = samples - span.start
+    over = facets.weight[samples] * small[mine]
+    area = _over(rings, facets.bands(span.start + large))
+    flat = float(over[level[mine]].sum()) + float(area[level[large]].sum())
+    return 2.0 * flat >= float(over.sum()) + float(area.sum())
 
 
-def _over(patch: RawPatch, facets: FlatFacets, samples: Ints) -> Floats:
-    """Plan area that the facet of each sample has over a patch within its layer, (k,) mm²."""
-    drawn = facets.bands(samples)
-    near = np.flatnonzero(shapely.intersects(drawn, shapely.box(*patch.polygon.bounds)))
-    area = np.zeros(len(samples))
-    area[near] = shapely.area(shapely.intersection(drawn[near], patch.polygon))
+def _over(rings: tuple[Floats, ...], drawn: NDArray[np.object_]) -> Floats:
+    """Area of each of some polygons over a patch, (k,) mm²."""
+    patch = shapely.make_valid(shapely.Polygon(rings[0], rings[1:]))
+    near = np.flatnonzero(shapely.intersects(drawn, shapely.box(*patch.bounds)))
+    area = np.zeros(len(drawn))
+    area[near] = shapely.area(shapely.intersection(drawn[near], patch))
     return area

@@ -20,6 +20,7 @@ from scipy.spatial import cKDTree
 
 from soffit.findings.cores import MITRE_LIMIT, SLIVER_MM, cores_of, members, points_of
 from soffit.findings.facets import FlatFacets
+from soffit.findings.leaning import mostly_level
 from soffit.layers.stack import (
     GRID_MM,
     LayerStack,
@@ -67,6 +68,7 @@ class RawPatch:
     for each ring, (n,) whether the edge from point k to k + 1 is held by the layer below;
     `beside`, in the same shape or empty: whether it borders on material of its own layer that
     is held because it steps out by no more than Δ. `samples` index the `FlatFacets` over it.
+    `level`: whether most of the surface over it is, or no facet is over it.
     `beyond` are the parts of it past Δ, as patches held where they border on what the layer
     below holds; given where no facet is too flat.
     """
@@ -78,6 +80,7 @@ class RawPatch:
     samples: Ints
     beyond: tuple[RawPatch, ...] = ()
     beside: tuple[Bools, ...] = ()
+    level: bool = True
 
     @cached_property
     def polygon(self) -> shapely.Geometry:
@@ -291,9 +294,9 @@ def _of_layer(
         if rests:
             beside = _borders(outlines[k], aside)
             held = tuple(h & ~b for h, b in zip(held, beside, strict=True))
-        patches.append(
-            RawPatch(layer, outlines[k], held, float(new[k].area()), samples, beyond, beside)
-        )
+        area = float(new[k].area())
+        level = mostly_level(outlines[k], area, samples, facets, span)
+        patches.append(RawPatch(layer, outlines[k], held, area, samples, beyond, beside, level))
     return patches
 
 

@@ -20,7 +20,7 @@ import shapely
 from soffit.findings.bridging import ALL_HELD, Strands, best_bridge, directions, fan
 from soffit.findings.covering import Cover, Spanned, cover
 from soffit.findings.facets import FlatFacets
-from soffit.findings.leaning import LEVEL_DEG, mean_angle_deg, mostly_level
+from soffit.findings.leaning import mean_angle_deg
 from soffit.findings.patches import PROBE_MM, RawPatch
 from soffit.findings.runs import Asked, Known, Runs
 from soffit.findings.words import within
@@ -122,8 +122,8 @@ def _rough(
     places: list[Place] = []
     slopes: dict[int, list[Place]] = defaultdict(list)
     for patch in patches:
-        angle = mean_angle_deg(patch, facets)
-        if angle is None or angle < LEVEL_DEG or patch.held_length_mm == 0.0:
+        angle = mean_angle_deg(patch.samples, facets)
+        if angle is None or patch.level or patch.held_length_mm == 0.0:
             places += _describe(patch, facets, process)
         else:
             largest = patch.samples[facets.weight[patch.samples].argmax()]
@@ -205,14 +205,14 @@ def _one_slope(strips: Sequence[tuple[Place, float, bool]]) -> Place:
 
 
 def _describe(patch: RawPatch, facets: FlatFacets, process: Process) -> list[Place]:
-    angle = mean_angle_deg(patch, facets)
+    angle = mean_angle_deg(patch.samples, facets)
     if patch.held_length_mm == 0.0:
         return [Place("island", (patch,), angle)]
     if not len(patch.samples):
         short = _short_strands(patch, process)
         if short is not None:
             return short
-    if not mostly_level(patch, facets):
+    if not patch.level:
         # A strip of a slope is long and narrow: only along and across it can it be spanned.
         return [replace(place, angle_deg=angle) for place in _strip(patch, process)]
     return [replace(place, angle_deg=angle) for place in level_places(patch, process)]

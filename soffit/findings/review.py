@@ -194,7 +194,7 @@ def _smallest(process: Process) -> float:
 def _same(patch: RawPatch, other: RawPatch, facets: FlatFacets) -> bool:
     """Whether two patches of a layer have the same outline, held alike, under facets that lean
     alike."""
-    if len(patch.rings) != len(other.rings):
+    if len(patch.rings) != len(other.rings) or patch.level != other.level:
         return False
     mine = (*patch.rings, *patch.held, *patch.beside)
     theirs = (*other.rings, *other.held, *other.beside)
