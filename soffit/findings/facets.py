@@ -84,9 +84,10 @@ class FlatFacets:
             corners, np.argsort(corners[:, :, 2], axis=1, kind="stable")[:, 1, None, None], axis=1)
         within = (middle[:, 0, 2] > low) & (middle[:, 0, 2] < high)
         corner = np.where(within[:, None], middle[:, 0, :2], below[:, 1])
-        outline = np.stack([below[:, 0], below[:, 1], corner, above[:, 1], above[:, 0]], axis=1)
+        outline = np.stack([*below.swapaxes(0, 1), corner, *above.swapaxes(0, 1)], axis=1)
         outline[level] = corners[level][:, [0, 1, 2, 2, 2], :2]
-        return np.asarray(shapely.polygons(outline), dtype=object)
+        # A band is convex; drawn as its hull it never crosses itself by rounding.
+        return np.asarray(shapely.convex_hull(shapely.multipoints(outline)), dtype=object)
 
 
 def flat_facets(

@@ -52,8 +52,9 @@ def mostly_level(
 
 def _over(rings: tuple[Floats, ...], drawn: NDArray[np.object_]) -> Floats:
     """Area of each of some polygons over a patch, (k,) mm²."""
+    # Outlines of layers may cross themselves by rounding.
     patch = shapely.make_valid(shapely.Polygon(rings[0], rings[1:]))
-    near = np.flatnonzero(shapely.intersects(drawn, shapely.box(*patch.bounds)))
+    near = np.flatnonzero(shapely.intersects(drawn, shapely.envelope(patch)))
     area = np.zeros(len(drawn))
     area[near] = shapely.area(shapely.intersection(drawn[near], patch))
     return area
