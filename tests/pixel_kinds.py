@@ -7,11 +7,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.spatial import cKDTree
 
 from tests.pixel_columns import Bools, Floats, Grid, Ints, components
 from tests.pixel_held import AIR, Layer, distances
-from tests.pixel_strands import HELD_SHARE, LEFT_SHARE, Ceiling, Walks, shortest_span
+from tests.pixel_strands import HELD_SHARE, LEFT_SHARE, NEARLY, Ceiling, Walks, shortest_span
 
 # A surface of which most is flatter than this is one level ceiling (the product's own definition).
 LEVEL_DEG = 2.0
@@ -25,6 +27,10 @@ IN_CORNER = 4.5
 
 # A pixel and those that touch it: rows and columns from it.
 BESIDE_ONE = [(down, right) for down in (-1, 0, 1) for right in (-1, 0, 1)]
+
+# Stretches of the outline that nothing holds, the longest, from end to end of which strands are
+# tried.
+ENDS = 4
 
 # Pixels of a patch from which its reach is measured, besides all points of its outline.
 INSIDE = 2000
@@ -100,7 +106,7 @@ def judge(layer: Layer, tag: int, pixels: Ints, step: Floats, angle_deg: float) 
                 return View(reach, most, pieces=over, held_share=share)
         return View(reach, most, True, [], rim, edge_run, _strips_under(layer, anchors), share)
     view = _level(layer, Ceiling(layer, tag, pixels, wide), tried,
-                  Around(anchors, beside, rim), reach, most, area)
+                  Around(anchors, beside, rim, tried), reach, most, area)
     view.edge_run = edge_run[np.isin(rim, view.edge)]
     return view
 
@@ -138,11 +144,12 @@ def _crown(layer: Layer, ceiling: Ceiling, tried: list[float], anchors: Ints, be
 @dataclass(frozen=True)
 class Around:
     """What lies round a patch: points of the outline below that hold it, points (n, 2) beside
-    which its own layer does, and points of the layer's own outline."""
+    which its own layer does, points of the layer's own outline, and the directions tried."""
 
     anchors: Ints
     beside: Floats
     rim: Ints
+    tried: list[float]
 
 
 def _level(layer: Layer, ceiling: Ceiling, tried: list[float], about: Around, reach: float,
@@ -158,27 +165,16 @@ def _level(layer: Layer, ceiling: Ceiling, tried: list[float], about: Around, re
     if spans and reach <= rules.lip_mm + 1e-3:
         return View(reach, most, pieces=[ledge], edge=about.rim, held_share=held_share)
     if spans or reach > rules.lip_mm + 1e-3:
-        spanned, left = ceiling.cover(tried)
-        over = [Piece("bridge", size, span, rules.bridge_mm) for size, span, _ in spanned]
-        edges, open_mm2 = [np.zeros(len(about.rim), dtype=bool)], 0.0
-        beads = ceiling.points(np.any([m for *_, m in spanned], axis=0)) if spanned else None
-        for part in left if spanned else []:
-            alone, _ = ceiling.span(tried, part)
-            size = ceiling.area(part)
-            if math.isfinite(alone):
-                over.append(Piece("bridge", size, alone, rules.bridge_mm))
-                open_mm2 += size if alone > rules.bridge_mm + 1e-3 else 0.0
-                continue
-            far, gathered = ceiling.reach(part, layer, about.anchors, about.beside, beads)
-            open_mm2 += size if spans or far > rules.lip_mm + 1e-3 else 0.0
-            if ceiling.pierced and ceiling.at_hole(part):
-                over.append(Piece("pierced", size, far, rules.lip_mm))
-            else:
-                over.append(Piece("ledge", size, gathered, rules.lip_mm))
-                edges.append(ceiling.near(part, layer.own.points[about.rim]))
+        # The shortest strands first, and where they do not hold it those that cover most.
         share = 1.0 - HELD_SHARE if spans else LEFT_SHARE if ceiling.pierced else 1.0
-        if spanned and open_mm2 <= share * area:
-            return View(reach, most, pieces=over, edge=about.rim[np.any(edges, axis=0)],
+        tries = []
+        for nearly in (NEARLY, 1.0):
+            tries.append(_by_piece(layer, ceiling, ceiling.cover(tried, nearly), about, spans))
+            if tries[-1].past_mm2 == 0.0:
+                break
+        found = min(tries, key=lambda one: one.past_mm2)
+        if found.over and found.open_mm2 <= share * area:
+            return View(reach, most, pieces=found.over, edge=about.rim[found.edge],
                         held_share=held_share)
     if spans:
         return View(reach, most, pieces=[Piece("bridge", area, best, rules.bridge_mm)],
@@ -187,6 +183,44 @@ def _level(layer: Layer, ceiling: Ceiling, tried: list[float], about: Around, re
         return View(reach, most, pieces=[Piece("pierced", area, reach, rules.lip_mm)],
                     held_share=held_share)
     return View(reach, most, pieces=[ledge], edge=about.rim, held_share=held_share)
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """A level patch piece by piece: `over` as judged, none where nothing is spanned; `open_mm2`
+    counts against what may be left, `past_mm2` is past its limit; `edge`: of the rim, beside what
+    is a ledge."""
+
+    over: list[Piece]
+    open_mm2: float
+    past_mm2: float
+    edge: Bools
+
+
+def _by_piece(layer: Layer, ceiling: Ceiling, cover: tuple[list[tuple[float, float, Bools]],
+              list[Bools]], about: Around, spans: bool) -> Pieces:
+    """What strands cover and what is left beside."""
+    rules, (spanned, left) = layer.rules, cover
+    over = [Piece("bridge", size, span, rules.bridge_mm) for size, span, _ in spanned]
+    edge, open_mm2, past_mm2 = np.zeros(len(about.rim), dtype=bool), 0.0, 0.0
+    beads = ceiling.points(np.any([m for *_, m in spanned], axis=0)) if spanned else None
+    for part in left if spanned else []:
+        alone, _ = ceiling.span(about.tried, part)
+        size = ceiling.area(part)
+        if math.isfinite(alone):
+            over.append(Piece("bridge", size, alone, rules.bridge_mm))
+            past = size if alone > rules.bridge_mm + 1e-3 else 0.0
+            open_mm2, past_mm2 = open_mm2 + past, past_mm2 + past
+            continue
+        far, gathered = ceiling.reach(part, layer, about.anchors, about.beside, beads)
+        past_mm2 += size if far > rules.lip_mm + 1e-3 else 0.0
+        open_mm2 += size if spans or far > rules.lip_mm + 1e-3 else 0.0
+        if ceiling.pierced and ceiling.at_hole(part):
+            over.append(Piece("pierced", size, far, rules.lip_mm))
+        else:
+            over.append(Piece("ledge", size, gathered, rules.lip_mm))
+            edge |= ceiling.near(part, layer.own.points[about.rim])
+    return Pieces(over if spanned else [], open_mm2, past_mm2, edge)
 
 
 def _single_strands(layer: Layer, tag: int, pixels: Ints, step: Floats) -> list[Piece] | None:
@@ -279,4 +313,27 @@ def directions(layer: Layer, anchors: Ints, rim: Ints, sloped: bool) -> list[flo
             tried += [mean, mean + 90.0]
     if not sloped:
         tried += [tried[0] + 7.5 * k for k in range(1, 24)]
+        tried += _end_to_end(layer, rim)
     return [math.radians(t) for t in tried]
+
+
+def _end_to_end(layer: Layer, rim: Ints) -> list[float]:
+    """Directions from end to end of the longest stretches of the outline that nothing holds,
+    degrees."""
+    points, near = layer.own.points[rim], 2.0 * layer.grid.pixel_mm
+    pairs = cKDTree(points).query_pairs(near, output_type="ndarray")
+    size = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1) + 1e-9
+    graph = coo_matrix((size, (pairs[:, 0], pairs[:, 1])), (len(points),) * 2).tocsr()
+    _, which = connected_components(graph, directed=False)
+    ways = []
+    for stretch in np.unique(which):
+        mine = np.flatnonzero(which == stretch)
+        # The farthest from any point along a line is one end of it, the farthest from there the
+        # other.
+        end = mine[:1]
+        for _ in range(2):
+            far = dijkstra(graph, directed=False, indices=end[0])[mine]
+            start, end = end, mine[[int(far.argmax())]]
+        ways.append(points[end[0]] - points[start[0]])
+    ways.sort(key=lambda way: -float(np.linalg.norm(way)))
+    return [math.degrees(math.atan2(way[1], way[0])) for way in ways[:ENDS]]

@@ -168,7 +168,9 @@ class Ceiling:
         self._picture = whole
         return best
 
-    def cover(self, tried: list[float]) -> tuple[list[tuple[float, float, Bools]], list[Bools]]:
+    def cover(
+        self, tried: list[float], nearly: float = NEARLY
+    ) -> tuple[list[tuple[float, float, Bools]], list[Bools]]:
         """The patch piece by piece, each covered by strands of one direction within the limit:
         area, span and picture of each, and what is left."""
         rules = self._rules
@@ -185,7 +187,7 @@ class Ceiling:
                 walks = [Walks(self.look, row, column, turn, self.pixel_mm, rules.line_mm,
                                self._beside) for turn in tried]
                 sizes = [w.length_held(rules.bridge_mm) for w in walks]
-                enough = [k for k, size in enumerate(sizes) if size >= NEARLY * max(sizes)]
+                enough = [k for k, size in enumerate(sizes) if size >= nearly * max(sizes)]
                 best = min(enough, key=lambda k: walks[k].longest(rules.bridge_mm))
                 mask, longest = walks[best].covered(rules.bridge_mm)
                 under = np.zeros_like(piece)

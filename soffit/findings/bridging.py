@@ -20,10 +20,6 @@ from soffit.part.model import Floats, Ints
 # one at a corner may miss (derived: one strand in a hundred).
 ALL_HELD = 0.99
 
-# Share of the most that can be covered which is as good, if strands are shorter (own choice:
-# strands straight across are what a machine lays).
-NEARLY = 0.9
-
 # Finest bands, as a share of a line, and most of them (derived: a tenth of a millimetre; a
 # patch of a hundred lines in as many bands).
 FINEST_SHARE = 0.25
@@ -144,9 +140,12 @@ def _chords(
     return row[0::2], u[0::2], u[1::2], ok[0::2] & ok[1::2]
 
 
-def directions(patch: RawPatch, *, edges: int = 8, around: int = 24) -> list[float]:
+def directions(
+    patch: RawPatch, *, edges: int = 8, around: int = 24, stretches: int = 4
+) -> list[float]:
     """Directions worth trying, degrees in [0, 180): along and across the longest `edges`,
-    and in `around` equal steps from the longest, so that turning the patch turns them too."""
+    in `around` equal steps from the longest, so that turning the patch turns them too, and from
+    end to end of the longest `stretches` of its outline that nothing holds."""
     starts, ends, _ = patch.edges
     edge = ends - starts
     length = np.linalg.norm(edge, axis=1)
@@ -154,7 +153,24 @@ def directions(patch: RawPatch, *, edges: int = 8, around: int = 24) -> list[flo
     turn = np.degrees(np.arctan2(edge[longest, 1], edge[longest, 0])) % 180.0
     tried = {round(float(a) % 180.0, 4) for t in turn for a in (t, t + 90.0)}
     steps = {round(float(turn[0] + 180.0 / around * k) % 180.0, 4) for k in range(around)}
-    return sorted(tried | steps)
+    return sorted(tried | steps | set(_end_to_end(patch, stretches)))
+
+
+def _end_to_end(patch: RawPatch, most: int) -> list[float]:
+    """Directions from where the outline stops being held to where it is held again, degrees."""
+    ways = []
+    for ring, held in zip(patch.rings, patch.kept, strict=True):
+        if not held.any() or held.all():
+            continue
+        free = np.flatnonzero(~held)
+        first = free[held[free - 1]]
+        last = free[held[(free + 1) % len(held)]]
+        # The stretch that begins last may end before the first one begins.
+        last = np.roll(last, -1) if last[0] < first[0] else last
+        ways.append(ring[(last + 1) % len(ring)] - ring[first])
+    found = np.concatenate(ways) if ways else np.empty((0, 2))
+    way = found[np.argsort(-np.linalg.norm(found, axis=1), kind="stable")[:most]]
+    return [round(float(a) % 180.0, 4) for a in np.degrees(np.arctan2(way[:, 1], way[:, 0]))]
 
 
 def fan(patch: RawPatch, line_mm: float, tried: list[float] | None = None) -> list[Strands]:
@@ -179,10 +195,10 @@ def best_bridge(patch: RawPatch, line_mm: float, found: list[Strands]) -> Strand
     return best and strands(patch, best.direction_deg, line_mm, exact=True)
 
 
-def best_partial(found: list[Strands], limit_mm: float) -> Strands:
+def best_partial(found: list[Strands], limit_mm: float, nearly: float) -> Strands:
     """Of `found`, strands of one patch in each direction, those of which the ones no longer than
-    `limit_mm` hold most; of those that hold nearly as much, the ones that are shortest."""
+    `limit_mm` hold most; of those that hold at least a share `nearly` of that, the shortest."""
     covered = [s.area_within(limit_mm) for s in found]
     longest = [float(s.length[s.held & (s.length <= limit_mm)].max(initial=0.0)) for s in found]
-    enough = NEARLY * max(covered)
+    enough = nearly * max(covered)
     return found[min((k for k, c in enumerate(covered) if c >= enough), key=longest.__getitem__)]

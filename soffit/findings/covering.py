@@ -6,6 +6,7 @@ anchor: it is itself printed over air in the same layer.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,10 @@ from soffit.process.model import Process
 # Share of a piece that strands of one direction must cover before they are taken (own choice: with
 # 0.1 they run askew across the corners of a frame, with 0.3 slots keep a plate from being bridged).
 WORTH_SPANNING = 0.2
+
+# Share of the most that can be covered which is as good, if strands are shorter (own choice:
+# strands straight across are what a machine lays).
+NEARLY = 0.9
 
 # Most directions tried on one patch: a branching patch has one for each branch (derived: four
 # arms; more is work that no machine would follow).
@@ -41,10 +46,19 @@ class Cover:
     too_wide: tuple[Spanned, ...]
     left: tuple[tuple[RawPatch, float], ...]
 
+    def open_mm2(self, process: Process) -> float:
+        """Area of what is left past the lip, and of what is spanned past the limit."""
+        return math.fsum(
+            [p.area_mm2 for p, reach in self.left if not within(reach, process.lip_mm)]
+            + [p.area_mm2 for p, span, _ in self.too_wide if not within(span, process.bridge_mm)])
 
-def cover(patch: RawPatch, process: Process, found: list[Strands]) -> Cover:
+
+def cover(
+    patch: RawPatch, process: Process, found: list[Strands], nearly: float = NEARLY
+) -> Cover:
     """`patch` covered as far as strands within the limit go; `found` are its strands in all
-    directions.
+    directions. Of directions that cover at least a share `nearly` of the most that any does, the
+    one with the shortest strands is taken.
 
     A strand within a line of an edge that is in the air all the way round is left: the wall
     of that hole is there.
@@ -61,7 +75,7 @@ def cover(patch: RawPatch, process: Process, found: list[Strands]) -> Cover:
     for _ in range(MOST_DIRECTIONS):
         pieces, todo = todo, []
         for piece, own in pieces:
-            best = best_partial(own, process.bridge_mm)
+            best = best_partial(own, process.bridge_mm, nearly)
             good = best.held & (best.length <= process.bridge_mm)
             good &= ~shapely.intersects(_chords(best), rim)
             covered = float((best.length * best.wide)[good].sum())

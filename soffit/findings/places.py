@@ -224,7 +224,7 @@ def _strip(patch: RawPatch, process: Process) -> list[Place]:
     held all round is a ceiling, however wide."""
     if patch.loose:
         return [Place("slope", (patch,), None)]
-    found = fan(patch, process.line_mm, directions(patch, edges=2, around=0))
+    found = fan(patch, process.line_mm, directions(patch, edges=2, around=0, stretches=0))
     bridge = best_bridge(patch, process.line_mm, found)
     if bridge is not None and (_held_round(patch) or within(bridge.span_mm, process.bridge_mm)):
         return [_spanned(patch, bridge)]
@@ -258,9 +258,12 @@ def level_places(patch: RawPatch, process: Process) -> list[Place]:
     pierced = bool(patch.loose) and bool(patch.kept[0].all())
     if bridge is not None or patch.reach_mm > process.lip_mm:
         by_piece = cover(patch, process, found)
-        open_mm2 = sum(p.area_mm2 for p, r in by_piece.left if not within(r, process.lip_mm))
-        open_mm2 += sum(p.area_mm2 for p, s, _ in by_piece.too_wide
-                        if not within(s, process.bridge_mm))
+        open_mm2 = by_piece.open_mm2(process)
+        if open_mm2 > 0.0:
+            # The shortest strands do not hold it; those that cover most may.
+            other = cover(patch, process, found, nearly=1.0)
+            if other.open_mm2(process) < open_mm2:
+                by_piece, open_mm2 = other, other.open_mm2(process)
         # What is held all over in one direction stays one, if that leaves anything at all.
         most = LEFT_SHARE if pierced else 1.0
         if bridge is not None:

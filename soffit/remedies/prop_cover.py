@@ -20,6 +20,7 @@ from soffit.findings.places import Place, level_places
 from soffit.findings.words import within
 from soffit.process.model import Process
 from soffit.remedies.anchor import rings_of
+from soffit.remedies.context import LIP_SHARE
 from soffit.remedies.prop_place import HELD_MM, polygon_of
 
 # More than this left in the air is more, mm² (derived: a bead's width squared, and a sixteenth).
@@ -88,4 +89,6 @@ class Cover:
     def _passes(self, place: Place) -> bool:
         if place.shape == "bridge" or (place.shape == "ceiling" and not place.pierced):
             return within(place.span_mm or 0.0, self.process.bridge_mm)
-        return place.shape == "ledge" and within(place.reach_mm or 0.0, self.process.lip_mm)
+        # How far exactly depends on which way strands are laid; some of the lip is kept for that.
+        most = LIP_SHARE * self.process.lip_mm
+        return place.shape == "ledge" and within(place.reach_mm or 0.0, most)

@@ -134,7 +134,7 @@ def _across(cell: shapely.Geometry, spacing_mm: float, line_mm: float) -> list[F
     held = tuple(np.ones(len(ring), dtype=bool) for ring in rings)
     raw = RawPatch(0, rings, held, 0.0, np.empty(0, dtype=np.int64))
     best: tuple[float, float] | None = None
-    for angle in directions(raw, edges=4, around=0):
+    for angle in directions(raw, edges=4, around=0, stretches=0):
         found = strands(raw, angle, line_mm).length
         longest = float(found.max()) if len(found) else 0.0
         if best is None or longest < best[0] - 1e-6:
@@ -216,7 +216,7 @@ def combs(patch: Patch, process: Process, contour: Floats | None) -> list[Comb]:
     if contour is not None:
         tried = [math.degrees(math.atan2(contour[1], contour[0])) % 180.0]
     else:
-        tried = directions(raw, edges=4, around=0)
+        tried = directions(raw, edges=4, around=0, stretches=0)
         if patch.bridge_dir is not None:
             tried.insert(0, math.degrees(math.atan2(patch.bridge_dir[1], patch.bridge_dir[0])))
     found: list[Comb] = []

@@ -24,6 +24,7 @@ from soffit.process.model import Process
 from soffit.remedies.context import BRIDGE_SHARE, LIP_SHARE
 from soffit.remedies.prop_cover import LEAST_MM2, Cover
 from soffit.remedies.prop_place import FLUSH_MM, as_raw, chords, polygon_of
+from soffit.remedies.prop_row import row
 
 # Spokes whose ends are both so near to another, in lines, are that one (derived: between them no
 # bead fits).
@@ -42,6 +43,8 @@ MOST_SPOKES = 120
 # A way meets an anchor squarely where it is so far off so much before, as a share (derived: within
 # 20 degrees), mm (own choice).
 SQUARE, SQUARE_MM = 0.94, 0.5
+# A gusset more costs as much as so much plastic, mm³ (own choice: half of what one of 6 mm takes).
+EACH_MM3 = 5.0
 # Tips stand so many times as densely where some find no way (own choice).
 DENSER = 3.0
 
@@ -103,6 +106,7 @@ def spokes(patch: Patch, process: Process, level: bool, breadth: Breadth) -> tup
     spacing = BRIDGE_SHARE * process.bridge_mm
     ways = [among(_nearest(_tips(patch, process, share * process.lip_mm, spacing), cover, process))
             for share in BULGES]
+    ways.append(among(_rowed(cover, process, stands)))
     left = [_left_mm2(cover, some) for some in ways]
     if min(left) > LEAST_MM2:
         # Holes and walls are in the way of some: others beside them, and other ways, may do.
@@ -116,6 +120,31 @@ def spokes(patch: Patch, process: Process, level: bool, breadth: Breadth) -> tup
     drawn = [spoke.drawn(process.line_mm) for spoke in some]
     kept = cover.needed(drawn, [spoke.reach**2 for spoke in some])
     return tuple(sorted((some[k] for k in kept), key=lambda one: np.round(one.line, 6).tolist()))
+
+
+def _rowed(
+    cover: Cover, process: Process, stands: Callable[[Spoke], Spoke | None]
+) -> list[Spoke]:
+    """The ridges of the cheapest row of tips along each free edge."""
+    def spoke(tip: Floats, inward: Floats) -> Spoke | None:
+        found = _nearest([_Tip(tip, inward, 0.0, 0.0)], cover, process)
+        return stands(found[0]) if found else None
+
+    def price(tip: Floats, inward: Floats) -> float | None:
+        found = spoke(tip, inward)
+        return None if found is None else _plastic_mm3(found, process) + EACH_MM3
+
+    made = []
+    for edge in _edges(cover.patch, process):
+        for tip in row(edge, cover.area, process, price):
+            if (one := spoke(tip, np.zeros(2))) is not None:
+                made.append(one)
+    return made
+
+
+def _plastic_mm3(spoke: Spoke, process: Process) -> float:
+    """About what a gusset of a ridge takes: its plate and its flange."""
+    return process.line_mm * spoke.reach * (0.5 * spoke.reach + spoke.bar)
 
 
 def _left_mm2(cover: Cover, some: tuple[Spoke, ...]) -> float:
@@ -181,18 +210,8 @@ class _Tip:
 def _tips(patch: Patch, process: Process, bulge_mm: float, spacing: float) -> list[_Tip]:
     """Tips at the corners of the free edge, and between them so that strands from one to the next
     are short enough."""
-    starts, ends, held = as_raw(patch).edges
-    if held.all():
-        return []
-    line = process.line_mm
-    free = shapely.union_all(shapely.linestrings(np.stack([starts[~held], ends[~held]], axis=1)))
     area, tips = polygon_of(patch), []
-    inner = shapely.buffer(area, -0.5 * line - INSET_MM, join_style="mitre")
-    edge = shapely.intersection(
-        shapely.boundary(inner), shapely.buffer(free, 0.5 * line + INSET_MM + FLUSH_MM))
-    for part in shapely.get_parts(shapely.line_merge(edge)):
-        if part.geom_type != "LineString":
-            continue
+    for part in _edges(patch, process):
         far = _along(part)
         for piece in chords(np.asarray(part.coords), bulge_mm):
             start, end = (part.project(shapely.Point(point)) for point in piece)
@@ -203,8 +222,21 @@ def _tips(patch: Patch, process: Process, bulge_mm: float, spacing: float) -> li
             for k in range(count):
                 chord = points[k : k + 2]
                 mine = np.asarray(part.coords)[(far > at[k]) & (far < at[k + 1])]
-                tips += _of_chord(chord, mine, area, HELD_SHARE * line)
+                tips += _of_chord(chord, mine, area, HELD_SHARE * process.line_mm)
     return tips
+
+
+def _edges(patch: Patch, process: Process) -> list[shapely.LineString]:
+    """Lines half a bead inside of the free edges of a patch."""
+    starts, ends, held = as_raw(patch).edges
+    if held.all():
+        return []
+    inset = 0.5 * process.line_mm + INSET_MM
+    free = shapely.union_all(shapely.linestrings(np.stack([starts[~held], ends[~held]], axis=1)))
+    inner = shapely.buffer(polygon_of(patch), -inset, join_style="mitre")
+    edge = shapely.intersection(shapely.boundary(inner), shapely.buffer(free, inset + FLUSH_MM))
+    return [part for part in shapely.get_parts(shapely.line_merge(edge))
+            if part.geom_type == "LineString"]
 
 
 def _along(edge: shapely.LineString) -> Floats:
