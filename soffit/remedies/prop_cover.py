@@ -20,7 +20,6 @@ from soffit.findings.places import Place, level_places
 from soffit.findings.words import within
 from soffit.process.model import Process
 from soffit.remedies.anchor import rings_of
-from soffit.remedies.context import LIP_SHARE
 from soffit.remedies.prop_place import HELD_MM, polygon_of
 
 # More than this left in the air is more, mm² (derived: a bead's width squared, and a sixteenth).
@@ -30,6 +29,8 @@ LEAST_MM2 = 0.17
 # Cells that hang together by less than twice this are apart, mm (derived: an eighth of a line on
 # either side; ridges end a little inside of a free edge).
 NECK_MM = 0.05
+# Share of the lip that ledges beside ridges may take (own choice).
+LIP_SURE = 0.9
 
 
 @dataclass
@@ -90,5 +91,5 @@ class Cover:
         if place.shape == "bridge" or (place.shape == "ceiling" and not place.pierced):
             return within(place.span_mm or 0.0, self.process.bridge_mm)
         # How far exactly depends on which way strands are laid; some of the lip is kept for that.
-        most = LIP_SHARE * self.process.lip_mm
+        most = LIP_SURE * self.process.lip_mm
         return place.shape == "ledge" and within(place.reach_mm or 0.0, most)

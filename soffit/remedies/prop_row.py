@@ -1,16 +1,17 @@
 """The cheapest row of tips along a free edge between which straight strands hold all of it.
 
-Tips may stand just inside of the edge, or so far inside that the lip reaches it: the strand from
-one to the next must be short enough, lie within the place, and have the edge nowhere farther off
-than the lip. Among all such rows the one whose ridges cost least is found from tip to tip (shortest
-path). An edge that ends at what is held needs no tip there.
+Tips may stand just inside of the edge, or so far inside that the lip reaches it. The outermost
+strand runs from one to the next, or beside that where the edge is hollow; it must be short enough,
+and the edge nowhere farther than the lip from it or from the ridges at its ends. Among all such
+rows the one whose ridges cost least is found from tip to tip (shortest path). An edge that ends at
+what is held needs no tip there.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -22,22 +23,28 @@ from soffit.remedies.context import BRIDGE_SHARE, LIP_SHARE
 # Tips are looked for so far apart along an edge, mm, or farther where that would be more than so
 # many (own choices: a line or two; each costs some tenths of a ms).
 STEP_MM, MOST_TIPS = 0.8, 400
-# A closed edge is begun at so many places (own choice: the rest of the row follows from there).
-BEGINS = 6
+# Points of the edge that are looked at between two tips, at most a spacing apart (derived: under a
+# mm from one to the next).
+LOOKS = 16
+# Tips so many spacings apart along the edge are not neighbours (own choice: a hollow half as deep
+# as it is wide is that much longer than it is wide).
+FARTHEST = 2.0
 # Rows that cost as much differ by how even they are: a gap of the whole spacing costs so much,
 # (own choice, far less than any ridge).
 UNEVEN = 0.05
 
-# What a ridge from the anchor to a tip (2,) with a way (2,) inward costs; None where none can
-# stand.
-Price = Callable[[Floats, Floats], float | None]
+# What a ridge from the anchor to a tip (2,) with a way (2,) inward costs, and where it starts; None
+# where none can stand.
+Price = Callable[[Floats, Floats], tuple[float, Floats] | None]
 
 
 @dataclass(frozen=True)
 class _Node:
-    """A tip (2,), how far along the edge it is, and what it costs; 0 at what is held."""
+    """A tip (2,), where its ridge starts (2,), how far along the edge it is, and what it costs; 0
+    at what is held, where it starts at itself."""
 
     at: Floats
+    root: Floats
     along: float
     price: float
 
@@ -47,31 +54,33 @@ def row(
 ) -> list[Floats]:
     """The tips (2,) of the cheapest row along an edge, which is a line half a bead inside of a
     free edge of `area`; none where there is no row."""
-    closed = edge.is_ring
-    nodes = list(_nodes(edge, area, process, price, closed))
-    spacing = BRIDGE_SHARE * process.bridge_mm
-    if not closed:
-        ends = [_Node(np.asarray(edge.coords[k], dtype=np.float64), at, 0.0)
-                for k, at in ((0, 0.0), (-1, edge.length))]
-        found = _cheapest([ends[0], *nodes, ends[1]], edge, area, process, spacing)
-        return [] if found is None else [node.at for node in found[1][1:-1]]
-    best: tuple[float, list[_Node]] | None = None
-    begins = [node for node in nodes if node.along <= min(spacing, edge.length)]
-    for begin in begins[:: max(1, len(begins) // BEGINS)]:
-        # Once around, back to where it began.
-        later = [_Node(n.at, n.along + (edge.length if n.along < begin.along else 0.0), n.price)
-                 for n in nodes if n is not begin and n.along != begin.along]
-        last = _Node(begin.at, begin.along + edge.length, 0.0)
-        found = _cheapest([begin, *sorted(later, key=lambda n: n.along), last], edge, area, process,
-                          spacing)
-        if found is not None and (best is None or found[0] < best[0] - 1e-9):
-            best = found
-    return [] if best is None else [node.at for node in best[1][:-1]]
+    nodes = list(_nodes(edge, area, process, price))
+    if not edge.is_ring:
+        first, last = (_Node(point, point, at, 0.0) for point, at in zip(
+            np.asarray(edge.coords)[[0, -1]], (0.0, edge.length), strict=True))
+        nodes = [first, *nodes, last]
+        way = _cheapest(nodes, _held(nodes, edge, process), 0, len(nodes) - 1)
+        return [nodes[k].at for k in way[1:-1]]
+    if not nodes:
+        return []
+    # Twice around, so that a way from anywhere back to there is one from first to last.
+    count = len(nodes)
+    nodes += [replace(node, along=node.along + edge.length) for node in nodes]
+    held = _held(nodes, edge, process)
+    begin = min(range(count), key=lambda k: (round(nodes[k].price, 6), k))
+    for _ in range(2):
+        way = _cheapest(nodes, held, begin, begin + count)
+        if not way:
+            return []
+        # Where it began was a guess; what lies opposite was chosen.
+        begin = way[len(way) // 2] % count
+    return [nodes[k].at for k in way[:-1]]
 
 
 def _nodes(
-    edge: shapely.LineString, area: shapely.Geometry, process: Process, price: Price, closed: bool
+    edge: shapely.LineString, area: shapely.Geometry, process: Process, price: Price
 ) -> Iterator[_Node]:
+    closed = edge.is_ring
     count = max(2, min(MOST_TIPS, math.ceil(edge.length / STEP_MM)))
     along = np.linspace(0.0, edge.length, count + 1)[: -1 if closed else None]
     along = along if closed else along[1:-1]
@@ -89,52 +98,70 @@ def _nodes(
             inward = -inward
         for deep in (0.0, LIP_SHARE * process.lip_mm):
             tip = point + deep * inward
-            costs = price(tip, inward)
-            if costs is not None:
-                yield _Node(tip, at, costs)
+            found = price(tip, inward)
+            if found is not None:
+                yield _Node(tip, found[1], at, found[0])
+
+
+def _held(
+    nodes: list[_Node], edge: shapely.LineString, process: Process
+) -> dict[int, list[tuple[int, float]]]:
+    """For each node those before it from which a strand to it holds the edge between, with what
+    their gap costs."""
+    spacing, reach = BRIDGE_SHARE * process.bridge_mm, LIP_SHARE * process.lip_mm + 1e-6
+    at, root = (np.array([getattr(n, name) for n in nodes]) for name in ("at", "root"))
+    along = np.array([n.along for n in nodes])
+    i, j = np.nonzero((along[None, :] > along[:, None])
+                      & (along[None, :] - along[:, None] <= FARTHEST * spacing))
+    way = at[j] - at[i]
+    apart = np.linalg.norm(way, axis=1)
+    near = (apart <= spacing) & (apart > 1e-6)
+    i, j, way, apart = i[near], j[near], way[near], apart[near]
+    corners = np.asarray(edge.coords)
+    far = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(corners, axis=0), axis=1))])
+    asked = (along[i, None] + (along[j] - along[i])[:, None] * np.linspace(0.0, 1.0, LOOKS))
+    asked = np.where(asked > far[-1], asked - far[-1], asked)
+    points = np.stack([np.interp(asked, far, corners[:, k]) for k in (0, 1)], axis=2)
+    inward = np.stack([-way[:, 1], way[:, 0]], axis=1) / apart[:, None]
+    side = np.einsum("kx,kx->k", inward, root[i] + root[j] - at[i] - at[j])
+    inward[side < 0.0] *= -1.0
+    # Where the edge is hollow the first strand that it does not cut lies farther in.
+    off = np.einsum("kmx,kx->km", points - at[i, None], inward)
+    aside = np.maximum(off.max(axis=1), 0.0)[:, None] * inward
+    distance = np.minimum.reduce([
+        _apart(points, start, end) for start, end in (
+            (at[i] + aside, at[j] + aside), (root[i], at[i]), (root[j], at[j]))])
+    good = (distance <= reach).all(axis=1)
+    before: dict[int, list[tuple[int, float]]] = {k: [] for k in range(len(nodes))}
+    for a, b, gap in zip(i[good].tolist(), j[good].tolist(), apart[good].tolist(), strict=True):
+        before[b].append((a, UNEVEN * (gap / spacing) ** 2))
+    return before
+
+
+def _apart(points: Floats, start: Floats, end: Floats) -> Floats:
+    """Distance of points (k, m, 2) from segments, (k, m)."""
+    way = (end - start)[:, None]
+    long = np.maximum((way**2).sum(axis=2), 1e-18)
+    t = np.clip(((points - start[:, None]) * way).sum(axis=2) / long, 0.0, 1.0)
+    return np.asarray(np.linalg.norm(points - start[:, None] - t[:, :, None] * way, axis=2))
 
 
 def _cheapest(
-    nodes: list[_Node], edge: shapely.LineString, area: shapely.Geometry, process: Process,
-    spacing: float,
-) -> tuple[float, list[_Node]] | None:
-    """The cheapest way from the first node to the last, and what it costs."""
-    costs = [math.inf] * len(nodes)
-    came = [-1] * len(nodes)
-    costs[0] = nodes[0].price
-    at = np.array([node.at for node in nodes])
-    along = np.array([node.along for node in nodes])
-    # The strand is a bead wide, and the line lies half a bead inside of the edge.
-    reach = LIP_SHARE * process.lip_mm + 1e-6
-    shapely.prepare(area)
-    for j in range(1, len(nodes)):
-        apart = np.linalg.norm(at[:j] - at[j], axis=1)
-        near = np.flatnonzero((apart <= spacing) & (along[:j] < along[j])
-                              & (along[j] - along[:j] <= 2.0 * spacing))
-        if not len(near):
+    nodes: list[_Node], before: dict[int, list[tuple[int, float]]], first: int, last: int
+) -> list[int]:
+    """The cheapest way from one node to another, both among it; empty where there is none."""
+    order = sorted(range(len(nodes)), key=lambda k: (nodes[k].along, k))
+    costs, came = {first: nodes[first].price}, {first: first}
+    for k in order:
+        if not nodes[first].along < nodes[k].along <= nodes[last].along:
             continue
-        ways = shapely.linestrings(np.stack(
-            [at[near], np.broadcast_to(at[j], (len(near), 2))], axis=1))
-        some = near[shapely.covers(area, ways)]
-        order = sorted(some.tolist(), key=lambda i: costs[i])
-        for i in order:
-            due = costs[i] + nodes[j].price + UNEVEN * (float(apart[i]) / spacing) ** 2
-            if due >= costs[j]:
-                continue
-            if _near(edge, nodes[i], nodes[j], reach):
-                costs[j], came[j] = due, i
-    if not math.isfinite(costs[-1]):
-        return None
-    way = [len(nodes) - 1]
-    while way[-1] > 0:
+        due, best = min(((costs[a] + gap, a) for a, gap in before[k] if a in costs),
+                        default=(math.inf, k))
+        if math.isfinite(due):
+            costs[k], came[k] = due + nodes[k].price, best
+    if last not in came:
+        return []
+    way = [last]
+    while way[-1] != first:
         way.append(came[way[-1]])
-    return costs[-1], [nodes[k] for k in reversed(way)]
-
-
-def _near(edge: shapely.LineString, a: _Node, b: _Node, reach: float) -> bool:
-    """Whether the edge from one tip to the next is nowhere farther from the strand."""
-    length = edge.length
-    count = max(3, math.ceil((b.along - a.along) / STEP_MM))
-    at = np.linspace(a.along, b.along, count + 1) % length
-    points = shapely.line_interpolate_point(edge, at)
-    return bool((shapely.distance(points, shapely.LineString([a.at, b.at])) <= reach).all())
+    return way[::-1]

@@ -45,6 +45,8 @@ MOST_SPOKES = 120
 SQUARE, SQUARE_MM = 0.94, 0.5
 # A gusset more costs as much as so much plastic, mm³ (own choice: half of what one of 6 mm takes).
 EACH_MM3 = 5.0
+# One beside a row is given up before one of the row that takes so many times as much (own choice).
+MENDS = 4.0
 # Tips stand so many times as densely where some find no way (own choice).
 DENSER = 3.0
 
@@ -106,19 +108,21 @@ def spokes(patch: Patch, process: Process, level: bool, breadth: Breadth) -> tup
     spacing = BRIDGE_SHARE * process.bridge_mm
     ways = [among(_nearest(_tips(patch, process, share * process.lip_mm, spacing), cover, process))
             for share in BULGES]
-    ways.append(among(_rowed(cover, process, stands)))
+    rows = among(_rowed(cover, process, stands))
+    ways.append(rows)
     left = [_left_mm2(cover, some) for some in ways]
     if min(left) > LEAST_MM2:
         # Holes and walls are in the way of some: others beside them, and other ways, may do.
         tips = _tips(patch, process, BULGES[-1] * process.lip_mm, spacing / DENSER)
         some = among([*ways[left.index(min(left))], *_nearest(tips, cover, process),
                       *_straight(tips, cover, process)])
-        ways, left = [some], [_left_mm2(cover, some)]
-    # The fewest that leave as little in the air as any.
+        ways, left = [some, rows], [_left_mm2(cover, some), left[-1]]
+    # The fewest that leave as little in the air as any; what the row leaves they mend.
     some = min((some for some, mm2 in zip(ways, left, strict=True) if mm2 <= min(left) + LEAST_MM2),
                key=len)
-    drawn = [spoke.drawn(process.line_mm) for spoke in some]
-    kept = cover.needed(drawn, [spoke.reach**2 for spoke in some])
+    some = _distinct([*rows, *some], process) if some is not rows else rows
+    costs = [_plastic_mm3(one, process) * (1.0 if one in rows else MENDS) for one in some]
+    kept = cover.needed([spoke.drawn(process.line_mm) for spoke in some], costs)
     return tuple(sorted((some[k] for k in kept), key=lambda one: np.round(one.line, 6).tolist()))
 
 
@@ -130,9 +134,11 @@ def _rowed(
         found = _nearest([_Tip(tip, inward, 0.0, 0.0)], cover, process)
         return stands(found[0]) if found else None
 
-    def price(tip: Floats, inward: Floats) -> float | None:
+    def price(tip: Floats, inward: Floats) -> tuple[float, Floats] | None:
         found = spoke(tip, inward)
-        return None if found is None else _plastic_mm3(found, process) + EACH_MM3
+        if found is None:
+            return None
+        return _plastic_mm3(found, process) + EACH_MM3, found.line[0]
 
     made = []
     for edge in _edges(cover.patch, process):
