@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import http.client
 import json
+import tempfile
 import threading
 import time
 from collections.abc import Iterator, Mapping
@@ -21,6 +22,7 @@ from soffit.shop.desk import Desk
 from soffit.shop.home import open_home
 from soffit.shop.limits import Limits
 from soffit.shop.serve import _listen, _Server
+from tests import shared
 
 
 @dataclass(frozen=True)
@@ -97,7 +99,7 @@ def running(home: Path, limits: Limits | None = None, token: str | None = None,
         desk.start()
     listening = _listen("127.0.0.1", 0)
     server = _Server(uvicorn.Config(application(desk, (), token), log_level="error", lifespan="off",
-                                    access_log=False, ws="none"), desk)
+                                    access_log=False, ws="none", server_header=False), desk)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
     try:
@@ -108,6 +110,26 @@ def running(home: Path, limits: Limits | None = None, token: str | None = None,
         listening.close()
         with contextlib.suppress(RuntimeError):
             desk.close()
+
+
+def ready(home: Path) -> str:
+    """Fill a folder with the data of a desk that has resolved an arm; returns the id of the job. It
+    is worked out once a run of the tests."""
+    job, files = shared.once("desk-with-an-arm", _made)
+    for name, data in files.items():
+        file = home / name
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(data)
+    return str(job)
+
+
+def _made() -> tuple[str, dict[str, bytes]]:
+    with tempfile.TemporaryDirectory() as place:
+        with running(Path(place)) as client:
+            job = client.post("/api/jobs?name=arm.stl&unit=mm", arm())["id"]
+            client.settled(job)
+        files = [file for file in Path(place).rglob("*") if file.is_file()]
+        return job, {str(f.relative_to(place)): f.read_bytes() for f in files}
 
 
 def arm(out_mm: float = 8.0) -> bytes:

@@ -17,7 +17,7 @@ from soffit.errors import InputError
 from soffit.shop.customers import customer_routes, link_routes
 from soffit.shop.desk import Desk
 from soffit.shop.errors import Refused, not_found
-from soffit.shop.guard import App, Guard
+from soffit.shop.guard import App, Guard, TooMuch
 from soffit.shop.jobs import job_routes
 from soffit.shop.results import result_routes
 from soffit.shop.signing import signing_routes
@@ -66,6 +66,13 @@ def _add_page(app: FastAPI) -> None:
 def _add_errors(app: FastAPI) -> None:
     def said(status: int, line: str) -> JSONResponse:
         return JSONResponse({"error": " ".join(line.split())}, status)
+
+    @app.exception_handler(TooMuch)
+    async def _too_much(_request: Request, error: TooMuch) -> Response:
+        status, line = error.args
+        answer = said(status, line)
+        answer.headers["connection"] = "close"  # the rest of the body is not read
+        return answer
 
     @app.exception_handler(Refused)
     async def _refused(_request: Request, error: Refused) -> Response:

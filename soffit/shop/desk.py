@@ -75,8 +75,7 @@ class Desk:
     def add_job(self, name: str, sha256: str, size: int, unit: str | None, process: str,
                 quantity: int) -> str:
         """A new job of a file that is kept already; returns its id."""
-        _known_process(process)
-        stated = None if unit is None else unit_named(unit)
+        stated = known(process, unit)
         with self.store.begin() as session:
             self._room(session)
             job = Job(id=secrets.token_hex(8), name=shown_name(name), created=now(), changed=now(),
@@ -93,7 +92,7 @@ class Desk:
     def add_revision(self, job_id: str, name: str, sha256: str, size: int, unit: str | None
                      ) -> None:
         """A new file for a job; what was decided is taken again as far as it is found again."""
-        stated = None if unit is None else unit_named(unit)
+        stated = known(None, unit)
         with self.store.begin() as session:
             self._room(session)
             job = job_of(session, job_id)
@@ -188,7 +187,7 @@ class Desk:
         """Start from the decisions of a recipe, instead of all that was decided."""
         sha256 = self.blobs.put(data)
         start: Start = self.read("read_start", (self.blobs.path(sha256), name), "reading a recipe")
-        _known_process(start.process)
+        known(start.process, None)
         value = {**start.model_dump(mode="json"), "sha256": sha256}
         with self.store.begin() as session:
             at = standing(session, job_of(session, job_id))
@@ -243,11 +242,11 @@ class Desk:
         """The value of a decision, if it speaks of what there is."""
         wanted, value = at.wanted, decision.value
         if decision.what == "process":
-            _known_process(value)
+            known(value, None)
         elif decision.what in ("forbid", "allow"):
-            known = [module.NAME for module in modules()]
-            if not any(name == value or value.startswith(f"{name} ") for name in known):
-                raise wrong(f"there is no remedy {value!r}; there are {', '.join(known)}")
+            names = [module.NAME for module in modules()]
+            if not any(name == value or value.startswith(f"{name} ") for name in names):
+                raise wrong(f"there is no remedy {value!r}; there are {', '.join(names)}")
         elif decision.what in ("keep_out", "prop_at", "no_prop_at"):
             if len(getattr(wanted, decision.what)) >= MOST:
                 raise not_now(f"there are {MOST} of these already; take some out")
@@ -345,10 +344,13 @@ def _line(job: Job, revision: int, what: str, value: dict[str, Any]) -> Entry:
     return Entry(job=job.id, revision=revision, at=now(), what=what, value=value)
 
 
-def _known_process(name: str) -> None:
+def known(process: str | None, unit: str | None) -> str | None:
+    """The short name of a unit. Raises Refused where there is no such process, InputError where
+    there is no such unit."""
     # By name alone: `load_process` would take a path as well.
-    if name not in available():
-        raise wrong(f"there is no process {name!r}; there are {', '.join(available())}")
+    if process is not None and process not in available():
+        raise wrong(f"there is no process {process!r}; there are {', '.join(available())}")
+    return None if unit is None else unit_named(unit)
 
 
 def _without_place(message: str, argument: object) -> str:

@@ -88,7 +88,7 @@ class Guard:
                 and not path.startswith(_CUSTOMERS) and not self._signed_in(headers)):
             return 401, "this desk is shared; open it with the link that it printed"
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > self._most(path):
+        if not length.isdecimal() or len(length) > 15 or int(length) > self._most(path):
             return 413, f"that is too large; {self._most(path) // 1000} kB are taken"
         return None
 

@@ -13,7 +13,7 @@ from sqlalchemy import select
 from starlette.concurrency import run_in_threadpool
 
 from soffit.shop.decisions import Decision, Way, Words
-from soffit.shop.desk import Desk
+from soffit.shop.desk import Desk, known
 from soffit.shop.receive import Uploads, whole
 from soffit.shop.runs import standing
 from soffit.shop.shown import job_json, line_json
@@ -53,7 +53,8 @@ def job_routes(desk: Desk) -> APIRouter:
 
     @routes.get("/jobs")
     def jobs(limit: Annotated[int, Query(ge=1, le=200)] = 50,
-             before: Annotated[str | None, Query(max_length=32)] = None) -> dict[str, Any]:
+             before: Annotated[str | None, Query(pattern=r"^[\dTZ:.-]{1,32}$")] = None
+             ) -> dict[str, Any]:
         """The jobs, newest first; `before`: only those made before that time."""
         rows = select(Job).where(Job.removed.is_(None)).order_by(Job.created.desc()).limit(limit)
         if before is not None:
@@ -67,6 +68,7 @@ def job_routes(desk: Desk) -> APIRouter:
                   process: Annotated[str, Query(max_length=200)] = "pla-04",
                   quantity: Annotated[int, Query(ge=1, le=1_000_000_000)] = 1) -> Response:
         """Send in a part; its review starts, and then its resolution."""
+        known(process, unit)
         sha256, size = await uploads.take(request)
         job_id = await run_in_threadpool(desk.add_job, name, sha256, size, unit, process, quantity)
         return await run_in_threadpool(shown, job_id, 201)
@@ -85,6 +87,7 @@ def job_routes(desk: Desk) -> APIRouter:
     @routes.post("/jobs/{job_id}/revisions", status_code=201, openapi_extra=FILE)
     async def revise(job_id: str, request: Request, name: Name, unit: UnitName = None) -> Response:
         """Send in the next revision; what was decided is taken again where it is found again."""
+        known(None, unit)
         await run_in_threadpool(desk.look, job_id, lambda _s, _at: None)
         sha256, size = await uploads.take(request)
         await run_in_threadpool(desk.add_revision, job_id, name, sha256, size, unit)

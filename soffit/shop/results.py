@@ -12,8 +12,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
-from soffit.plan.report_parts import dumps
-from soffit.sheet.package import SIGNOFFS, package_folder
 from soffit.shop.desk import Desk
 from soffit.shop.errors import Refused, not_found
 from soffit.shop.guard import DRAWN
@@ -139,6 +137,10 @@ def kept(desk: Desk, run: Run, role: str, request: Request, attached: bool = Fal
 
 def packed(desk: Desk, run: Run, said: list[dict[str, Any]]) -> Response:
     """The package of a run, with what the customer said of it."""
+    # Loads what draws and writes, which nothing else here needs.
+    from soffit.plan.report_parts import dumps
+    from soffit.sheet.package import SIGNOFFS, package_folder
+
     names = desk.result(run, "report")["files"]
     stem = Path(names["report"]).name.removesuffix(".report.json")
     with tempfile.TemporaryDirectory(dir=desk.home.scratch) as place:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import pickle
+import re
 import shutil
 import signal
 import threading
@@ -83,7 +84,7 @@ class Workers:
     def __init__(self, store: Store, blobs: Blobs, scratch: Path, bus: Bus, limits: Limits,
                  after: Callable[[str], None]) -> None:
         self._store, self._blobs, self._bus, self._limits = store, blobs, bus, limits
-        self._after = after
+        self._after, self._scratch = after, scratch
         self.doing: dict[str, dict[str, Any]] = {}
         self._lock = threading.Lock()
         self._stopping = False
@@ -241,6 +242,8 @@ class Workers:
 
     def _end(self, run: Run, state: str, *, results: dict[str, Any] | None = None,
              said: dict[str, Any] | None = None, error: str | None = None) -> None:
+        if error is not None:  # where the desk keeps a file is nobody's business
+            error = re.sub(rf"{re.escape(str(self._scratch))}\S*[/\\]", "", error)
         with self._store.begin() as session:
             row = session.get_one(Run, run.id)
             if row.state == RUNNING:  # else it was stopped meanwhile
