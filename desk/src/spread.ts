@@ -66,7 +66,7 @@ export function stand(anchors: readonly Spot[], room: Room): Spot[] {
         for (const anchor of anchors) {
           if (anchor !== from && Math.hypot(at.x - anchor.x, at.y - anchor.y) < radius + 5) cost += 120;
         }
-        if (cost < least && room.busy(at)) cost += 110;
+        if (cost < least && room.busy(at)) cost += 150;
         if (cost < least) {
           least = cost;
           best = at;

@@ -26,6 +26,7 @@ export interface Host {
 }
 
 const TITLES: Record<Side, string> = { before: "As received", after: "As produced" };
+const POINT = "point at a height to cut there";
 const RADIUS = 13;
 const START = { az: 30, el: 24 };
 
@@ -52,6 +53,7 @@ export class Drawings {
   readonly #urls: Record<Side, string | null> = { before: null, after: null };
   readonly #stops: Record<Side, () => void> = { before: () => {}, after: () => {} };
   readonly #log: HTMLElement;
+  readonly #logRemark = h("span", {}, POINT);
   #places: readonly Place[] = [];
   #layer = 0.2;
   #picked: Picked = { place: null, face: null };
@@ -75,7 +77,7 @@ export class Drawings {
     this.#log = h("div", { class: "log-area" },
       this.#levels.map((one) => one.element), this.#profile.element, this.#profile.ruler);
     const log = h("figure", { class: "log" },
-      h("figcaption", {}, "Over air, by height ", h("span", {}, "point at a height: both views are cut there")),
+      h("figcaption", {}, "Over air, by height ", this.#logRemark),
       this.#log, this.#profile.table);
     this.element = h("section", { class: "drawings", "aria-label": "Drawings" }, canvas,
       this.#shown.map((one) => one.figure), log);
@@ -95,7 +97,7 @@ export class Drawings {
       this.#steer(one);
     }
     for (const { element, side } of this.#levels) {
-      this.#stage.add({ element, side, own: () => this.#level(element) });
+      this.#stage.add({ element, side, own: () => this.#level() });
     }
     new ResizeObserver(() => this.#resized()).observe(this.element);
   }
@@ -279,6 +281,7 @@ export class Drawings {
       : el >= -2 ? "seen level" : el > -88 ? "seen from above" : "seen straight from above";
     const low = this.extent(2)?.[0] ?? 0;
     const where = cut ? `, cut at ${"xyz"[cut.axis]} ${number(cut.at - (cut.axis === 2 ? low : 0), 1)}` : "";
+    put(this.#logRemark, cut?.axis === 2 ? `cut at ${number(cut.at - low, 2)} mm` : POINT);
     this.#shown.forEach((one, k) => put(one.remark, k === 0 ? from + where : `same view${where}`));
   }
 
@@ -296,7 +299,7 @@ export class Drawings {
   }
 
   /** The level look of an elevation: all of the part at the scale of the profile. */
-  #level(element: HTMLElement): Look {
+  #level(): Look {
     const stage = this.#stage;
     const bounds = stage?.bounds;
     if (!stage || !bounds) return { az: 0, el: 0, zoom: 1, x: 0, y: 0 };
@@ -358,7 +361,7 @@ export class Drawings {
     if (bounds) {
       const [first, second] = this.#levels.map((one) => one.element);
       const size = bounds.high.clone().sub(bounds.low);
-      const { zoom } = this.#level(first);
+      const { zoom } = this.#level();
       const log = this.#log.getBoundingClientRect();
       const own = first.getBoundingClientRect();
       const beside = second.clientWidth > 0 ? second.getBoundingClientRect().left - log.left : log.width;

@@ -78,7 +78,7 @@ function rowsOf(place: Place, shown: Shown): Child[] {
   });
   if (open) {
     const after = place.changes.map((row) => row.after).filter((text) => text !== "");
-    out.push(h("tr", { class: "under" }, h("td", { colspan: COLUMNS.length },
+    out.push(h("tr", { class: "unfold" }, h("td", { colspan: COLUMNS.length },
       after.length > 0 ? h("p", {}, `Work after printing: ${after.join("; ")}.`) : null,
       place.finding ? optionsOf(place.finding.id, shown) : null)));
   }

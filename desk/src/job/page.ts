@@ -32,6 +32,7 @@ class Page {
   readonly #picking = h("div", { class: "picking" });
   readonly #ledger = h("section", { class: "changes", "aria-label": "Changes" });
   readonly #aside = h("div", { class: "aside" });
+  readonly #ways = h("div", {});
   readonly #more = h("div", { class: "more" });
   readonly #ask = h("div", { class: "asking" });
   readonly #drop: ReturnType<typeof dropPlace>;
@@ -71,7 +72,7 @@ class Page {
     if (look) this.#drawings.look = look;
     if (cut) this.#drawings.cut = cut;
     put(root, sheetOf(this.#heading, this.#tools, this.#doing, this.#ask, this.#drawings.element,
-      this.#picking, h("div", { class: "below" }, this.#ledger, this.#aside), this.#more,
+      this.#picking, h("div", { class: "below" }, this.#ledger, this.#aside), this.#ways, this.#more,
       h("section", { class: "next" }, this.#drop.element)));
     this.#stops.push(
       listen(id, (kind, doing) => {
@@ -480,7 +481,7 @@ class Page {
     const found = this.#job;
     if (!found) return;
     const state = found.orient.state;
-    const up = found.review ? h("section", { class: "wide" }, h("h2", {}, "Ways up"),
+    const up = found.review ? h("section", { class: "turning" }, h("h2", {}, "Ways up"),
       this.#orient ? waysUp(this.#orient, this.#busy, (way) => this.#decide({ up: way }))
       : state === "queued" || state === "running" ? h("p", { class: "soft" }, "All ways up are looked at …")
       : h("p", {}, h("button", {
@@ -489,7 +490,8 @@ class Page {
       found.up === "keep" ? null : h("p", {}, h("button", {
         type: "button", "data-key": "up-keep", onclick: () => this.#decide({ up: "keep" }),
       }, "Up as in the file again"))) : null;
-    put(this.#more, tables(found, this.#sheet), up);
+    put(this.#ways, up);
+    put(this.#more, tables(found, this.#sheet));
   }
 }
 

@@ -164,8 +164,7 @@ export class Profile {
     }
     const at = rule.foot - told * rule.zoom;
     put(this.#line,
-      s("line", { x1: 0, x2: "100%", y1: at, y2: at }),
-      s("text", { x: rule.right - 2, y: at - 5, "text-anchor": "end" }, `cut at ${told.toFixed(1)}`));
+      s("line", { x1: 0, x2: "100%", y1: at, y2: at }));
   }
 
   #zAt(event: MouseEvent): number | null {

@@ -78,7 +78,7 @@ vec3 hatched(vec3 ground, int kind, float strong) {
     return mix(mix(ground, removed, 0.6 * wash), removed, 0.8 * both);
   }
   if (kind == 4) return mix(mix(ground, prop, wash), prop, lines(at, 0.0, 5.0, width));
-  if (kind == 5) return mix(ground, soft, 0.75 * lines(at, 0.7854, 9.0, 0.9));
+  if (kind == 5) return mix(ground, soft, 0.75 * lines(at, 0.7854, 6.5, 0.9));
   return mix(ground, ink, 0.10 * strong);
 }
 `;
@@ -160,8 +160,8 @@ void main() { painted = vec4(hatched(paper, ${kind}, 0.35), 1.0); }`,
 /** A flat or sloped patch that lies on the part: `strong` 0 plain, 1 hovered, 2 picked. */
 export function patchMaterial(common: Shared, kind: Kind): ShaderMaterial {
   return new ShaderMaterial({
-    glslVersion: GLSL3, side: DoubleSide, polygonOffset: true, polygonOffsetFactor: -1,
-    polygonOffsetUnits: -4, uniforms: { ...common.uniforms, strong: { value: 0 } },
+    glslVersion: GLSL3, side: DoubleSide, polygonOffset: true, polygonOffsetFactor: 0,
+    polygonOffsetUnits: -3, uniforms: { ...common.uniforms, strong: { value: 0 } },
     vertexShader: HEAD + /* glsl */ `
 out vec3 world;
 void main() {
