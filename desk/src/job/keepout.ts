@@ -78,7 +78,7 @@ export class KeepOut {
     if (!box) return;
     [...this.#handles.children].forEach((one, k) => {
       const at = this.#stage.project(view, this.#middleOf(box, k));
-      (one as HTMLElement).style.setProperty("transform", `translate(${at.x - 12}px, ${at.y - 12}px)`);
+      (one as HTMLElement).style.setProperty("transform", `translate(${at.x - 8}px, ${at.y - 8}px)`);
     });
   }
 

@@ -105,13 +105,13 @@ export function consequence(
     time: (foreseen.to.machine_s - foreseen.from.machine_s) / 60,
     hands: foreseen.to.labour_s - foreseen.from.labour_s, fails: null, over: null,
   } : null;
-  const rows: [string, keyof Weighed, string, number, number | null][] = [
-    ["Over air", "over", "mm²", 1, job.resolve?.before.totals.over_air_mm2 ?? null],
-    ["Plastic, as laid", "plastic", "g", 2, received?.plastic_g ?? null],
-    ["Time on the machine", "time", "min", 1, received ? received.machine_s / 60 : null],
-    ["Work by hand", "hands", "s", 0, received?.labour_s ?? null],
-    ["Price of each", "price", "", 2, null],
-    ["Fail, of a million", "fails", "", 0, null],
+  const rows: [string, keyof Weighed, number, number | null][] = [
+    ["Over air, mm²", "over", 1, job.resolve?.before.totals.over_air_mm2 ?? null],
+    ["Plastic, as laid, g", "plastic", 2, received?.plastic_g ?? null],
+    ["On the machine, min", "time", 1, received ? received.machine_s / 60 : null],
+    ["Work by hand, s", "hands", 0, received?.labour_s ?? null],
+    ["Price of each", "price", 2, null],
+    ["Fail, of a million", "fails", 0, null],
   ];
   const last = job.stale ? ahead : before ? difference(before, now) : null;
   const heading = job.stale ? "foreseen" : "last decision";
@@ -120,16 +120,15 @@ export function consequence(
     h("table", {},
       h("caption", { class: "heard" }, "What it comes to, and what the last decision changed"),
       h("thead", {}, h("tr", {}, h("td", {}), ["as received", "resolved", last ? heading : ""].map((c) =>
-        c === "" ? h("td", {}) : h("th", { scope: "col", class: "n" }, c)), h("td", {}))),
-      h("tbody", {}, rows.map(([name, key, unit, digits, was]) => {
+        c === "" ? h("td", {}) : h("th", { scope: "col", class: "n" }, c)))),
+      h("tbody", {}, rows.map(([name, key, digits, was]) => {
         const value = now[key];
         const change = last?.[key] ?? null;
         return h("tr", {}, h("th", { scope: "row" }, name),
           h("td", { class: "n soft" }, was === null ? "" : number(was, digits)),
           h("td", { class: "n" }, value === null ? "" : h("strong", {}, number(value, digits))),
           h("td", { class: "n change" }, change === null ? ""
-            : Math.abs(change) < 0.5 * 10 ** -digits ? "same" : number(change, digits, true)),
-          h("td", {}, unit));
+            : Math.abs(change) < 0.5 * 10 ** -digits ? "same" : number(change, digits, true)));
       }))),
     job.stale ? h("p", { class: "soft" }, foreseen
       ? `${foreseen.what}. The files are made and proven again.`

@@ -12,6 +12,8 @@ const RADIUS = 118;
 /** Share of the largest area from which on a cell is darker, as in the drawing on paper. */
 const LEVELS: [number, string][] = [[0.5, "air-3"], [0.2, "air-2"], [0.05, "air-1"]];
 
+const FILLS: Record<string, string> = { "air-2": "url(#hatch-air)", "air-3": "url(#hatch-air-cross)" };
+
 type Half = 1 | -1;
 
 /** Where a direction lies on the disc of its half, radius 1; null on the other half. */
@@ -63,7 +65,9 @@ export function waysUp(found: Orient, busy: boolean, take: (up: Vec3 | "keep") =
     }
     const view = 2 * RADIUS + 16;
     const svg = s("svg", { class: "map", viewBox: `${-view / 2} ${-view / 2} ${view} ${view}`, "aria-hidden": "true" },
-      Object.entries(cells).map(([level, d]) => s("path", { d, class: level })),
+      s("clipPath", { id: `rim${half}` }, s("circle", { r: RADIUS })),
+      s("g", { "clip-path": `url(#rim${half})` }, Object.entries(cells).map(([level, d]) =>
+        s("path", { d, class: level, fill: FILLS[level] ?? null }))),
       s("circle", { r: RADIUS, class: "rim" }),
       named.map(({ way_up: k }, i) => {
         const at = all[k] ? atDisc(all[k].up, half) : null;
