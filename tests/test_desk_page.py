@@ -165,11 +165,12 @@ def test_from_the_file_to_the_signed_package(browser: Any, hook: Path, tmp_path:
 
         # A face is protected by a click and a key.
         page.evaluate("scrollTo(0, 0)")
-        page.locator(".side.before .view").click(position={"x": 100, "y": 200})
+        page.locator(".side.before .view").click(position={"x": 130, "y": 310})
         page.get_by_role("button", name="Protect this face").wait_for()
         page.keyboard.press("p")
         page.get_by_role("button", name="Protect no longer").wait_for()
         proven(page)
+        page.keyboard.press("n")
         assert name in page.inner_text(".options tr.chosen")
         page.emulate_media(color_scheme="dark")
         accessible(page)

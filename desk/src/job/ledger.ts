@@ -108,10 +108,12 @@ function optionsOf(finding: string, shown: Shown): Child {
         number(cost.plastic_mm3, 0, true), number(cost.machine_s, 0, true), number(cost.labour_s, 0),
         number(cost.deviation_mm, 1),
       ] : ["", "", "", "", ""];
-      const act = shown.readOnly ? null : mine
+      // Options of one name are one choice: the desk takes the best of them.
+      const act = shown.readOnly || (mine && !option.chosen && !shown.busy && own.some((o) => o.chosen && o.key === asked))
+        ? null : mine
         ? h("button", {
           type: "button", "data-key": `free-${option.key}`, disabled: shown.busy,
-          "aria-label": `Let the desk choose for ${finding} again`,
+          "aria-label": `choose freely again for ${finding}`,
           onclick: () => shown.choice.choose(finding, null),
         }, "choose freely again")
         : h("button", {

@@ -13,7 +13,7 @@ import { ledger } from "./ledger";
 import { keep, read } from "./link";
 import { links } from "./links";
 import { tables } from "./tables";
-import { consequence, titleBlock, verdictOf, weigh, type Foreseen, type Weighed } from "./title";
+import { consequence, guarded, titleBlock, verdictOf, weigh, type Foreseen, type Weighed } from "./title";
 import { waysUp } from "./wayup";
 
 /** Show a job; `go` opens an address. Returns how to leave. */
@@ -218,7 +218,7 @@ class Page {
     const face = this.#picked.face;
     const origin = face?.origin ?? null;
     if (origin === null || !this.#job) return;
-    this.#decide(this.#job.protected_faces.includes(origin) ? { unprotect: [origin] } : { protect: [origin] });
+    this.#decide(guarded(this.#job).includes(origin) ? { unprotect: [origin] } : { protect: [origin] });
   }
 
   #startRoom(on: boolean): void {
@@ -297,7 +297,7 @@ class Page {
     const layer = (found.resolve?.before ?? found.review)?.process.layer_mm ?? 0.2;
     this.#drawings.element.hidden = found.state === "asking" || (!found.geometry.before && found.state === "failed");
     this.#drawings.load(found.geometry);
-    this.#drawings.guard(found.protected_faces);
+    this.#drawings.guard(guarded(found));
     this.#drawings.rooms(found.decisions.keep_out);
     this.#drawings.number(this.#places, layer);
     this.#drawings.pick(this.#picked);
@@ -414,7 +414,7 @@ class Page {
       h("span", {}, `Face ${origin ?? face.id}`, face.surface ? `, ${face.surface}, ${area(face.area)} ` : " "),
       origin === null ? h("span", { class: "soft" }, "made by a change ") : h("button", {
         type: "button", "data-key": "protect", disabled: this.#busy, title: "P", onclick: () => this.#protect(),
-      }, found.protected_faces.includes(origin) ? "Protect no longer" : "Protect this face"),
+      }, guarded(found).includes(origin) ? "Protect no longer" : "Protect this face"),
     ] : h("span", { class: "soft" }, "Click a face or a number. Keys: ?");
     const rooms = found.decisions.keep_out.map((box, k) => h("span", { class: "chip" },
       `kept out: ${[0, 1, 2].map((d) => `${"xyz"[d]} ${number(box[d], 1)} to ${number(box[d + 3], 1)}`).join(", ")} `,

@@ -54,11 +54,20 @@ export function titleBlock(job: Job, sheet: Sheet | null, about: About | null, e
     ["as received, sha256", revision ? shortHash(revision.sha256) : "", "hash"],
     ["as produced, sha256", sheet?.produced_hash ?? "", "hash"],
     ["change sheet", sheet ? h("a", { href: fileOf(job, "sheet_pdf") }, sheet.number) : ""],
-    ["protected", job.protected_faces.length > 0 ? `faces ${job.protected_faces.join(", ")}` : "none"],
+    ["protected", guarded(job).length > 0 ? `faces ${guarded(job).join(", ")}` : "none"],
   ];
   return h("section", { class: "block", "aria-label": "Title block" },
     h("dl", { class: "title" }, fields.map(([name, value, kind]) =>
       h("div", { class: kind }, h("dt", {}, name), h("dd", {}, value)))));
+}
+
+/** Faces that are protected now: those named by a number at once, those of other words as the last
+ * resolve found them. */
+export function guarded(job: Job): number[] {
+  const named = job.decisions.protect.map((words) => /^face (\d+)$/.exec(words)?.[1]);
+  const known = job.stale && !named.includes(undefined) ? [] : job.protected_faces;
+  return [...new Set([...named.flatMap((id) => (id === undefined ? [] : [Number(id)])), ...known])]
+    .toSorted((a, b) => a - b);
 }
 
 const fileOf = (job: Job, role: string): string | null =>

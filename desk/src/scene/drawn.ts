@@ -117,8 +117,8 @@ export class Drawn {
     }
   }
 
-  /** Coarse while moving, where there is a coarse copy. */
-  moving(now: boolean): void {
+  /** Coarse while moving and where it is drawn small, where there is a coarse copy. */
+  coarsely(now: boolean): void {
     if (this.#coarse) {
       this.#coarse.visible = now;
       this.#whole.visible = !now;

@@ -17,7 +17,7 @@ const SHARP_DEG = 25;
 /** Flatter than this is no bend at all, degrees (derived: below any facet of a round face). */
 const FLAT_DEG = 0.3;
 /** More outline candidates than this are not kept (own choice: what a frame can look at). */
-const MOST_OUTLINES = 400_000;
+const MOST_OUTLINES = 120_000;
 
 /** `ends` (k, 6) mm, `normals` (k, 6) of both sides scaled to ±127, `kinds` (k,), `faces` (k, 2). */
 export interface Edges {

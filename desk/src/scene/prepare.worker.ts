@@ -28,7 +28,10 @@ function send(message: Prepared, transfer: Transferable[]): void {
 function spread(points: Float32Array, corners: Uint32Array): Float32Array {
   const out = new Float32Array(3 * corners.length);
   for (let k = 0; k < corners.length; k++) {
-    out.set(points.subarray(3 * corners[k], 3 * corners[k] + 3), 3 * k);
+    const at = 3 * corners[k], to = 3 * k;
+    out[to] = points[at];
+    out[to + 1] = points[at + 1];
+    out[to + 2] = points[at + 2];
   }
   return out;
 }
@@ -39,7 +42,9 @@ function prepare(buffer: ArrayBuffer): void {
   const rows = new Map(solid.faces.map((face, row) => [face.id, row]));
   const corners = spread(solid.vertices, solid.triangles);
   const tags = new Float32Array(solid.triangles.length);
-  for (let k = 0; k < tags.length; k++) tags[k] = rows.get(solid.faceOf[(k / 3) | 0]) ?? 0;
+  for (let k = 0; k < solid.faceOf.length; k++) {
+    tags.fill(rows.get(solid.faceOf[k]) ?? 0, 3 * k, 3 * k + 3);
+  }
   let coarse: Shape["coarse"] = null;
   if (solid.faceOf.length > MOVED_WHOLE) {
     const few = coarsened(solid);

@@ -4,7 +4,7 @@
  */
 
 import {
-  Mesh, OrthographicCamera, PlaneGeometry, Plane, Ray, Scene, Vector2, Vector3, Vector4, WebGLRenderer,
+  Color, Mesh, OrthographicCamera, PlaneGeometry, Plane, Ray, Scene, Vector2, Vector3, Vector4, WebGLRenderer,
   Group,
 } from "three";
 import { Drawn, type Hit } from "./drawn";
@@ -43,6 +43,8 @@ export class Stage {
   #asked = false;
   #moving = false;
   #still = 0;
+  /** Whether views with a look of their own are on the canvas as they are to be. */
+  #settled = false;
 
   constructor(canvas: HTMLCanvasElement) {
     this.#canvas = canvas;
@@ -140,6 +142,7 @@ export class Stage {
 
   /** Draw at the next frame. `moving`: the reader moves the part, so large ones are drawn coarsely. */
   draw(moving = false): void {
+    if (!moving) this.#settled = false;
     if (moving) {
       this.#moving = true;
       clearTimeout(this.#still);
@@ -228,12 +231,15 @@ export class Stage {
     }
     const page = this.#canvas.getBoundingClientRect();
     const paper = this.common.uniforms["paper"]?.value as Vector3;
-    this.#renderer.setScissorTest(false);
-    this.#renderer.getContext().clearColor(paper.x, paper.y, paper.z, 1);
-    const gl = this.#renderer.getContext();
-    gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT | gl.STENCIL_BUFFER_BIT);
+    this.#renderer.setClearColor(new Color().setRGB(paper.x, paper.y, paper.z, "srgb"), 1);
+    const still = this.#moving && this.#settled;
+    if (!still) {
+      this.#renderer.setScissorTest(false);
+      this.#renderer.clear();
+    }
     this.#renderer.setScissorTest(true);
-    for (const view of this.#views) this.#one(view, page, ratio);
+    for (const view of this.#views) if (!view.own || !still) this.#one(view, page, ratio);
+    this.#settled = true;
     this.onframe(this.#moving);
   }
 
@@ -251,7 +257,7 @@ export class Stage {
     this.#tell(view, seen, plane, x, y, ratio, wide, tall);
     this.#slot.clear();
     this.#slot.add(solid.group);
-    solid.moving(this.#moving);
+    solid.coarsely(this.#moving || view.own !== null);
     if (plane) {
       const { before, after } = this.solids;
       this.#slot.add(solid.stencil);
@@ -261,7 +267,7 @@ export class Stage {
       this.#cutLines[view.side].matrixWorld.identity();
     }
     for (const one of [this.solids.before, this.solids.after]) one?.refresh();
-    this.#renderer.clear(false, true, true);
+    this.#renderer.clear();
     this.#renderer.render(this.#scene, this.#camera);
   }
 
