@@ -6,6 +6,7 @@ Skipped with a reason where there is no browser or no built page; in CI that fai
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -106,6 +107,13 @@ def proven(page: Any) -> None:
     page.wait_for_selector(".doing:empty", state="attached", timeout=120_000)
     page.locator(".verdict", has_text="Clean: nothing over air",
                  has_not_text="before the last decision").wait_for(timeout=120_000)
+
+
+def test_the_lock_of_the_page_names_no_registry() -> None:
+    lock = json.loads((REPOSITORY / "desk" / "package-lock.json").read_text(encoding="utf-8"))
+    fetched = [entry for name, entry in lock["packages"].items() if name]
+    assert fetched
+    assert all(entry["integrity"] and "resolved" not in entry for entry in fetched)
 
 
 @pytest.mark.slow
