@@ -133,15 +133,16 @@ def _made() -> tuple[str, dict[str, bytes]]:
 
 
 def arm(out_mm: float = 8.0) -> bytes:
-    """A post of 10 × 10 × 12 mm with an arm at its top that reaches so far over air, 3 mm thick, as
-    STL: `out_mm` × 10 mm² over air, at a height of 9 mm."""
-    x = 10.0 + out_mm
-    outline = [(0, 0), (10, 0), (10, 9), (x, 9), (x, 12), (10, 12), (0, 12), (0, 9)]
-    quads = [[(a, 10, c), (b, 10, d), (b, 0, d), (a, 0, c)]
+    """A block of 60 × 90 × 12 mm with an arm at its top that reaches so far over air, 3 mm thick, as
+    STL: `out_mm` × 90 mm² over air, at a height of 9 mm. Few of it fit on a platform, so that they
+    are placed there at once."""
+    x = 60.0 + out_mm
+    outline = [(0, 0), (60, 0), (60, 9), (x, 9), (x, 12), (60, 12), (0, 12), (0, 9)]
+    quads = [[(a, 90, c), (b, 90, d), (b, 0, d), (a, 0, c)]
              for (a, c), (b, d) in zip(outline, [*outline[1:], outline[0]], strict=True)]
     for k in ((0, 1, 2, 7), (7, 2, 5, 6), (2, 3, 4, 5)):
         front = [(outline[i][0], 0, outline[i][1]) for i in k]
-        quads += [front, [(a, 10, c) for a, _, c in front[::-1]]]
+        quads += [front, [(a, 90, c) for a, _, c in front[::-1]]]
     facets = np.array([t for a, b, c, d in quads for t in ((a, b, c), (a, c, d))], dtype="<f4")
     table = np.zeros(len(facets), [("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("a", "<u2")])
     table["corners"] = facets

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import hashlib
 import http.client
 import io
 import json
@@ -18,7 +19,9 @@ import numpy as np
 import pytest
 
 from soffit import api
+from soffit.cli.run import run
 from soffit.plan.recipe import load_recipe
+from soffit.shop.limits import Limits
 from tests.desks import Client, arm, ready, running
 
 
@@ -31,7 +34,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 
 @pytest.fixture(scope="module")
 def desk(home: tuple[Path, str]) -> Iterator[Client]:
-    with running(home[0]) as client:
+    with running(home[0], Limits(at_once=1)) as client:
         yield client
 
 
@@ -47,9 +50,9 @@ def test_a_part_is_reviewed_and_resolved_as_the_command_does_it(
     file.write_bytes(arm())
     part = api.read(str(file), unit="mm")
     found = desk.get(f"/api/jobs/{job}")
-    # 8 × 10 mm² over air (derived: closed form of the arm).
+    # 8 × 90 mm² over air (derived: closed form of the arm).
     (ledge,) = [f for f in found["review"]["findings"] if f["kind"] == "air/ledge"]
-    assert ledge["area_mm2"] == pytest.approx(80.0, abs=1e-3)
+    assert ledge["area_mm2"] == pytest.approx(720.0, abs=1e-3)
     assert ledge["z_mm"] == [9.0, 9.0]
     from soffit.plan.report import review_json
 
@@ -78,9 +81,9 @@ def test_the_geometry_is_the_part_before_and_after(desk: Client, job: str) -> No
         again = desk.call("GET", urls[state], headers={"if-none-match": answer.headers["etag"]})
         assert again.status == 304 and not again.body
     edit = desk.get(f"/api/jobs/{job}")["resolve"]["edits"][0]
-    # 10 · 10 · 9 + 18 · 10 · 3 mm³ (derived: closed form), and what the edit adds.
-    assert volumes["before"] == pytest.approx(1440.0)
-    assert volumes["after"] == pytest.approx(1440.0 + edit["volume_mm3"], rel=1e-5)
+    # 60 · 90 · 9 + 68 · 90 · 3 mm³ (derived: closed form), and what the edit adds.
+    assert volumes["before"] == pytest.approx(66_960.0)
+    assert volumes["after"] == pytest.approx(66_960.0 + edit["volume_mm3"], rel=1e-5)
     head, *_ = _geometry(desk.call("GET", urls["after"]).body)
     made = [face for face in head["faces"] if face["edit"] == edit["id"]]
     assert made and all(face["op"] == "add" and face["origin"] is None for face in made)
@@ -124,6 +127,25 @@ def test_a_choice_is_carried_out_undone_at_once_and_is_in_the_recipe(
     desk.post(f"/api/jobs/{job}/undo")
 
 
+def test_the_command_line_fetches_what_the_desk_has(
+    desk: Client, job: str, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    url = f"http://127.0.0.1:{desk.port}"
+    assert run(["desk", "list", "--at", url]) == 0
+    assert job in capsys.readouterr().out
+    out = tmp_path / "out"
+    assert run(["desk", "fetch", job, "--out", str(out), "--at", url]) == 0
+    for one in desk.get(f"/api/jobs/{job}")["files"]:
+        sha256 = hashlib.sha256((out / one["name"]).read_bytes()).hexdigest()
+        assert sha256 == one["sha256"]
+    assert run(["desk", "fetch", "0" * 16, "--out", str(out), "--at", url]) == 2
+    assert "there is no such job" in capsys.readouterr().err
+    monkeypatch.setenv("SOFFIT_HOME", str(tmp_path / "nothing"))
+    assert run(["desk", "list"]) == 2
+    assert "none runs on this machine" in capsys.readouterr().err
+
+
 def test_a_customer_signs_and_the_package_says_so(desk: Client, job: str, tmp_path: Path) -> None:
     link = desk.post(f"/api/jobs/{job}/links", {"for": "Ms Demo"})
     view = desk.get(f"/api{link['path']}")
@@ -152,7 +174,7 @@ def test_a_first_article_is_held_against_its_limits(desk: Client, job: str) -> N
     refused = desk.call("POST", f"/api/jobs/{job}/records", blank)
     assert refused.status == 400 and "nothing is filled in" in refused.error
     rows = list(csv.DictReader(io.StringIO(blank.decode())))
-    rows[0]["measured"] = "17.0"  # of 18 mm along x
+    rows[0]["measured"] = "67.0"  # of 68 mm along x
     text = io.StringIO()
     writer = csv.DictWriter(text, list(rows[0]))
     writer.writeheader()
@@ -163,11 +185,16 @@ def test_a_first_article_is_held_against_its_limits(desk: Client, job: str) -> N
     assert [row["id"] for row in held["rows"] if row["state"] == "out"] == [rows[0]["id"]]
 
 
-def test_a_unit_is_asked_for_and_a_revision_takes_decisions_along(desk: Client) -> None:
-    sent = desk.post("/api/jobs?name=arm.stl", arm())
+def test_a_unit_is_asked_for_and_a_revision_takes_decisions_along(
+    desk: Client, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "arm.stl"
+    file.write_bytes(arm())
+    assert run(["desk", "send", str(file), "--at", f"http://127.0.0.1:{desk.port}"]) == 0
+    sent = {"id": capsys.readouterr().out.partition(":")[0].removeprefix("Job ")}
     asked = desk.settled(sent["id"])
     assert asked["state"] == "asking"
-    assert asked["ask"]["sizes_mm"]["in"] == pytest.approx([457.2, 254.0, 304.8])
+    assert asked["ask"]["sizes_mm"]["in"] == pytest.approx([1727.2, 2286.0, 304.8])
     desk.post(f"/api/jobs/{sent['id']}/unit", {"unit": "mm"})
     desk.post(f"/api/jobs/{sent['id']}/decisions", {"forbid": "chamfer"})
     first = desk.settled(sent["id"])
@@ -175,7 +202,7 @@ def test_a_unit_is_asked_for_and_a_revision_takes_decisions_along(desk: Client) 
     assert not remedy.startswith("chamfer")
     desk.post(f"/api/jobs/{sent['id']}/revisions?name=arm2.stl&unit=mm", arm(9.0))
     second = desk.settled(sent["id"])
-    assert second["revision"] == 2 and second["review"]["part"]["size_mm"][0] == 19.0
+    assert second["revision"] == 2 and second["review"]["part"]["size_mm"][0] == 69.0
     assert [e["remedy"] for e in second["resolve"]["edits"]] == [remedy]
     assert second["resolve"]["replay"]["decisions"][0]["status"] in ("same", "moved")
     assert second["decisions"]["forbid"] == ["chamfer"]
@@ -196,7 +223,7 @@ def test_what_is_under_way_is_told_stopped_and_begun_again(desk: Client) -> None
     assert desk.call("POST", f"/api/jobs/{sent['id']}/cancel").status == 409
     began = desk.post(f"/api/jobs/{sent['id']}/retry")
     assert began["state"] in ("queued", "running")
-    assert desk.settled(sent["id"])["state"] == "done"
+    assert desk.post(f"/api/jobs/{sent['id']}/cancel")["state"] == "cancelled"
 
 
 def _geometry(data: bytes) -> tuple[dict[str, Any], Any, Any, Any]:

@@ -97,6 +97,7 @@ class Child:
 
     def kill(self) -> None:
         self.process.kill()
+        self.release()
         self.process.wait()
 
     def close(self) -> None:

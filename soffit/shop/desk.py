@@ -65,7 +65,7 @@ class Desk:
         """Stop within a second; what was under way is taken up again next time."""
         self.bus.close()
         if self._reader is not None:
-            self._reader.process.kill()
+            self._reader.kill()
         self.workers.stop()
         self.store.close()
         self.home.close()

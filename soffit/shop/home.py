@@ -46,8 +46,10 @@ class Home:
         return os.environ.get("SOFFIT_DATABASE") or f"sqlite:///{self.root / 'desk.sqlite'}"
 
     def tell(self, url: str) -> None:
-        """Write down where this desk is reached, for whoever finds the folder held."""
-        (self.root / "desk.url").write_text(url, encoding="utf-8")
+        """Write down where this desk is reached, for the commands that speak to it."""
+        file = self.root / "desk.url"
+        file.touch(mode=0o600)
+        file.write_text(url, encoding="utf-8")
 
     def close(self) -> None:
         """Give the folder back; nothing but the data stays."""
@@ -62,7 +64,9 @@ def open_home(root: Path) -> Home:
     Raises InputError where it cannot be written to, or another desk holds it.
     """
     try:
-        root.mkdir(parents=True, exist_ok=True)
+        if not root.is_dir():
+            # Customers' parts are nobody else's business.
+            root.mkdir(parents=True, mode=0o700)
         held = (root / "desk.lock").open("a", encoding="utf-8")
     except OSError as error:
         raise InputError(f"opening the data of the desk at {root}: {error.strerror or error}; set "
@@ -76,16 +80,15 @@ def open_home(root: Path) -> Home:
     shutil.rmtree(home.scratch, ignore_errors=True)
     for folder in (home.files, home.scratch):
         folder.mkdir(exist_ok=True)
-    if sys.platform != "win32":
-        root.chmod(0o700)  # customers' parts are nobody else's business
     return home
 
 
 def _told(root: Path) -> str:
     try:
-        return " at " + (root / "desk.url").read_text(encoding="utf-8")
+        url = (root / "desk.url").read_text(encoding="utf-8")
     except OSError:
         return ""
+    return f" at {url.partition('#')[0]}"
 
 
 def _take(file: IO[str]) -> bool:

@@ -45,9 +45,9 @@ def serve(home: Path, port: int | None = None, *, share: bool = False, browser: 
         names = {socket.gethostname(), socket.getfqdn()} if share else set()
         number = listening.getsockname()[1]
         url = f"http://{_LOOPBACK}:{number}/"
-        held.tell(url)
-        desk.start()
         opened = f"{url}#token={token}" if token else url
+        held.tell(opened)
+        desk.start()
         server = _Server(uvicorn.Config(
             application(desk, names, token),
             log_level="warning", access_log=False, server_header=False, lifespan="off",

@@ -162,30 +162,27 @@ def _decisions(at: Standing) -> dict[str, Any]:
 
 
 def _options(desk: Desk, at: Standing, resolve: Run | None) -> list[dict[str, Any]]:
-    """The options of the resolution that is shown. A finding that got what was chosen for it has
-    no other there: those of an earlier one, in which it was open, are put to it."""
+    """The options of the resolution that is shown. A finding for which one was demanded has no
+    other there: those of an earlier resolution of the same, in which it was open, are put to it."""
     if resolve is None:
         return []
-    rows = desk.result(resolve, "report")["options"]
-    asked = {c["finding"] for c in resolve.wanted["wanted"]["choose"].values()}
-    chosen = {(row["finding"], row["remedy"]) for row in rows if row["chosen"]}
-    keys = {(row["finding"], row["remedy"]) for row in rows}
-    like = {k: resolve.wanted[k] for k in ("sha256", "unit", "recipe")}
-    turned = {k: resolve.wanted["wanted"][k] for k in ("process", "up")}
-    for run in reversed(at.runs):
-        if not asked:
-            break
-        if (run.kind != "resolve" or run.state != DONE or run.id >= resolve.id
-                or {k: run.wanted[k] for k in like} != like
-                or {k: run.wanted["wanted"][k] for k in turned} != turned):
+    report = desk.result(resolve, "report")
+    rows, before = report["options"], report["before"]
+    asked = set(resolve.said["demanded"])
+    earlier = [r for r in at.runs if r.kind == "resolve" and r.state == DONE
+               and r.revision == resolve.revision and r.id != resolve.id]
+    for run in reversed(earlier):
+        open_then = asked - set(run.said["demanded"])
+        if not open_then:
             continue
-        open_then = asked - {c["finding"] for c in run.wanted["wanted"]["choose"].values()}
-        for row in desk.result(run, "report")["options"] if open_then else ():
-            key = (row["finding"], row["remedy"])
-            if row["finding"] in open_then and key not in keys:
-                rows.append({**row, "chosen": key in chosen, "outcome": "not chosen"})
+        other = desk.result(run, "report")
+        if other["before"] != before:
+            continue
+        there = {(row["finding"], row["remedy"]) for row in rows}
+        rows += [{**row, "chosen": False, "outcome": "not chosen"} for row in other["options"]
+                 if row["finding"] in open_then and (row["finding"], row["remedy"]) not in there]
         asked -= open_then
-    order = {f["id"]: k for k, f in enumerate(desk.result(resolve, "report")["before"]["findings"])}
+    order = {f["id"]: k for k, f in enumerate(before["findings"])}
     rows.sort(key=lambda row: (order.get(row["finding"], 0), row["cost"]["price"], row["remedy"]))
     return [{"key": f"{row['finding']}/{row['remedy']}", **row} for row in rows]
 

@@ -187,9 +187,11 @@ def _resolve(task: Task, part: Part, folder: Folder) -> dict[str, Any]:
     folder.keep_json("estimate", quote_json(api.quote(result, quantities)))
     _keep_sheet(sheets[-1], result, folder)
     made = load_recipe(result.files["recipe"])
+    again = result.replay.decisions if result.replay is not None else ()
     return {
         "clean": result.clean, "over_air_mm2": number(result.after.over_air_mm2),
         "protected_faces": [face.face for face in result.protected], "dropped": dropped,
+        "demanded": sorted({*demand, *(d.finding_id for d in again if d.finding_id)}),
         "edits": [edit.id for edit in result.edits],
         "start": start_of(made, Path(result.files["recipe"]).name).model_dump(mode="json"),
     }
