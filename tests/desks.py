@@ -133,9 +133,9 @@ def _made() -> tuple[str, dict[str, bytes]]:
 
 
 def arm(out_mm: float = 8.0) -> bytes:
-    """A block of 60 × 90 × 12 mm with an arm at its top that reaches so far over air, 3 mm thick, as
-    STL: `out_mm` × 90 mm² over air, at a height of 9 mm. Few of it fit on a platform, so that they
-    are placed there at once."""
+    """A block of 60 × 90 × 12 mm with an arm 3 mm thick at its top that reaches so far over air, as
+    STL: `out_mm` × 90 mm² over air, at a height of 9 mm. Few of it fit on a platform, which is
+    quickly found out."""
     x = 60.0 + out_mm
     outline = [(0, 0), (60, 0), (60, 9), (x, 9), (x, 12), (60, 12), (0, 12), (0, 9)]
     quads = [[(a, 90, c), (b, 90, d), (b, 0, d), (a, 0, c)]
