@@ -32,10 +32,9 @@ from soffit.shop.desk import Desk
 from soffit.shop.home import open_home
 from soffit.shop.limits import Limits
 from soffit.shop.migrate import STEPS, form_of, migrate
-from soffit.shop.runs import standing
 from soffit.shop.store import _engine, now, open_store
-from soffit.shop.tables import Base, Entry, Job
-from tests.desks import Client
+from soffit.shop.tables import Base, Job
+from tests.desks import Client, running
 
 ROOT = Path(__file__).resolve().parent.parent
 START = Wanted(process="pla-04", quantity=1)
@@ -146,15 +145,24 @@ def test_an_old_database_is_brought_up_to_date_with_what_is_in_it(tmp_path: Path
         open_store(f"sqlite:///{file}")
 
 
-def test_the_same_on_postgresql(postgresql: str) -> None:
+def test_the_same_on_postgresql_and_a_desk_on_it(
+    postgresql: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     _upgraded(postgresql)
-    store = open_store(postgresql)
-    with store.begin() as session:
-        job = session.get_one(Job, "0" * 16)
-        session.add(Entry(job=job.id, revision=1, at=now(), what="forbid", value={"of": "prop"}))
-    with store.begin() as session:
-        assert standing(session, job).wanted.forbid == ("prop",)
-    store.close()
+    monkeypatch.setenv("SOFFIT_DATABASE", postgresql)
+    with running(tmp_path, work=False) as desk:
+        job = desk.post("/api/jobs?name=x%00y.stl", b"solid of nothing")["id"]
+        for said in ({"forbid": "prop"}, {"quantity": 1_000_000_000}, {"protect": ["\x00", "ü"]}):
+            desk.post(f"/api/jobs/{job}/decisions", said)
+        assert desk.post(f"/api/jobs/{job}/undo")["redo"] == "protect"
+        assert desk.call("GET", "/api/jobs/%00%00/decisions").status == 404
+        assert desk.call("GET", "/api/s/%00").status == 404
+        assert {one["id"] for one in desk.get("/api/jobs")["jobs"]} == {job}
+    with running(tmp_path, work=False) as desk:
+        found = desk.get(f"/api/jobs/{job}")
+        assert (found["name"], found["quantity"]) == ("xy.stl", 1_000_000_000)
+        assert found["decisions"]["forbid"] == ["prop"] and found["state"] == "queued"
+    assert not (tmp_path / "desk.sqlite").exists()
 
 
 @pytest.mark.parametrize("url", ["nonsense", "mysql://x/y", "sqlite:////nowhere/at/all/desk.sqlite"])
@@ -171,7 +179,7 @@ def _upgraded(url: str) -> None:
             migrate(c, old)
             assert form_of(c) == old
             if old == 1:
-                c.execute(text("INSERT INTO job VALUES (:i, 'arm', :t, :t, 'pla-04', 7, NULL)"),
+                c.execute(text("INSERT INTO job VALUES (:i, 'arm', :t, :t, 'pla-04', 7, :t)"),
                           {"i": "0" * 16, "t": now()})
     engine.dispose()
     store = open_store(url)

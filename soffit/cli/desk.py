@@ -41,13 +41,16 @@ def start(
         bool, typer.Option("--share", help="Let other machines in, by a link with a token; without "
                            "it the desk is reached from this machine alone."),
     ] = False,
-) -> int:
+) -> None:
     """Decide in the browser, with the part in front of you; jobs are kept.
 
     The data lies in the folder SOFFIT_HOME, else where the system keeps data of programs.
     """
     if context.invoked_subcommand is not None:
-        return 0
+        return
+    import os
+    import sys
+
     from soffit.shop.home import default_home
     from soffit.shop.serve import serve
 
@@ -55,7 +58,10 @@ def start(
         print(line, flush=True)
 
     serve(default_home(), port, share=share, browser=not no_browser, say=say)
-    return 0
+    # All is closed; to take down every module that was loaded would take longer than that.
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(0)
 
 
 @desk.command()

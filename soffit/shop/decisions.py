@@ -144,11 +144,6 @@ class Wanted(_Model):
     released: tuple[str, ...] = ()
     left_open: tuple[str, ...] = ()
 
-    @property
-    def turned(self) -> str:
-        """What findings and places depend on, as a key: another one is another review."""
-        return f"{self.process} {self.up} {self.recipe and self.recipe.sha256}"
-
 
 class Line(Protocol):
     """What `folded` reads of a line of the log."""

@@ -258,6 +258,11 @@ class Desk:
         elif decision.what in ("protect", "unprotect"):
             if len(wanted.protect) >= MOST:
                 raise not_now(f"{MOST} faces are protected already; name them by words")
+            report = self.reviewed(at)
+            faces = report["part"]["faces"] if report is not None else 0
+            for face in (one for one in value if isinstance(one, int)):
+                if report is not None and face > faces:
+                    raise wrong(f"there is no face {face}; the part has faces 1 to {faces}")
         elif decision.what == "choose":
             value = self._chosen(at, Choose.model_validate(value)).model_dump(mode="json")
         return value
