@@ -6,6 +6,7 @@
     python3 run.py bench [--suite NAME]   measurements
     python3 run.py referee [ARGS]         the product against a brute-force engine, over real parts
     python3 run.py docs                   the manual, written to build/docs
+    python3 run.py desk [ARGS]            the desk; its page is built first where it must be
     python3 run.py ARGS                   soffit itself, such as: python3 run.py demo
 
 The first call makes `.venv` beside this file from requirements.lock; a later one makes it
@@ -25,6 +26,7 @@ ROOT = Path(__file__).resolve().parent
 VENV = ROOT / ".venv"
 LOCK = ROOT / "requirements.lock"
 PROJECT = ROOT / "pyproject.toml"
+PAGE = ROOT / "desk" / "build.py"
 STAMP = VENV / "soffit.stamp"
 PYTHON = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 OLDEST = (3, 11)
@@ -47,6 +49,11 @@ def main(arguments: list[str]) -> int:
     verb, rest = (arguments[0], arguments[1:]) if arguments else ("--help", [])
     if verb == "check":
         return check()
+    if verb in ("desk", "test"):
+        built = subprocess.run([str(PYTHON), str(PAGE)]).returncode
+        if built and verb == "desk":
+            return built
+        # Tests of the page say themselves why they are skipped, or fail in CI.
     if verb == "test":
         # Two workers for the whole suite; a chosen test starts faster without them.
         return hand_over(["-m", "pytest", *(rest or ["-n", "2"])], folder=ROOT)
@@ -70,6 +77,9 @@ def check() -> int:
         say(f"check: {name}")
         if subprocess.run([str(PYTHON), *command], cwd=ROOT).returncode != 0:
             failed.append(name)
+    say("check: page of the desk")
+    if subprocess.run([str(PYTHON), str(PAGE), "check"]).returncode != 0:
+        failed.append("page of the desk")
     say(f"check: failed: {', '.join(failed)}" if failed else "check: all passed")
     return 1 if failed else 0
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from soffit.part import spread as module
-from soffit.part.spread import spread
+from soffit.part.spread import Team, spread
 
 ROOT = Path(__file__).parents[1]
 HERE = "tests.test_spread"
@@ -24,13 +24,20 @@ def slow(given: int, item: int) -> tuple[int, int]:
     return given * item, os.getpid()
 
 
-def fails_elsewhere(given: int, item: int) -> int:
-    """Ends every process but the one whose number is given, in different ways."""
-    if os.getpid() != given:
-        if item % 2:
+def fails_elsewhere(given: tuple[int, Path], item: int) -> int:
+    """Leaves a mark in and ends every process but the one whose number is given, each in another
+    way; that one waits for two marks."""
+    main, folder = given
+    marks = len(list(folder.iterdir()))
+    if os.getpid() != main:
+        (folder / str(os.getpid())).touch()
+        if marks % 2:
             os._exit(3)
         raise ValueError(f"no {item}")
-    time.sleep(0.2)
+    deadline = time.monotonic() + 60
+    while len(list(folder.iterdir())) < 2:
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
     return item
 
 
@@ -59,8 +66,21 @@ def test_nothing_and_one_thing_need_no_helper(monkeypatch: pytest.MonkeyPatch) -
     assert spread(f"{HERE}:slow", 3, [5]) == [(15, os.getpid())]
 
 
-def test_what_a_helper_cannot_do_is_done_here() -> None:
-    assert spread(f"{HERE}:fails_elsewhere", os.getpid(), range(30)) == list(range(30))
+def test_what_a_helper_cannot_do_is_done_here(tmp_path: Path) -> None:
+    items = range(30)
+    assert spread(f"{HERE}:fails_elsewhere", (os.getpid(), tmp_path), items) == list(items)
+    assert len(list(tmp_path.iterdir())) >= 2
+
+
+def test_what_is_asked_for_beside_is_done_too() -> None:
+    """By helpers while the rest is done, and what they did not come to in the end."""
+    with Team(f"{HERE}:slow", 3) as team:
+        beside = team.beside(range(40, 50))
+        assert [value for value, _ in team.each(range(5))] == [0, 3, 6, 9, 12]
+        told: list[tuple[int, int]] = []
+        found = beside(lambda done, of: told.append((done, of)))
+    assert [value for value, _ in found] == [3 * k for k in range(40, 50)]
+    assert all(of == 10 for _, of in told)
 
 
 def test_an_error_is_the_callers() -> None:

@@ -289,7 +289,8 @@ DemandOption = Annotated[
     typer.Option(
         "--demand",
         metavar="FINDING=REMEDY",
-        help="Remedy that a finding of the review gets, such as F3=roof; repeatable.",
+        help="Remedy that a finding of the review gets, such as F3=roof, or no variant of it: "
+        "'F3=just roof'; repeatable.",
         show_default=False,
     ),
 ]

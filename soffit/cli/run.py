@@ -49,7 +49,7 @@ def run(arguments: list[str]) -> int:
 def _run(arguments: list[str]) -> int:
     from typer.exceptions import Exit, TyperException
 
-    from soffit.cli import pricing, release  # noqa: F401  add their commands
+    from soffit.cli import desk, pricing, release  # noqa: F401  add their commands
     from soffit.cli.app import app
 
     for stream in (sys.stdout, sys.stderr):

@@ -58,6 +58,9 @@ NEAR_DEG, SIDE_SHARE = 6.0, 0.05
 # is far below, and what differs by less costs the same).
 SAME = 1e-5
 
+# Directions of which the rooms are asked for at once (own choice: a few hundredths of a second).
+AT_ONCE = 250
+
 # Share of the room of a support that it is taken to cost, as plastic (`cure.PROP_SHARE` of it, and
 # what is laid around it; own choice, to screen only).
 ROOM_SHARE = 0.1
@@ -99,9 +102,14 @@ def search(
     `every_room`: whether the room below is asked for of every direction, which takes longer and
     changes no choice. `most`: finalists."""
     tell = progress or (lambda _stage, _done, _total: None)
-    with Team("soffit.orient.measure:measured", Task(part, process, aims or Aims())) as team:
-        depth = Depth(part.mesh, process)
+    task = Task(part, process, aims or Aims())
+    with Team("soffit.orient.measure:looked_at", task) as team:
+        depth = task.depth
         every = directions(part, around, upwards)
+        # By helpers, while the others are screened and measured.
+        ups = np.array([d.up for d in every])
+        rooms = team.beside([ups[k : k + AT_ONCE] for k in range(0, len(ups), AT_ONCE)]
+                            if every_room else [])
         found = _screened(depth, every, process)
         if better := _refined(depth, process, every, found.score):
             every += better
@@ -112,10 +120,12 @@ def search(
         chosen = [every[k] for k in _finalists(part.mesh, every, found, first, most, process)]
         finalists = measured_all(team, chosen, first, asked,
                                  lambda done, of: tell("orient", done, of))
-    if every_room:
-        shadowed, room = depth.below(np.array([d.up for d in every]),
-                                     lambda done, of: tell("rooms", done, of))
-        found = replace(found, shadowed_mm2=shadowed, room_mm3=room)
+        if every_room:
+            each = rooms(lambda done, of: tell("rooms", done, of))
+            # What was found by moving the best about was measured at once.
+            shadowed, room = np.concatenate(
+                [*each, [found.shadowed_mm2[len(ups):], found.room_mm3[len(ups):]]], axis=1)
+            found = replace(found, shadowed_mm2=shadowed, room_mm3=room)
     return Search(tuple(every), found, finalists)
 
 

@@ -6,6 +6,10 @@ spread evenly over the surface: sorted by the cell of a square grid that they fa
 height, the next point below one that faces down is the floor that a support would stand on, else
 the platform (after Ezair et al. 2015, who draw depth maps instead of points).
 
+Two directions that point against each other see the same points in the same cells, from either
+end, so both are found by one sort. Whatever is as long as there are points is written where the
+last direction left it: to ask for that much memory anew takes longer than to fill it.
+
 The grid's cells hold `PER_CELL` points of the surface on the average, so that few floors are
 missed. A room is right to a few per cent for parts of plain shape, and no better than the points
 are near to each other; whoever decides cuts layers.
@@ -13,9 +17,7 @@ are near to each other; whoever decides cuts layers.
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from collections import defaultdict
 
 import manifold3d as m3
 import numpy as np
@@ -23,7 +25,7 @@ import numpy as np
 from soffit.layers.plastic import laid_about_mm3
 from soffit.part.deviation import spread_over
 from soffit.part.fits import across
-from soffit.part.model import Floats, Ints, Mesh
+from soffit.part.model import Floats, Ints, Mesh, Vec3
 from soffit.process.model import Process
 
 # Points spread over a surface (own choice: of a part with 20,000 mm² one for each 1.6 by 1.6 mm),
@@ -42,9 +44,6 @@ FLOOR = 0.1
 # rounding of a normal, a ten-thousandth of a degree).
 AT_LIMIT = 1e-6
 
-# Directions looked at at once by one thread (own choice: some megabytes).
-_AT_ONCE = 64
-
 
 class Depth:
     """A surface ready to be looked at along many directions; what is found of one does not depend
@@ -57,7 +56,7 @@ class Depth:
         self._first = process.first_layer_mm
         self._cloud, facet = spread_over(mesh.corners, POINTS)
         self._cloud_normals = mesh.normals[facet]
-        self._columns = np.ascontiguousarray(self._cloud.T)
+        self._columns = np.ascontiguousarray(np.hstack([self._cloud, self._cloud_normals]).T)
         self._share = mesh.area_mm2 / max(len(self._cloud), 1)
         self._cell = float(np.sqrt(PER_CELL * self._share)) or 1.0
         if len(mesh.triangles) > MOST_FACETS:
@@ -74,25 +73,22 @@ class Depth:
         """Of each direction (n, 3): the plan area over air, the height of the part, the area with
         which it rests on the platform, and how hard a force of 1 N at its top pulls at the rim of
         that foot, (n,) mm², mm, mm², MPa; infinite where it rests on nothing flat."""
-        found = np.zeros((len(ups), 4))
-
-        def some(start: int) -> None:
-            # One product of matrices for each direction, so that rounding is the same for each.
-            for k in range(start, min(start + _AT_ONCE, len(ups))):
-                up = ups[k]
-                heights = self._corners @ up
-                low = float(heights.min())
-                down = -(self._normals @ up)
-                flat = np.flatnonzero(down > self._limit)
-                rests = self._at[flat] @ up - low < self._first
-                area = self._areas[flat] * down[flat]
-                height = float(heights.max()) - low
-                pull = height * self._rim(up, flat[rests], area[rests])
-                found[k] = (area[~rests].sum(), height, area[rests].sum(), pull)
-
-        _by_all_cores(some, len(ups))
-        over, height, rests, pull = found.T
-        return over, height, rests, pull
+        found = np.zeros((4, len(ups)))
+        facing = np.empty(len(self._normals))
+        # One product of matrices for each axis, so that rounding is the same for each.
+        for axis, rows in _axes(ups):
+            heights = self._corners @ axis
+            height = float(heights.max() - heights.min())
+            np.matmul(self._normals, axis, out=facing)
+            for row, side in rows:
+                flat = np.flatnonzero(facing * -side > self._limit)
+                low = float((side * heights).min())
+                rests = side * (self._at[flat] @ axis) - low < self._first
+                area = -side * self._areas[flat] * facing[flat]
+                pull = height * self._rim(axis, flat[rests], area[rests])
+                found[:, row] = area[~rests].sum(), height, area[rests].sum(), pull
+        over, height_mm, rests_mm2, pull_mpa = found
+        return over, height_mm, rests_mm2, pull_mpa
 
     def _rim(self, up: Floats, chosen: Ints, area: Floats) -> float:
         """Farthest point from the weak axis of a foot over its second moment of area about that,
@@ -113,40 +109,56 @@ class Depth:
             return np.inf
         return float(np.abs(corners.reshape(-1, 2) @ axes[:, 0]).max() / least[0])
 
-    def below(
-        self, ups: Floats, progress: Callable[[int, int], None] | None = None
-    ) -> tuple[Floats, Floats]:
+    def below(self, ups: Floats) -> tuple[Floats, Floats]:
         """Of each direction (n, 3): that part of the plan area over air that is over the part
         itself, and the room below all that is over air, (n,) mm² and mm³."""
-        found = np.zeros((len(ups), 2))
-
-        def some(start: int) -> None:
-            for k in range(start, min(start + _AT_ONCE, len(ups))):
-                found[k] = self._below(ups[k])
-
-        _by_all_cores(some, len(ups), progress)
-        shadowed, room = found.T
+        found = np.zeros((2, len(ups)))
+        frame = np.zeros((4, 6))
+        seen = np.empty((4, len(self._cloud)))
+        for axis, rows in _axes(ups):
+            frame[:3, :3] = *across(axis), axis
+            frame[3, 3:] = axis
+            np.matmul(frame, self._columns, out=seen)
+            heights = self._corners @ axis
+            low, high = float(heights.min()), float(heights.max())
+            cells, height, facing = seen[:2], seen[2], seen[3]
+            cells *= 1.0 / self._cell
+            x, y = np.floor(cells, out=cells)
+            x -= x.min()
+            y -= y.min()
+            x *= y.max() + 1.0
+            x += y
+            height -= low
+            order = _by_cell(x, height)
+            cell, height, facing = x[order], height[order], facing[order]
+            for row, side in rows:
+                found[:, row] = (
+                    self._under(-facing, height, cell) if side > 0.0 else
+                    self._under(facing[::-1], (high - low) - height[::-1], cell[::-1]))
+        shadowed, room = found
         return shadowed, room
 
-    def _below(self, up: Floats) -> tuple[float, float]:
-        down = -(self._cloud_normals @ up)
-        x, y, height = np.stack([*across(up), up]) @ self._columns
-        height -= float((self._corners @ up).min())
-        hangs = (down > self._limit) & (height >= self._first)
-        if not hangs.any():
-            return 0.0, 0.0
-        chosen = np.flatnonzero(hangs | (down < -FLOOR))
-        x, y = np.floor(x[chosen] / self._cell), np.floor(y[chosen] / self._cell)
-        cell = (x - x.min()) * (y.max() - y.min() + 1.0) + (y - y.min())
-        order = _by_cell(cell, height[chosen])
-        cell, order = cell[order], chosen[order]
-        here, at = hangs[order], height[order]
-        floor = np.maximum.accumulate(np.where(here, 0, np.arange(len(order))))
-        # Before the first floor of all stands what hangs itself; it has none.
-        found = (cell[floor] == cell) & ~here[floor]
-        floor_mm = np.where(found, at[floor], 0.0)
-        area = self._share * down[order]
-        return (float(area[here & found].sum()), float((area * (at - floor_mm))[here].sum()))
+    def _under(self, down: Floats, height: Floats, cell: Floats) -> tuple[float, float]:
+        """What is over the part itself, and the room below all that hangs, of points in the order
+        of their cell and their height."""
+        here = np.flatnonzero((down > self._limit) & (height >= self._first))
+        floors = down < -FLOOR
+        last = np.maximum.accumulate(np.where(floors, np.arange(len(down)), 0))[here]
+        # Before the first floor of all stands what has none.
+        found = floors[last] & (cell[last] == cell[here])
+        area = self._share * down[here]
+        depth = height[here] - np.where(found, height[last], 0.0)
+        return float(area[found].sum()), float(area @ depth)
+
+
+def _axes(ups: Floats) -> list[tuple[Floats, list[tuple[int, float]]]]:
+    """The axis of each direction, those of opposite ones once, with the rows that lie on it and
+    which way they point along it, 1 or −1."""
+    lines: dict[Vec3, list[tuple[int, float]]] = defaultdict(list)
+    for row, (x, y, z) in enumerate(ups.tolist()):
+        side = 1.0 if (x, y, z) > (0.0, 0.0, 0.0) else -1.0
+        lines[side * x, side * y, side * z].append((row, side))
+    return [(np.array(line), rows) for line, rows in lines.items()]
 
 
 def _by_cell(cell: Floats, height: Floats) -> Ints:
@@ -156,16 +168,6 @@ def _by_cell(cell: Floats, height: Floats) -> Ints:
     rows = np.argsort(fine.astype(np.uint16), kind="stable")
     short = cell.astype(np.min_scalar_type(int(cell.max())))
     return np.asarray(rows[np.argsort(short[rows], kind="stable")])
-
-
-def _by_all_cores(
-    some: Callable[[int], None], count: int, progress: Callable[[int, int], None] | None = None
-) -> None:
-    """Call `some` with the first of each chunk of so many directions."""
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        for done, _ in enumerate(pool.map(some, range(0, count, _AT_ONCE)), start=1):
-            if progress is not None:
-                progress(min(done * _AT_ONCE, count), count)
 
 
 def _outermost(mesh: Mesh) -> Floats:

@@ -51,13 +51,16 @@ def directions(part: Part, around: int, upwards: Vec3 | None = None) -> list[Dir
 
 
 def sphere(count: int) -> Floats:
-    """So many directions spread evenly over the sphere, (count, 3): points of a spiral whose turns
-    lie apart by the golden angle (Vogel 1979; on the sphere Swinbank & Purser 2006)."""
-    k = np.arange(count) + 0.5
-    z = 1.0 - 2.0 * k / max(count, 1)
+    """So many directions spread evenly over the sphere, (count, 3): half of them on a spiral from
+    its top to its equator whose turns lie apart by the golden angle (Vogel 1979; on the sphere
+    Swinbank & Purser 2006), then those opposite, which are seen along the same lines."""
+    half = (count + 1) // 2
+    k = np.arange(half) + 0.5
+    z = 1.0 - k / max(half, 1)
     turn = np.pi * (1.0 + np.sqrt(5.0)) * k
     r = np.sqrt(np.maximum(0.0, 1.0 - z * z))
-    return np.column_stack([r * np.cos(turn), r * np.sin(turn), z])
+    top = np.column_stack([r * np.cos(turn), r * np.sin(turn), z])
+    return np.concatenate([top, -top])[:count]
 
 
 def flat_sides(mesh: Mesh) -> list[tuple[Vec3, float]]:

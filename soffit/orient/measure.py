@@ -19,11 +19,12 @@ import numpy as np
 from soffit.findings.coarse import sure
 from soffit.findings.review import reviewed
 from soffit.layers.plastic import layers_mm3
-from soffit.layers.stack import cut_layers, layers_at_once, outline_of
+from soffit.layers.stack import GRID_MM, cut_layers, layers_at_once, outline_of
 from soffit.orient.cure import cure_of
+from soffit.orient.depth import Depth
 from soffit.orient.directions import Direction, Origin, hole_axes_of
 from soffit.part.manifold import to_manifold
-from soffit.part.model import Part, Vec3
+from soffit.part.model import Floats, Part, Vec3
 from soffit.part.place import place
 from soffit.process.cost import price_of
 from soffit.process.deposit import print_time_s
@@ -33,6 +34,10 @@ from soffit.process.physics import peel_of
 # Layers that a way up is measured in roughly (own choice: of 28 parts the best way up was
 # found with 30 as with 60).
 ROUGH_LAYERS = 30
+
+# A corner within this of the surface without it is left out, mm (derived: a hundredth of the grid
+# of the layers).
+SAME_MM = 0.01 * GRID_MM
 
 # A hole is upright within this angle (derived: over 50 mm it is then half a line off).
 UPRIGHT_DEG = 0.25
@@ -110,12 +115,27 @@ class Task:
 
     @cached_property
     def solid(self) -> m3.Manifold | None:
-        """The part as the mesh kernel has it, None where it is not closed."""
-        return to_manifold(self.part.mesh)
+        """The part as the mesh kernel has it, None where it is not closed; with as few facets as
+        say the same, since it is cut many times."""
+        solid = to_manifold(self.part.mesh)
+        return None if solid is None else solid.simplify(SAME_MM)
+
+    @cached_property
+    def depth(self) -> Depth:
+        """Its surface, ready to be screened."""
+        return Depth(self.part.mesh, self.process)
 
     def __reduce__(self) -> tuple[type[Task], tuple[Part, Process, Aims]]:
         """Without what the kernel holds, which stays in its process."""
         return Task, (self.part, self.process, self.aims)
+
+
+def looked_at(
+    task: Task, asked: tuple[Direction, bool] | Floats
+) -> Orientation | tuple[Floats, Floats]:
+    """What is asked for of a part: one way up as `measured` has it, or of many, (n, 3), what is
+    above the part itself and the room below (`Depth.below`)."""
+    return measured(task, asked) if isinstance(asked, tuple) else task.depth.below(asked)
 
 
 def measured(task: Task, asked: tuple[Direction, bool]) -> Orientation:
@@ -126,10 +146,10 @@ def measured(task: Task, asked: tuple[Direction, bool]) -> Orientation:
     height = placed.size_mm[2]
     count = layers_at_once(height, process, ROUGH_LAYERS) if roughly else 1
     thick = process.thicker(count) if count > 1 else process
-    solid = None
-    if roughly and task.solid is not None:
+    solid = task.solid
+    if solid is not None:
         # Turned, not made anew, which for many facets takes longer than to cut it.
-        solid = task.solid.transform((placed.placement @ np.linalg.inv(part.placement))[:3])
+        solid = solid.transform((placed.placement @ np.linalg.inv(part.placement))[:3])
     stack = cut_layers(placed, thick, solid)
     found, _ = reviewed(placed, thick, stack=stack, roughly=roughly)
     if count > 1:

@@ -73,8 +73,10 @@ class Child:
     def alive(self) -> bool:
         return self.process.poll() is None
 
-    def ask(self, request: bytes, timeout_s: float) -> bytes | None:
-        """The answer to `request`; None if it is late, b"" if the process ended."""
+    def ask(self, request: bytes, timeout_s: float, meanwhile: Callable[[], None] | None = None
+            ) -> bytes | None:
+        """The answer to `request`; None if it is late, b"" if the process ended. `meanwhile` is
+        called some times a second until then."""
         stream = self.process.stdin
         assert stream is not None
         try:
@@ -85,6 +87,8 @@ class Child:
         while (left := deadline - time.monotonic()) > 0:
             with contextlib.suppress(queue.Empty):
                 return self._answers.get(timeout=min(left, _SLICE_S))
+            if meanwhile is not None:
+                meanwhile()
         return None
 
     def exit_code(self) -> int:
@@ -93,6 +97,7 @@ class Child:
 
     def kill(self) -> None:
         self.process.kill()
+        self.release()
         self.process.wait()
 
     def close(self) -> None:

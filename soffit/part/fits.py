@@ -207,10 +207,13 @@ def _on(q: int, circle: tuple[Floats, float, float], mean: Floats, offset: Float
 
 def across(axis: Floats) -> tuple[Floats, Floats]:
     """Two unit vectors at right angles to a unit vector and to each other."""
-    helper = np.eye(3)[int(np.abs(axis).argmin())]
-    u = np.cross(axis, helper)
-    u /= np.linalg.norm(u)
-    return u, np.cross(axis, u)
+    x, y, z = axis.tolist()
+    # At right angles to the axis and to the coordinate that it has least of.
+    least = min(abs(x), abs(y), abs(z))
+    u = (0.0, z, -y) if abs(x) == least else (-z, 0.0, x) if abs(y) == least else (y, -x, 0.0)
+    length = math.hypot(*u)
+    a, b, c = (v / length for v in u)
+    return np.array([a, b, c]), np.array([y * c - z * b, z * a - x * c, x * b - y * a])
 
 
 def _turned(axis: Floats) -> Floats:

@@ -53,10 +53,10 @@ class Team:
 
     def __init__(self, function: str, given: object, most: int | None = None) -> None:
         self._function, self._given = function, given
-        self._items: Sequence[object] = ()
+        self._items: list[object] = []
         self._found: dict[int, Any] = {}
-        self._left: deque[int] = deque()
-        self._helped = 0
+        self._awaited: deque[int] = deque()
+        self._beside: deque[int] = deque()
         self._ended = False
         self._children: list[Child] = []
         self._change = threading.Condition()
@@ -84,24 +84,50 @@ class Team:
         self, items: Sequence[object], progress: Callable[[int, int], None] | None = None
     ) -> list[Any]:
         """The function of each of `items`, in their order. `progress(done, total)`."""
-        with self._change:
-            self._items, self._found = items, {}
-            self._left = deque(range(len(items)))
-            self._change.notify_all()
-        while (at := self._next()) is not None:
-            if progress is not None:
-                progress(len(self._found), len(items))
-            self._found[at] = named(self._function)(self._given, items[at])
-        return [self._found[k] for k in range(len(items))]
+        return self._answers(self._put(self._awaited, items), progress)
 
-    def _next(self) -> int | None:
-        """What this process does next; it waits while a helper may still give something back; None
-        once all is done."""
+    def beside(self, items: Sequence[object]) -> Callable[..., list[Any]]:
+        """The function of each of `items` too, by whoever has nothing else to do. To call what is
+        given back, with a `progress` or without, is to wait for them, as `each` does."""
+        numbers = self._put(self._beside, items)
+
+        def answers(progress: Callable[[int, int], None] | None = None) -> list[Any]:
+            return self._answers(numbers, progress)
+
+        return answers
+
+    def _put(self, queue: deque[int], items: Sequence[object]) -> range:
         with self._change:
-            # In slices, so that Ctrl-C is seen on every platform.
-            while not self._left and self._helped:
+            numbers = range(len(self._items), len(self._items) + len(items))
+            self._items += items
+            queue.extend(numbers)
+            self._change.notify_all()
+        return numbers
+
+    def _answers(
+        self, numbers: range, progress: Callable[[int, int], None] | None
+    ) -> list[Any]:
+        while (at := self._next(numbers)) is not None:
+            if progress is not None:
+                progress(sum(k in self._found for k in numbers), len(numbers))
+            self._found[at] = named(self._function)(self._given, self._items[at])
+        return [self._found[k] for k in numbers]
+
+    def _next(self, wanted: range) -> int | None:
+        """What this process does next; it waits while a helper may still give something back; None
+        once all that is wanted is there."""
+        with self._change:
+            while not all(k in self._found for k in wanted):
+                if (at := self._taken()) is not None:
+                    return at
+                # In slices, so that Ctrl-C is seen on every platform.
                 self._change.wait(0.1)
-            return self._left.popleft() if self._left else None
+            return None
+
+    def _taken(self) -> int | None:
+        """The next that nobody does yet."""
+        queue = self._awaited or self._beside
+        return queue.popleft() if queue else None
 
     def _help(self) -> None:
         """In a thread of its own: have a helper do what is left, one after the other."""
@@ -122,17 +148,14 @@ class Team:
     def _helped_by(self, child: Child) -> bool:
         """Have a helper do the next, once there is one; False if it could not, or none will be."""
         with self._change:
-            while not self._left and not self._ended:
+            while (at := None if self._ended else self._taken()) is None:
+                if self._ended:
+                    return False
                 self._change.wait()
-            if self._ended:
-                return False
-            at = self._left.popleft()
-            self._helped += 1
         answer = self._ask(child, "one", self._items[at])
         with self._change:
-            self._helped -= 1
             if answer is None:
-                self._left.appendleft(at)
+                self._awaited.appendleft(at)
             else:
                 self._found[at] = answer[0]
             self._change.notify_all()

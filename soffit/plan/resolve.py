@@ -23,7 +23,7 @@ from soffit.plan.replay import Replay, replay, up_of
 from soffit.plan.search import Progress, Search, signature
 from soffit.plan.trials import Rules, State
 from soffit.plan.way_out import way_out
-from soffit.plan.wishes import Wishes, checked
+from soffit.plan.wishes import JUST, Wishes, checked
 from soffit.process.model import Process
 from soffit.remedies.split import advise
 
@@ -167,7 +167,7 @@ def _as_decided(wishes: Wishes, recipe: Recipe, found: Replay, received: Part) -
                          no_prop_at=tuple((*spot.in_frame(motion)[:2], spot.radius_mm)
                                           for spot in recipe.no_prop_at))
     asked = {finding for finding, _ in wishes.demand}
-    again = {d.finding_id: d.remedy for d in found.decisions
+    again = {d.finding_id: f"{JUST}{d.remedy}" for d in found.decisions
              if d.finding_id is not None and d.finding_id not in asked}
     return replace(wishes, demand=(*wishes.demand, *again.items()))
 

@@ -22,7 +22,7 @@ from soffit.part.model import Floats
 from soffit.plan.choose import Choice, Problem, choose
 from soffit.plan.outcome import Outcome, outcome, places_of, reaches
 from soffit.plan.trials import Rules, State, attempt
-from soffit.plan.wishes import Wishes, covers
+from soffit.plan.wishes import JUST, Wishes, covers, meets
 from soffit.process.cost import Cost, cost_of
 from soffit.remedies import LAST_RESORT, all_options
 from soffit.remedies.model import Option
@@ -154,16 +154,17 @@ class Survey:
     def _forbids_props(self, finding: Finding) -> bool:
         demanded = self.demanded(finding)
         return self.wishes.forbids_props or (
-            demanded is not None and not covers("prop", demanded))
+            demanded is not None and not covers("prop", demanded.removeprefix(JUST)))
 
     def _ask(self, place: int, names: tuple[str, ...]) -> None:
         finding = self.places[place]
         options, why_not = all_options(self.state.context, finding, names)
         self.reasons.setdefault(place, []).extend(why_not)
         demanded = self.demanded(finding)
+        offered = [option.remedy for option in options]
         for option in options:
             assert option.cost is not None  # `all_options` measures them
-            if demanded is not None and not covers(demanded, option.remedy):
+            if demanded is not None and not meets(demanded, option.remedy, offered):
                 continue
             if self.state.meets_prop(option):
                 self.reasons[place].append(f"{option.remedy}: it would grow onto a prop")

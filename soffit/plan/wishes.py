@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -15,6 +15,9 @@ from soffit.remedies.model import Option
 
 Prefer = Literal["price", "plastic", "time", "looks"]
 PREFERENCES: tuple[Prefer, ...] = get_args(Prefer)
+
+# Before the name of a remedy that is demanded: that one alone, where it is to be had.
+JUST = "just "
 
 # What is not preferred decides between equals, by this share of its price (derived: far below what
 # differs in plastic, seconds or area, far above rounding).
@@ -31,7 +34,8 @@ class Wishes:
     surface from the surface as it was, None for any. `only`: the remedies that are used, all where
     it is empty. `prop_at`: points of the build frame, mm, under which a prop is set; `no_prop_at`:
     points in plan and how far around them none may come (see `plan.by_hand`). A remedy's name
-    stands for all its variants: "chamfer" also for "chamfer leaving a lip". `target_ppm`: how many
+    stands for all its variants: "chamfer" also for "chamfer leaving a lip", but for "just chamfer"
+    in a demand. `target_ppm`: how many
     in a million may fail at their places, None where nobody asks; the limits are tightened for it
     before anything is looked for (see `production.certainty`)."""
 
@@ -94,6 +98,13 @@ def covers(name: str, remedy: str) -> bool:
     return remedy == name or remedy.startswith(f"{name} ")
 
 
+def meets(demanded: str, remedy: str, offered: Collection[str]) -> bool:
+    """Whether a remedy is one that is demanded, of those that are `offered` for the place: "just"
+    its name means no variant of it, where it is among them."""
+    name = demanded.removeprefix(JUST)
+    return remedy == name if name != demanded and name in offered else covers(name, remedy)
+
+
 def singular(names: Sequence[str]) -> frozenset[str]:
     """Names of remedies, also where they are given in the plural: "props"."""
     known = {module.NAME for module in modules()}
@@ -107,7 +118,8 @@ def checked(wishes: Wishes) -> Wishes:
     if wishes.prefer not in PREFERENCES:
         raise InputError(
             f"choosing remedies: prefer is {wishes.prefer!r}; give {', '.join(PREFERENCES)}")
-    named = (*sorted(wishes.forbid), *sorted(wishes.only), *(remedy for _, remedy in wishes.demand))
+    named = (*sorted(wishes.forbid), *sorted(wishes.only),
+             *(remedy.removeprefix(JUST) for _, remedy in wishes.demand))
     for name in named:
         if not any(covers(there, name) for there in known):
             raise InputError(

@@ -24,6 +24,8 @@ from soffit.sheet.release import Progress, staging_beside, write_files
 
 SCHEMA = "soffit.package/1"
 MANIFEST = "manifest.json"
+# What customers said of it; it is about the report, which does not name it.
+SIGNOFFS = "signoffs"
 
 # Without these nothing can be proven, or nobody can work by it.
 NEEDED = ("3mf", "stl", "process", "recipe", "report", "sheet_html", "sheet_pdf",
@@ -43,7 +45,8 @@ def package_result(
 
 
 def package_folder(folder: Path, out: Path) -> bool:
-    """Pack what `soffit resolve` wrote to a folder; returns whether that is clean.
+    """Pack what `soffit resolve` wrote to a folder, and what customers said (STEM.signoffs.json)
+    where that lies there too; returns whether it is clean.
 
     Raises InputError where that is not there.
     """
@@ -58,6 +61,9 @@ def package_folder(folder: Path, out: Path) -> bool:
     if lacking:
         raise InputError(f"packing {folder}: its report names no {lacking[0]}; resolve the part "
                          "again")
+    said = f"{reports[0].name.removesuffix('.report.json')}.{SIGNOFFS}.json"
+    if (folder / said).is_file():
+        names[SIGNOFFS] = said
     files: dict[str, bytes] = {}
     for role, name in names.items():
         path = folder / Path(name).name

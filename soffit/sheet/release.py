@@ -34,6 +34,7 @@ from soffit.production.record import record_csv, record_json
 from soffit.remedies.model import Edit
 from soffit.sheet.build import build_sheet
 from soffit.sheet.html import write_html
+from soffit.sheet.model import Sheet
 from soffit.sheet.paper import Paper
 from soffit.sheet.pdf import write_pdf
 from soffit.sheet.prove import read_produced, review_produced
@@ -44,7 +45,8 @@ Progress = Callable[[str, int, int], None]
 
 
 def write_release(
-    result: Resolution, out_dir: Path, *, paper: Paper = "a3", progress: Progress | None = None
+    result: Resolution, out_dir: Path, *, paper: Paper = "a3", progress: Progress | None = None,
+    show: Callable[[Sheet], None] | None = None,
 ) -> Resolution:
     """Write all files of `result` to `out_dir`; returns the result as proven on the files.
 
@@ -54,14 +56,15 @@ def write_release(
     Raises InputError if the folder cannot be written to.
     """
     with staging_beside(out_dir) as staging:
-        proven, paths = write_files(result, staging, paper=paper, progress=progress)
+        proven, paths = write_files(result, staging, paper=paper, progress=progress, show=show)
         for path in paths.values():
             path.replace(out_dir / path.name)
     return replace(proven, files={role: str(out_dir / p.name) for role, p in paths.items()})
 
 
 def write_files(
-    result: Resolution, folder: Path, *, paper: Paper = "a3", progress: Progress | None = None
+    result: Resolution, folder: Path, *, paper: Paper = "a3", progress: Progress | None = None,
+    show: Callable[[Sheet], None] | None = None,
 ) -> tuple[Resolution, dict[str, Path]]:
     """What `write_release` writes, in this folder, by role."""
     name = Path(result.received.source.file).stem or "part"
@@ -89,6 +92,8 @@ def write_files(
     write_text(paths["report"], dumps(resolve_json(proven)))
     tell("sheet", 2, 4)
     sheet = build_sheet(proven, title=name, files=geometry)
+    if show is not None:
+        show(sheet)
     write_html(sheet, paths["sheet_html"])
     write_pdf(sheet, paths["sheet_pdf"], paper)
     tell("sheet", 3, 4)

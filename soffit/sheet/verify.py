@@ -32,7 +32,7 @@ from soffit.process.load import load_process
 from soffit.process.model import Process
 from soffit.sheet.archive import MAX_BYTES, unpack
 from soffit.sheet.model import sheet_number
-from soffit.sheet.package import MANIFEST, NEEDED, SCHEMA, about, parsed
+from soffit.sheet.package import MANIFEST, NEEDED, SCHEMA, SIGNOFFS, about, parsed
 from soffit.sheet.prove import GEOMETRY, read_produced, review_produced
 from soffit.sheet.release import Progress
 from soffit.sheet.verified import Judged, Verified
@@ -185,7 +185,7 @@ def _report(files: Mapping[str, bytes], by_role: Mapping[str, str], package: str
     for key, value in about(data, name).items():
         if stated.get(key) != value:
             raise _apart(package, f"its manifest and {name} differ in {key}")
-    if dict(by_role) != report.files:
+    if {role: file for role, file in by_role.items() if role != SIGNOFFS} != report.files:
         raise _apart(package, f"its manifest and {name} name different files")
     return report
 
