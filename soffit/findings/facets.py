@@ -82,7 +82,7 @@ class FlatFacets:
         _, above = _sections(corners, high)
         middle = np.take_along_axis(
             corners, np.argsort(corners[:, :, 2], axis=1, kind="stable")[:, 1, None, None], axis=1)
-        within = (middle[:, 0, 2] > low) & (middle[:, 0, 2] < high)
+        within = (middle[:, 0, 2] >= low) & (middle[:, 0, 2] <= high)
         corner = np.where(within[:, None], middle[:, 0, :2], below[:, 1])
         outline = np.stack([*below.swapaxes(0, 1), corner, *above.swapaxes(0, 1)], axis=1)
         outline[level] = corners[level][:, [0, 1, 2, 2, 2], :2]
