@@ -29,9 +29,10 @@ def facets(run: float, angle_deg: float) -> FlatFacets:
                 np.zeros(4, dtype=np.int64))
     corners = vertices[triangles]
     weight = 0.5 * 100.0 * np.array([4.0, 4.0, run, run])
+    z = corners[:, :, 2]
     return FlatFacets(mesh, np.full(4, 50), np.arange(4), corners[:, :, :2].mean(axis=1), weight,
                       np.array([0.0, 0.0, angle_deg, angle_deg]),
-                      np.stack([corners[:, :, 2].min(axis=1), corners[:, :, 2].max(axis=1)], axis=1))
+                      np.stack([z.min(axis=1), z.max(axis=1)], axis=1))
 
 
 def ring(x0: float, x1: float, y1: float) -> Floats:
@@ -55,7 +56,8 @@ def test_a_facet_counts_with_what_of_it_is_over_the_patch(
 
 
 def test_what_lies_in_one_layer_of_a_facet_has_the_plan_of_that_layer() -> None:
-    """Of a slope of 30 degrees over 8 mm the band from 11 to 12 mm is 1 / tan 30° wide (derived)."""
+    """Of a slope of 30 degrees over 8 mm the band from 11 to 12 mm is 1 / tan 30° wide
+    (derived)."""
     found = facets(8.0, 30.0)
     z = np.tile([11.0, 12.0], (2, 1))
     band = FlatFacets(found.mesh, np.full(2, 50), np.array([2, 3]), found.xy[2:], found.weight[2:],

@@ -11,16 +11,16 @@ import shapely
 from soffit.part.model import Floats
 from soffit.process.load import load_process
 from soffit.remedies.context import BRIDGE_SHARE, LIP_SHARE
-from soffit.remedies.prop_row import row
+from soffit.remedies.prop_row import Price, row
 
 PLA = load_process("pla-04")
 SPACING = BRIDGE_SHARE * PLA.bridge_mm
 INSET = 0.5 * PLA.line_mm
 
 
-def to_wall(deep: float) -> object:
+def to_wall(deep: float) -> Price:
     """What ridges from a wall along y = 0 cost that are as long as a place is deep."""
-    return lambda tip, inward: (deep, np.array([tip[0], 0.0]))
+    return lambda tip, _: (deep, np.array([tip[0], 0.0]))
 
 
 def test_a_straight_edge_has_as_few_as_the_spacing_allows() -> None:
@@ -39,7 +39,7 @@ def test_a_round_edge_has_one_for_each_chord_that_bulges_by_the_lip() -> None:
     radius = 30.0
     area = shapely.Point(0.0, 0.0).buffer(radius, quad_segs=256)
     edge = area.buffer(-INSET).exterior
-    tips = row(edge, area, PLA, lambda tip, inward: (1.0, tip / np.linalg.norm(tip) * 15.0))
+    tips = row(edge, area, PLA, lambda tip, _: (1.0, tip / np.linalg.norm(tip) * 15.0))
     deep = radius - INSET
     chord = 2.0 * math.sqrt(2.0 * deep * LIP_SHARE * PLA.lip_mm)
     least = math.ceil(2.0 * math.pi * deep / min(SPACING, chord) - 1e-9)
@@ -51,7 +51,7 @@ def test_the_dear_ones_are_avoided() -> None:
     area = shapely.box(0.0, 0.0, 60.0, 5.0)
     edge = shapely.LineString([(0.0, 5.0 - INSET), (60.0, 5.0 - INSET)])
 
-    def price(tip: Floats, inward: Floats) -> tuple[float, Floats]:
+    def price(tip: Floats, _: Floats) -> tuple[float, Floats]:
         return (20.0 if tip[0] > 30.0 else 5.0), np.array([tip[0], 0.0])
 
     tips = np.array(row(edge, area, PLA, price))
@@ -63,7 +63,7 @@ def test_where_none_can_stand_for_longer_than_a_bridge_there_is_no_row() -> None
     area = shapely.box(0.0, 0.0, 60.0, 5.0)
     edge = shapely.LineString([(0.0, 5.0 - INSET), (60.0, 5.0 - INSET)])
 
-    def price(tip: Floats, inward: Floats) -> tuple[float, Floats] | None:
+    def price(tip: Floats, _: Floats) -> tuple[float, Floats] | None:
         return None if 20.0 < tip[0] < 40.0 else (5.0, np.array([tip[0], 0.0]))
 
     assert row(edge, area, PLA, price) == []

@@ -116,10 +116,11 @@ def spokes(patch: Patch, process: Process, level: bool, breadth: Breadth) -> tup
         tips = _tips(patch, process, BULGES[-1] * process.lip_mm, spacing / DENSER)
         some = among([*ways[left.index(min(left))], *_nearest(tips, cover, process),
                       *_straight(tips, cover, process)])
-        ways, left = [some, rows], [_left_mm2(cover, some), left[-1]]
-    # The fewest that leave as little in the air as any; what the row leaves they mend.
+        ways, left = [*ways, some], [*left, _left_mm2(cover, some)]
+    # Of those that leave as little in the air as any what takes least; what the row leaves it
+    # mends.
     some = min((some for some, mm2 in zip(ways, left, strict=True) if mm2 <= min(left) + LEAST_MM2),
-               key=len)
+               key=lambda some: sum(_plastic_mm3(one, process) + EACH_MM3 for one in some))
     some = _distinct([*rows, *some], process) if some is not rows else rows
     costs = [_plastic_mm3(one, process) * (1.0 if one in rows else MENDS) for one in some]
     kept = cover.needed([spoke.drawn(process.line_mm) for spoke in some], costs)
