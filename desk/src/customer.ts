@@ -100,5 +100,8 @@ export function customer(root: HTMLElement, secret: string): () => void {
   }, (error: unknown) => put(list, h("p", { role: "alert", class: "large" },
     error instanceof DeskError && error.status === 404
       ? "This link does not hold: it was taken back, has run out, or is not whole. Ask for a new one." : lineOf(error))));
-  return stop;
+  return () => {
+    stop();
+    drawings.leave();
+  };
 }

@@ -89,6 +89,7 @@ class Page {
 
   leave(): void {
     for (const stop of this.#stops) stop();
+    this.#drawings.leave();
   }
 
   async #refresh(): Promise<void> {
@@ -332,7 +333,8 @@ class Page {
   #progress(doing: Job["doing"]): void {
     const found = this.#job;
     if (doing) {
-      const share = doing.of ? doing.done / doing.of : null;
+      // One step of one says nothing of how far it is.
+      const share = doing.of && doing.of > 1 ? doing.done / doing.of : null;
       put(this.#doing, h("p", {}, sentence(doing.words), share === null ? " …" : `, ${doing.done} of ${doing.of}`),
         h("progress", { max: 1, value: share, "aria-label": doing.words }),
         h("button", {

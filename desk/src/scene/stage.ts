@@ -78,6 +78,14 @@ export class Stage {
     new ResizeObserver(() => this.draw()).observe(canvas);
   }
 
+  /** Give back what the card holds. */
+  leave(): void {
+    this.solids.before?.dispose();
+    this.solids.after?.dispose();
+    this.#renderer.dispose();
+    this.#renderer.forceContextLoss();
+  }
+
   add(view: View): void {
     this.#views.push(view);
   }
@@ -157,6 +165,13 @@ export class Stage {
       this.#asked = false;
       this.#frame();
     });
+  }
+
+  /** Draw at once, as before the page is printed. */
+  drawNow(): void {
+    this.#settled = false;
+    this.#moving = false;
+    this.#frame();
   }
 
   /** Where a point of the part is in a view, pixels from its upper left corner. */
