@@ -5,23 +5,7 @@ from __future__ import annotations
 import sys
 
 from soffit.cli.status import tell
-
-# What the stages of the engine are called when shown.
-WORDS = {
-    "read": "reading",
-    "review": "reviewing",
-    "orient": "looking at ways up of",
-    "rooms": "measuring the room below",
-    "features": "recognising the features of",
-    "resolve": "resolving",
-    "compare": "comparing",
-    "apply": "applying the edits to",
-    "write": "writing the files of",
-    "prove": "reading back the files of",
-    "sheet": "drawing the sheet of",
-    "unpack": "unpacking",
-    "coupon": "drawing",
-}
+from soffit.part.words import STAGES
 
 
 class Progress:
@@ -36,7 +20,7 @@ class Progress:
 
     def __call__(self, stage: str, done: int = 0, total: int = 0) -> None:
         """Show that `done` of `total` steps of `stage` are done; a total of 0 is not known."""
-        text = f"{WORDS.get(stage, stage)} {self._part}"
+        text = f"{STAGES.get(stage, stage)} {self._part}"
         if stage != self._stage:
             self._stage = stage
             tell(text)
