@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-from soffit.cli.status import tell
+from soffit.cli.status import mute, tell
 from soffit.part.words import STAGES
 
 
@@ -27,15 +27,23 @@ class Progress:
         if self._terminal:
             count = f" {done}/{total}" if total else ""
             # "\x1b[K" clears the rest of a longer line before.
-            print(f"\r{text}{count}\x1b[K", end="", file=sys.stderr, flush=True)
+            _say(f"\r{text}{count}\x1b[K")
             self._shown = True
         elif stage not in self._told:
             # Stages take turns while edits are tried; each is told once.
             self._told.add(stage)
-            print(f"soffit: {text}", file=sys.stderr, flush=True)
+            _say(f"soffit: {text}\n")
 
     def clear(self) -> None:
         """Take the line away before anything else is printed."""
         if self._shown:
-            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+            _say("\r\x1b[K")
             self._shown = False
+
+
+def _say(text: str) -> None:
+    """Whoever looked on may have gone, which is no reason to stop working."""
+    try:
+        print(text, end="", file=sys.stderr, flush=True)
+    except BrokenPipeError:
+        mute(sys.stderr)

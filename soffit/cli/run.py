@@ -7,11 +7,13 @@ results closed the pipe.
 
 from __future__ import annotations
 
+import contextlib
 import os
+import select
 import sys
 import traceback
 
-from soffit.cli.status import DONE, tell
+from soffit.cli.status import DONE, mute, tell
 from soffit.errors import InputError, SoffitError
 
 CLEAN, OVER_AIR, WRONG_INPUT, DEFECT, STOPPED, CLOSED_PIPE = 0, 1, 2, 3, 130, 141
@@ -27,23 +29,33 @@ def run(arguments: list[str]) -> int:
     except SoffitError as error:
         code = _fail(f"{_line(error)}; please report this with the file", DEFECT)
     except KeyboardInterrupt:
-        code = STOPPED
-    except BrokenPipeError:
-        # Python would complain again when it flushes at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = CLOSED_PIPE
+        code = _fail("stopped", STOPPED)
     except MemoryError:
         code = _fail("out of memory; close other programs, or simplify the part", DEFECT)
     except Exception as error:
-        if os.environ.get("SOFFIT_DEBUG") == "1":
-            traceback.print_exc()
-        code = _fail(
-            f"defect: {type(error).__name__}: {_line(error)}; please report this with the file "
-            "(SOFFIT_DEBUG=1 shows where)",
-            DEFECT,
-        )
+        if isinstance(error, BrokenPipeError) and _unread():
+            mute(sys.stdout)
+            code = CLOSED_PIPE
+        else:
+            if os.environ.get("SOFFIT_DEBUG") == "1":
+                traceback.print_exc()
+            code = _fail(
+                f"defect: {type(error).__name__}: {_line(error)}; please report this with the file "
+                "(SOFFIT_DEBUG=1 shows where)",
+                DEFECT,
+            )
     tell(DONE)
     return code
+
+
+def _unread() -> bool:
+    """Whether it is the pipe of the results that broke: no other one may end a command without a
+    word. Where the system does not tell, it is taken to be that."""
+    if not hasattr(select, "poll"):
+        return True
+    poll = select.poll()
+    poll.register(sys.stdout.fileno(), 0)
+    return any(event & (select.POLLERR | select.POLLHUP) for _, event in poll.poll(0))
 
 
 def _run(arguments: list[str]) -> int:
@@ -71,7 +83,8 @@ def _run(arguments: list[str]) -> int:
 def _fail(line: str, code: int) -> int:
     # On a terminal the line may stand where progress was shown.
     start = "\r\x1b[K" if sys.stderr.isatty() else ""
-    print(f"{start}soffit: {_line(line)}", file=sys.stderr, flush=True)
+    with contextlib.suppress(OSError):  # nobody may listen; the code still says it
+        print(f"{start}soffit: {_line(line)}", file=sys.stderr, flush=True)
     return code
 
 

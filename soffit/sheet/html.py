@@ -39,16 +39,21 @@ def to_html(sheet: Sheet) -> str:
               [(text_cell(r.name), *map(number_cell, r.values), text_cell(r.unit))
                for r in sheet.estimate]),
         *(f"<section>{figure_html(f)}</section>" for f in sheet.price),
+        table("Alternatives, for each part", ("", "Price", "Plastic, g", "Machine, s", "Hand, s",
+                                              "Moved, mm", "Left, mm²"),
+              [(_place(f"{r.words}, chosen" if r.chosen else r.words, r.remedies),
+                *map(number_cell, r.values)) for r in sheet.alternatives]),
         _risk(sheet),
         table("Protected faces", ("Face", "Chosen by", "Moved, mm", "Allowed, mm", "Untouched"),
               [(text_cell(r.face), text_cell(r.selector), number_cell(f"{r.deviation_mm:.3f}"),
                 number_cell(f"{r.allowed_mm:.3f}"),
                 text_cell("yes") if r.untouched else Cell("<strong>NO, CHANGED</strong>"))
                for r in sheet.protected]),
-        table("Limits used", ("Limit", "Value", "", "Source and grade"),
-              [(text_cell(r.name), number_cell(r.value), text_cell(r.unit),
-                text_cell(r.source if r.grade in r.source else f"{r.source} ({r.grade})"))
-               for r in sheet.limits]),
+        *(table(heading, ("Limit", "Value", "", "Source and grade"),
+                [(text_cell(r.name), number_cell(r.value), text_cell(r.unit),
+                  text_cell(r.source if r.grade in r.source else f"{r.source} ({r.grade})"))
+                 for r in sheet.limits if r.of_props is of_props])
+          for heading, of_props in (("Limits used", False), ("Limits of props", True))),
         table("Files and versions", ("File", "SHA-256"),
               [(text_cell(r.what), Cell(f'<span class="small hash">{r.sha256}</span>'))
                for r in sheet.files]),
@@ -105,7 +110,8 @@ def _open(sheet: Sheet) -> str:
 def _changes(sheet: Sheet) -> str:
     rows = [(_number(r.op, r.number, r.edit), _place(r.place, r.where),
              *_measured(r.measure, r.unit), _limit(r.limit), text_cell(r.change), text_cell(r.why),
-             number_cell(number(r.volume_mm3, 1, signed=True)), _fails(r.fails, r.sure),
+             number_cell(number(r.volume_mm3, 1, signed=True)), number_cell(r.plastic),
+             number_cell(r.time), number_cell(r.price), _fails(r.fails, r.sure),
              text_cell(r.after or "none"),
              _picks("approve", "decline"))
             for r in sheet.changes]
@@ -113,8 +119,8 @@ def _changes(sheet: Sheet) -> str:
         none = "None: nothing prints over air as received." if sheet.clean else "None was found."
         return f"<section><h2>Changes</h2><p>{none}</p></section>"
     return table("Changes", ("No.", "Place", "Measured", "", "Limit", "Change", "Why this one",
-                             "Volume, mm³", "Fail, of a million", "Work after printing",
-                             "Decision"), rows)
+                             "Volume, mm³", "Plastic, g", "Time, s", "Price", "Fail, of a million",
+                             "Work after printing", "Decision"), rows)
 
 
 def _sections(sheet: Sheet) -> str:

@@ -45,6 +45,7 @@ thead th{{border-bottom:2px solid {INK};font-size:.9rem}}
 td.n,th.n{{text-align:right;white-space:nowrap}}
 td.u{{white-space:nowrap}}
 tr{{break-inside:avoid}}
+td.pic{{width:40%;min-width:9rem}}
 .openbox{{border:3px solid {INK};padding:0 .8rem .4rem}}
 .openbox h2{{margin-top:.6rem}}
 .small{{color:{SOFT};font-size:.87rem;display:block}}

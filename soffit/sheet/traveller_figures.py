@@ -27,8 +27,8 @@ from soffit.sheet.drawings import (
 )
 from soffit.sheet.figure import INK, SOFT, Figure, Label, Stroke, arrow, text_width_mm
 from soffit.sheet.fills import silhouette
-from soffit.sheet.ledger import Place, edit_number
 from soffit.sheet.marks import edit_mark, numbered_and_rest
+from soffit.sheet.places import Place, edit_number
 from soffit.sheet.project import project
 from soffit.sheet.view import View
 
