@@ -12,7 +12,7 @@ from pathlib import Path
 
 from soffit.sheet.figure import to_svg
 from soffit.sheet.key import key_figures
-from soffit.sheet.model import Sheet
+from soffit.sheet.model import ChangeRow, Sheet
 from soffit.sheet.page import Cell, figure_html, number_cell, page, table, text_cell
 from soffit.sheet.words import number, parts_word
 
@@ -109,18 +109,17 @@ def _open(sheet: Sheet) -> str:
 
 def _changes(sheet: Sheet) -> str:
     rows = [(_number(r.op, r.number, r.edit), _place(r.place, r.where),
-             *_measured(r.measure, r.unit), _limit(r.limit), text_cell(r.change), text_cell(r.why),
-             number_cell(number(r.volume_mm3, 1, signed=True)), number_cell(r.plastic),
-             number_cell(r.time), number_cell(r.price), _fails(r.fails, r.sure),
-             text_cell(r.after or "none"),
+             *_measured(r.measure, r.unit), _limit(r.limit), text_cell(r.change),
+             Cell(escape(r.why), "why"), _takes(r), _fails(r.fails, r.sure),
+             Cell(escape(r.after or "none"), "work"),
              _picks("approve", "decline"))
             for r in sheet.changes]
     if not rows:
         none = "None: nothing prints over air as received." if sheet.clean else "None was found."
         return f"<section><h2>Changes</h2><p>{none}</p></section>"
     return table("Changes", ("No.", "Place", "Measured", "", "Limit", "Change", "Why this one",
-                             "Volume, mm³", "Plastic, g", "Time, s", "Price", "Fail, of a million",
-                             "Work after printing", "Decision"), rows)
+                             "Plastic, time, price", "Fail, of a million", "Work after printing",
+                             "Decision"), rows)
 
 
 def _sections(sheet: Sheet) -> str:
@@ -157,6 +156,14 @@ def _measured(measure: str, unit: str) -> tuple[Cell, Cell]:
 def _fails(fails: str, sure: str) -> Cell:
     small = f'<span class="small">{escape(sure)}</span>' if sure else ""
     return Cell(escape(fails) + small, "n")
+
+
+def _takes(row: ChangeRow) -> Cell:
+    """What a change takes, a line each: volume, mass, time, price."""
+    lines = ((number(row.volume_mm3, 1, signed=True), "mm³"), (row.plastic, "g"), (row.time, "s"),
+             (row.price, ""))
+    return Cell("<br/>".join(f'{escape(value)} <span class="unit">{unit}</span>'
+                             for value, unit in lines if value), "n")
 
 
 def _limit(limit: str) -> Cell:
