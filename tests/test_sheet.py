@@ -23,7 +23,7 @@ from soffit.findings.model import NO_PATCH
 from soffit.part.edit import make_body
 from soffit.part.model import Part
 from soffit.part.solid import box as box_solid
-from soffit.plan.model import OpenFinding, Resolution
+from soffit.plan.model import Alternative, OpenFinding, Resolution
 from soffit.plan.report import resolve_json
 from soffit.plan.resolve import resolve
 from soffit.process.load import load_process
@@ -272,6 +272,36 @@ def test_figures_are_those_of_the_report(bracket: Sheet) -> None:
             assert value in text
 
 
+def test_what_a_change_takes_is_its_cost_in_the_report(bracket: Sheet) -> None:
+    """Plastic in g by the density of the profile; time of machine and hand together."""
+    (edit,) = resolve_json(bracket_result())["edits"]
+    density = bracket_result().before.process.material.density_g_cm3.value
+    cost = edit["cost"]
+    (row,) = bracket.changes
+    assert row.plastic == number(cost["plastic_mm3"] * density / 1000.0, 2, signed=True)
+    assert row.time == number(cost["machine_s"] + cost["labour_s"], 0, signed=True)
+    assert row.price == number(cost["price"], 2, signed=True)
+    for text in (text_of(to_pdf(bracket)), text_of(to_pdf(bracket, "a4")), to_html(bracket)):
+        assert all(value in text for value in (row.plastic, row.time, row.price))
+
+
+def test_alternatives_stand_beside_what_was_chosen(bracket: Sheet) -> None:
+    one = Alternative("least price", (("chamfer", 2),), 0.12, 1500.0, 60.0, 0.0, 8.61, 2046.0,
+                      0.0, True)
+    other = replace(one, words="least plastic", remedies=(("prop", 1),), labour_s=25.4,
+                    chosen=False)
+    assert not bracket.alternatives
+    sheet = sheet_of(replace(bracket_result(), alternatives=(one, other)))
+    assert [row.chosen for row in sheet.alternatives] == [True, False]
+    density = bracket_result().before.process.material.density_g_cm3.value
+    assert sheet.alternatives[1].values == (
+        "0.12", f"{1.5 * density:.2f}", "60", "25", "8.6", "0.0")
+    for text in (text_of(to_pdf(sheet)), to_html(sheet)):
+        for words in ("Least price, chosen", "2 chamfer", "Least plastic", "1 prop"):
+            assert words in text, words
+    assert page_faults(to_pdf(sheet)) == []
+
+
 def test_report_with_edits_fits_the_published_schema() -> None:
     schemas = {p.name: json.loads(p.read_text(encoding="utf-8")) for p in SCHEMAS.glob("*.json")}
     registry = Registry().with_resources(
@@ -424,6 +454,12 @@ def test_many_rows_and_long_names_flow_over_pages(bracket: Sheet, pillow: Sheet)
     for k in range(len(pages)):
         assert f"{k + 1} of {len(pages)}" in " ".join(word for _, word in pages[k])
     assert all(f"E{k}" in text.split() for k in range(13, 45))
+    # No row of the ledger stands alone, and its heads are on every page that it is on.
+    rows = [[word for _, word in page if re.fullmatch(r"E\d+", word)] for page in pages]
+    assert sum(map(len, rows)) == 32
+    for page, names in zip(pages, rows, strict=True):
+        assert len(names) != 1
+        assert bool(names) <= ({"Volume,", "Plastic,"} <= {word for _, word in page})
     assert all(f"Section at {k}" in text for k in range(13, 37))
     assert text.count("Three places within the limit.") == sum(1 + k % 7 for k in range(40))
     ElementTree.fromstring(to_html(sheet).split("\n", 1)[1])

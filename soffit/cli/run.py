@@ -68,8 +68,15 @@ def _run(arguments: list[str]) -> int:
         # A console that cannot show "→" must not turn a result into a crash.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
+    streams = sys.stdout, sys.stderr
     try:
         result = app(arguments or ["--help"], prog_name="soffit", standalone_mode=False)
+    except SystemExit as end:
+        # Where any pipe broke, the library ends the process without a word, as if over air.
+        sys.stdout, sys.stderr = streams
+        if isinstance(end.__context__, OSError):
+            raise end.__context__ from None
+        raise
     except Exit as end:
         return end.exit_code
     except TyperException as error:
@@ -77,6 +84,8 @@ def _run(arguments: list[str]) -> int:
         where = context.command_path if context else "soffit"
         say = " ".join(error.format_message().split()).rstrip(".")
         return _fail(f"{say}; see {where} --help", WRONG_INPUT)
+    if result == STOPPED:  # what the library makes of it
+        raise KeyboardInterrupt
     return result if isinstance(result, int) else CLEAN
 
 
