@@ -187,6 +187,8 @@ def _report(files: Mapping[str, bytes], by_role: Mapping[str, str], package: str
     for key, value in about(data, name).items():
         if stated.get(key) != value:
             raise _apart(package, f"its manifest and {name} differ in {key}")
+    if not _rigid(report.before.orientation):
+        raise _apart(package, f"{name} has a placement that is no turn to its way up")
     if {role: file for role, file in by_role.items() if role != SIGNOFFS} != report.files:
         raise _apart(package, f"its manifest and {name} name different files")
     return report
