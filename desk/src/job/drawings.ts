@@ -294,6 +294,7 @@ export class Drawings {
     steer(one.view.element, {
       look: () => stage.look,
       turn: (look) => { this.look = look; },
+      hold: (held) => { stage.held = held; },
       fit: () => this.fit(),
       click: (x, y) => {
         const hit = stage.pick(one.view, x, y);
