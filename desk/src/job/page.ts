@@ -1,13 +1,13 @@
 /** A job: the live sheet, on which everything is decided. */
 
 import { addRevision, api, DeskError, listen } from "../api";
-import { h, put, say, type Child } from "../dom";
+import { h, put, say, table, type Child } from "../dom";
 import { dropPlace } from "../drop";
 import { lineOf, offline, onPaper, paperButton, sheetOf, trouble } from "../frame";
 import { listen as listenKeys, showKeys, type Key } from "../keys";
 import { placesOf, type Place } from "../places";
 import type { About, Box, Decision, Job, Orient, Sheet } from "../types";
-import { area, number, sentence, size } from "../words";
+import { area, number, sentence, size, when } from "../words";
 import { Drawings, type Picked } from "./drawings";
 import { ledger } from "./ledger";
 import { keep, read } from "./link";
@@ -33,6 +33,9 @@ class Page {
   readonly #ledger = h("section", { class: "changes", "aria-label": "Changes" });
   readonly #aside = h("div", { class: "aside" });
   readonly #ways = h("div", {});
+  readonly #logged = h("div", {});
+  readonly #log = h("details", { class: "turning", ontoggle: () => void this.#drawLog() },
+    h("summary", {}, "What was decided, and when"), this.#logged);
   readonly #more = h("div", { class: "more" });
   readonly #ask = h("div", { class: "asking" });
   readonly #drop: ReturnType<typeof dropPlace>;
@@ -479,6 +482,18 @@ class Page {
       }));
   }
 
+  async #drawLog(): Promise<void> {
+    try {
+      const log = await api.log(this.#id);
+      put(this.#logged, log.length === 0 ? h("p", { class: "soft" }, "Nothing was decided by hand yet.")
+        : table("Decisions, the latest first", ["When", "What", "Value", "Revision"],
+          log.toReversed().map((one) => [when(one.at), WORDS[one.what] ?? one.what,
+            h("span", { class: "hash" }, one.value === null ? "" : JSON.stringify(one.value)), String(one.revision)])));
+    } catch (error) {
+      put(this.#logged, h("p", { role: "alert" }, lineOf(error)));
+    }
+  }
+
   #drawMore(): void {
     const found = this.#job;
     if (!found) return;
@@ -492,7 +507,8 @@ class Page {
       found.up === "keep" ? null : h("p", {}, h("button", {
         type: "button", "data-key": "up-keep", onclick: () => this.#decide({ up: "keep" }),
       }, "Up as in the file again"))) : null;
-    put(this.#ways, up);
+    put(this.#ways, up, this.#log);
+    if (this.#log.open) void this.#drawLog();
     put(this.#more, tables(found, this.#sheet));
   }
 }
