@@ -168,6 +168,8 @@ export class Drawings {
     for (const side of ["before", "after"] as const) {
       const url = geometry[side];
       if (url === this.#urls[side] || !this.#stage) continue;
+      // Another part, or another way up: it is shown whole again.
+      if (side === "before" && this.#urls.before !== null) this.#fitted = false;
       this.#urls[side] = url;
       this.#stops[side]();
       if (url === null) {

@@ -1,7 +1,7 @@
 /** A job: the live sheet, on which everything is decided. */
 
 import { addRevision, api, DeskError, listen } from "../api";
-import { h, put, say, table, type Child } from "../dom";
+import { h, put, say, table, written, type Child } from "../dom";
 import { dropPlace } from "../drop";
 import { lineOf, offline, onPaper, paperButton, sheetOf, trouble } from "../frame";
 import { listen as listenKeys, showKeys, type Key } from "../keys";
@@ -310,8 +310,8 @@ class Page {
       : found.state === "failed" || found.state === "cancelled" ? "Not resolved."
       : "Options are tried; the part as produced comes here.");
     this.#drawLedger();
-    this.#drawPicking();
-    this.#drawAside();
+    if (!written(this.#picking)) this.#drawPicking();
+    if (!written(this.#aside)) this.#drawAside();
     this.#drawMore();
   }
 
