@@ -51,7 +51,7 @@ def build() -> None:
     node = found_node()
     install(node)
     say("building the page of the desk")
-    run([node, str(MODULES / "vite" / "bin" / "vite.js"), "build", "--logLevel", "warn"],
+    run([node, str(MODULES / "vite" / "bin" / "vite.js"), "build", "--logLevel", "error"],
         "the page cannot be built: see the lines above")
     # Written last, so that a half-built page is built again.
     STAMP.write_text(wanted, encoding="ascii")

@@ -2,7 +2,8 @@
 
 The pages are what `soffit explain` and `soffit --help` print, so they cannot differ from it.
 `build.py pictures` draws the pictures in docs/pictures again, from the examples; `build.py
-holes` writes docs/holes.md again, `build.py remedies` docs/remedies.md.
+holes` writes docs/holes.md again, `build.py remedies` docs/remedies.md; `build.py desk` takes the
+pictures of the desk.
 """
 
 from __future__ import annotations
@@ -86,7 +87,7 @@ if __name__ == "__main__":
         for drawn in pictures(ROOT / "docs" / "pictures"):
             print(drawn)
         sys.exit(0)
-    if sys.argv[1:] in (["holes"], ["remedies"]):
+    if sys.argv[1:] in (["holes"], ["remedies"], ["desk"]):
         sys.path.insert(0, str(ROOT))
         import_module(f"docs.{sys.argv[1]}").main(ROOT)
         sys.exit(0)

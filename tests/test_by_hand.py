@@ -24,7 +24,8 @@ from soffit.process.load import load_process
 from soffit.remedies.context import Context
 from soffit.remedies.model import Option
 from soffit.remedies.prop_join import completed
-from soffit.sheet.ledger import change_rows, places
+from soffit.sheet.ledger import change_rows
+from soffit.sheet.places import places
 from tests.shapes import ledge, move, read, turn
 from tests.solids import block, part_of
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import signal
@@ -512,6 +513,36 @@ def test_rubbish_is_refused_and_leaves_nothing(tmp_path: Path) -> None:
         assert done.stdout == ""
         assert done.stderr.splitlines()[-1].startswith("soffit: ")
         assert [file.name for file in tmp_path.iterdir()] == ["bad.step"]
+
+
+def test_whoever_looks_on_may_go_and_the_work_is_done() -> None:
+    """Nobody reads the messages from the start on; the results are read."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    try:
+        done = subprocess.run([sys.executable, "-m", "soffit", "features", str(EXAMPLE)],
+                              stdout=subprocess.PIPE, stderr=writer, cwd=ROOT, timeout=120)
+    finally:
+        os.close(writer)
+    assert done.returncode == 0
+    assert b"hole" in done.stdout
+
+
+def test_no_command_ends_without_a_word(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """A pipe that broke and is not that of the results is a defect; a stop is told."""
+    broken = BrokenPipeError(errno.EPIPE, "a child")
+    for error, code, said in ((broken, 3, "defect: BrokenPipeError: [Errno 32] a child"),
+                              (KeyboardInterrupt(), 130, "stopped")):
+        def fails(*_: object, error: BaseException = error, **__: object) -> None:
+            raise error
+
+        monkeypatch.setattr("soffit.process.load.available", fails)
+        assert run(["processes"]) == code
+        out, err = capfd.readouterr()
+        assert said in err
+        assert not out
 
 
 # --- the supervisor -------------------------------------------------------------------------

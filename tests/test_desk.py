@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from jsonschema import Draft202012Validator
 
 from soffit import api
 from soffit.cli.run import run
@@ -66,6 +67,25 @@ def test_a_part_is_reviewed_and_resolved_as_the_command_does_it(
     report = desk.call("GET", roles["report"]["url"])
     assert report.json == found["resolve"]
     assert report.headers["content-disposition"].startswith("attachment")
+
+
+def test_answers_are_what_the_documents_say(desk: Client, job: str) -> None:
+    document = desk.get("/api/openapi.json")
+    link = desk.post(f"/api/jobs/{job}/links", {"for": "Ms Demo", "prices": True})
+    for path, answer in (
+        ("/api/jobs", desk.get("/api/jobs")),
+        ("/api/jobs/{job_id}", desk.get(f"/api/jobs/{job}")),
+        ("/api/jobs/{job_id}/decisions", desk.get(f"/api/jobs/{job}/decisions")),
+        ("/api/jobs/{job_id}/links", desk.get(f"/api/jobs/{job}/links")),
+        ("/api/jobs/{job_id}/records", desk.get(f"/api/jobs/{job}/records")),
+        ("/api/s/{secret}", desk.get(f"/api{link['path']}")),
+    ):
+        told = document["paths"][path]["get"]["responses"]["200"]["content"]["application/json"]
+        Draft202012Validator({**told["schema"], "components": document["components"]}
+                             ).validate(answer)
+    refused = desk.call("GET", "/api/jobs/none").json
+    Draft202012Validator({"$ref": "#/components/schemas/Problem",
+                          "components": document["components"]}).validate(refused)
 
 
 def test_the_geometry_is_the_part_before_and_after(desk: Client, job: str) -> None:
@@ -164,8 +184,7 @@ def test_a_customer_signs_and_the_package_says_so(desk: Client, job: str, tmp_pa
         signed = json.loads(archive.read("arm.signoffs.json"))
     assert signed["signoffs"][0]["answer"] == "approve"
     assert api.verify(package).stands
-    number = desk.get(f"/api/jobs/{job}/links")["links"][0]["id"]
-    assert desk.call("DELETE", f"/api/jobs/{job}/links/{number}").status == 204
+    assert desk.call("DELETE", f"/api/jobs/{job}/links/{link['id']}").status == 204
     assert desk.call("GET", f"/api{link['path']}").status == 404
 
 

@@ -159,7 +159,20 @@ def _repacked(files: dict[str, bytes], folder: Path, changed: dict[str, bytes]) 
     return _written(folder / "changed.zip", pack(now))
 
 
+def _placed(report: bytes, factor: float, up: list[float] | None = None) -> bytes:
+    """A report whose placement is drawn out along the first axis, or whose way up is another."""
+    data = json.loads(report)
+    for side in ("before", "after"):
+        there = data[side]["orientation"]
+        there["placement"][0] = [factor * v for v in there["placement"][0]]
+        there["up"] = up or there["up"]
+    return json.dumps(data).encode()
+
+
 @pytest.mark.parametrize(("end", "change", "said"), [
+    (".report.json", lambda b: _placed(b, 2.0), "no turn to its way up"),
+    (".report.json", lambda b: _placed(b, -1.0), "no turn to its way up"),
+    (".report.json", lambda b: _placed(b, 1.0, [0.0, 0.0, 1.0]), "no turn to its way up"),
     (".production.stl", lambda b: b[:84] + bytes(50) + b[134:], "other geometry|does not hold"),
     (".recipe.toml", lambda b: b.replace(b'sha256 = "', b'sha256 = "0', 1), "that of another part"),
     (".process.toml", lambda b: b'base = "pla-04"\n' + b, "starts from a base"),
@@ -299,7 +312,19 @@ def test_a_folder_without_a_report_or_with_a_file_gone_is_refused(
     (tmp_path / "out" / "ledge.production.stl").unlink()
     with pytest.raises(InputError, match=r"ledge\.production\.stl: No such file"):
         package_folder(tmp_path / "out", tmp_path / "p.zip")
+    for role in ("stl", "3mf"):
+        (tmp_path / "out" / f"ledge.production.{role}").write_bytes(b"of another run")
+    with pytest.raises(InputError, match="geometry is not that of its report"):
+        package_folder(tmp_path / "out", tmp_path / "p.zip")
+    report = tmp_path / "out" / "ledge.report.json"
+    told = json.loads(report.read_text(encoding="utf-8"))
+    told["files"]["stl"] = told["files"]["3mf"]
+    report.write_text(json.dumps(told), encoding="utf-8")
+    with pytest.raises(InputError, match="names a file twice"):
+        package_folder(tmp_path / "out", tmp_path / "p.zip")
     assert not (tmp_path / "p.zip").exists()
+    assert run(["package", str(folder / "out"), "--out", str(tmp_path / "p.zip"),
+                "--quantity", "5"]) == 2  # it would be packed for another number
     package_folder(folder / "out", tmp_path / "new" / "p.zip")
     assert (tmp_path / "new" / "p.zip").is_file()
     with pytest.raises(InputError, match="choose another place"):

@@ -23,7 +23,7 @@ from soffit.findings.model import NO_PATCH
 from soffit.part.edit import make_body
 from soffit.part.model import Part
 from soffit.part.solid import box as box_solid
-from soffit.plan.model import OpenFinding, Resolution
+from soffit.plan.model import Alternative, OpenFinding, Resolution
 from soffit.plan.report import resolve_json
 from soffit.plan.resolve import resolve
 from soffit.process.load import load_process
@@ -31,30 +31,23 @@ from soffit.remedies.model import Edit
 from soffit.sheet.build import build_sheet
 from soffit.sheet.figure import Figure
 from soffit.sheet.html import to_html
-from soffit.sheet.ledger import CAUTIONS, note_rows
+from soffit.sheet.ledger import note_rows
 from soffit.sheet.lines import length_mm, pieces
 from soffit.sheet.model import NoteRow, Sheet
-from soffit.sheet.paper import Paper, lying
 from soffit.sheet.pdf import to_pdf
 from soffit.sheet.profile import Bar, add_profile, spread
 from soffit.sheet.project import project
 from soffit.sheet.sections import across
+from soffit.sheet.tables import CAUTIONS
 from soffit.sheet.typeset import breakable, shortened
 from soffit.sheet.view import FRONT, below
 from soffit.sheet.words import number
+from tests.overlaps import MM, page_faults, words_of
 from tests.shapes import box, counterbore, ledge, read, resolved_afresh
 from tests.shared import once
 from tests.solids import block, part_of
 
 ISSUED = datetime.date(2026, 11, 25)
-MM = 72 / 25.4
-# ISO 5457: 20 mm on the left, 10 mm elsewhere.
-
-def frame_of(paper: Paper) -> pymupdf.Rect:
-    width, height = lying(paper)
-    return pymupdf.Rect(20 * MM, 10 * MM, (width - 10) * MM, (height - 10) * MM)
-
-
 SCHEMAS = Path(__file__).parents[1] / "docs" / "schema"
 
 
@@ -92,20 +85,9 @@ def pillow() -> Sheet:
     return sheet_of(pillow_result())
 
 
-def words_of(pdf: bytes) -> list[list[tuple[pymupdf.Rect, str]]]:
-    with pymupdf.open(stream=pdf, filetype="pdf") as document:
-        return [[(pymupdf.Rect(w[:4]), w[4]) for w in page.get_text("words")]
-                for page in document]
-
-
 def text_of(pdf: bytes) -> str:
     """All words, one blank apart."""
     return " ".join(word for page in words_of(pdf) for _, word in page).replace("\u200b", "")
-
-
-def inked(rect: pymupdf.Rect) -> tuple[float, float, float, float]:
-    """The middle of a word's line box, where its small letters and figures stand."""
-    return (rect.x0, rect.y0 + 0.28 * rect.height, rect.x1, rect.y1 - 0.28 * rect.height)
 
 
 def test_overlap_and_cut_text_are_noticed() -> None:
@@ -116,23 +98,7 @@ def test_overlap_and_cut_text_are_noticed() -> None:
         page.insert_text((104, 105), "second", fontsize=12)
         page.insert_text((410 * MM - 10, 300), "outside", fontsize=12)
         page.insert_text((10, 300), "A", fontsize=7)
-        assert len(faults(document.tobytes())) == 2
-
-
-def faults(pdf: bytes, paper: Paper = "a3") -> list[str]:
-    """Words that leave the frame (but for the letters of its zones) or lie over each other."""
-    found = []
-    frame = frame_of(paper)
-    for n, words in enumerate(words_of(pdf), start=1):
-        found += [f"page {n}: {word!r} leaves the frame" for rect, word in words
-                  if not frame.contains(rect)
-                  and (frame.intersects(rect) or not re.fullmatch("[1-8A-F]", word))]
-        box = np.array([inked(rect) for rect, _ in words]).reshape(-1, 4)
-        low = np.maximum(box[:, None, :2], box[None, :, :2])
-        high = np.minimum(box[:, None, 2:], box[None, :, 2:])
-        over = np.triu((high - low > 0.3).all(axis=2), k=1)
-        found += [f"page {n}: {words[i][1]!r} over {words[j][1]!r}" for i, j in np.argwhere(over)]
-    return found
+        assert len(page_faults(document.tobytes())) == 2
 
 
 # Drawings.
@@ -252,7 +218,7 @@ def test_props_are_drawn_in_their_own_colour_and_cut_in_their_section() -> None:
     assert "prop" in {a.kind for a in sheet.sections[-1].areas}
     assert ("Prop volume", ("0", number(body.mesh.volume_mm3, 0))) in [
         (r.name, r.values) for r in sheet.measured]
-    assert not faults(to_pdf(sheet))
+    assert not page_faults(to_pdf(sheet))
 
 
 def test_profile_draws_areas_of_both_elevations_to_one_scale() -> None:
@@ -304,6 +270,36 @@ def test_figures_are_those_of_the_report(bracket: Sheet) -> None:
             assert number(change.volume_mm3, 1, signed=True) in text
         for value in (*measured["Over air"], *plastic.values):
             assert value in text
+
+
+def test_what_a_change_takes_is_its_cost_in_the_report(bracket: Sheet) -> None:
+    """Plastic in g by the density of the profile; time of machine and hand together."""
+    (edit,) = resolve_json(bracket_result())["edits"]
+    density = bracket_result().before.process.material.density_g_cm3.value
+    cost = edit["cost"]
+    (row,) = bracket.changes
+    assert row.plastic == number(cost["plastic_mm3"] * density / 1000.0, 2, signed=True)
+    assert row.time == number(cost["machine_s"] + cost["labour_s"], 0, signed=True)
+    assert row.price == number(cost["price"], 2, signed=True)
+    for text in (text_of(to_pdf(bracket)), text_of(to_pdf(bracket, "a4")), to_html(bracket)):
+        assert all(value in text for value in (row.plastic, row.time, row.price))
+
+
+def test_alternatives_stand_beside_what_was_chosen(bracket: Sheet) -> None:
+    one = Alternative("least price", (("chamfer", 2),), 0.12, 1500.0, 60.0, 0.0, 8.61, 2046.0,
+                      0.0, True)
+    other = replace(one, words="least plastic", remedies=(("prop", 1),), labour_s=25.4,
+                    chosen=False)
+    assert not bracket.alternatives
+    sheet = sheet_of(replace(bracket_result(), alternatives=(one, other)))
+    assert [row.chosen for row in sheet.alternatives] == [True, False]
+    density = bracket_result().before.process.material.density_g_cm3.value
+    assert sheet.alternatives[1].values == (
+        "0.12", f"{1.5 * density:.2f}", "60", "25", "8.6", "0.0")
+    for text in (text_of(to_pdf(sheet)), to_html(sheet)):
+        for words in ("Least price, chosen", "2 chamfer", "Least plastic", "1 prop"):
+            assert words in text, words
+    assert page_faults(to_pdf(sheet)) == []
 
 
 def test_report_with_edits_fits_the_published_schema() -> None:
@@ -407,10 +403,10 @@ def test_same_resolution_gives_the_same_bytes(bracket: Sheet) -> None:
 def test_a_part_with_one_change_is_one_page(bracket: Sheet, pillow: Sheet) -> None:
     pdf = to_pdf(bracket)
     assert len(words_of(pdf)) == 1
-    assert not faults(pdf)
+    assert not page_faults(pdf)
     # Two places open, four tables and a note: the note may go over the page.
     assert len(words_of(to_pdf(pillow))) <= 2
-    assert not faults(to_pdf(pillow))
+    assert not page_faults(to_pdf(pillow))
 
 
 @pytest.mark.parametrize("size", [(2.0, 5.0, 3.0), (40.0, 300.0, 50.0)])
@@ -422,7 +418,7 @@ def test_tiny_and_large_parts_are_laid_out(
     result = soffit.resolve(part, "pla-04", only=["chamfer"])
     assert result.edits
     sheet = sheet_of(result)
-    assert not faults(to_pdf(sheet))
+    assert not page_faults(to_pdf(sheet))
     for figure in (*sheet.views, *sheet.sections):
         points = np.concatenate([s.points for s in figure.strokes])
         assert points.min() >= -0.5, figure.key
@@ -452,12 +448,18 @@ def test_many_rows_and_long_names_flow_over_pages(bracket: Sheet, pillow: Sheet)
         notes=tuple(NoteRow(str(k), "Ceiling with a hole in it, faces 3, 7, 9 and 4 more",
                             "Three places within the limit. " * (1 + k % 7)) for k in range(40)))
     pdf = to_pdf(sheet)
-    assert faults(pdf) == []
+    assert page_faults(pdf) == []
     pages, text = words_of(pdf), text_of(pdf)
     assert 5 <= len(pages) <= 10
     for k in range(len(pages)):
         assert f"{k + 1} of {len(pages)}" in " ".join(word for _, word in pages[k])
     assert all(f"E{k}" in text.split() for k in range(13, 45))
+    # No row of the ledger stands alone, and its heads are on every page that it is on.
+    rows = [[word for _, word in page if re.fullmatch(r"E\d+", word)] for page in pages]
+    assert sum(map(len, rows)) == 32
+    for page, names in zip(pages, rows, strict=True):
+        assert len(names) != 1
+        assert bool(names) <= ({"Volume,", "Plastic,"} <= {word for _, word in page})
     assert all(f"Section at {k}" in text for k in range(13, 37))
     assert text.count("Three places within the limit.") == sum(1 + k % 7 for k in range(40))
     ElementTree.fromstring(to_html(sheet).split("\n", 1)[1])

@@ -16,15 +16,8 @@ from soffit.sheet.html import to_html
 from soffit.sheet.model import Sheet
 from soffit.sheet.paper import Paper, lying
 from soffit.sheet.pdf import to_pdf
-from tests.test_sheet import (
-    MM,
-    bracket_result,
-    faults,
-    pillow_result,
-    sheet_of,
-    text_of,
-    words_of,
-)
+from tests.overlaps import MM, page_faults, words_of
+from tests.test_sheet import bracket_result, pillow_result, sheet_of, text_of
 
 MAX_BYTES = 4_000_000
 
@@ -41,7 +34,7 @@ def test_every_paper_is_its_size_and_nothing_is_cut_or_overlaps(sheet: Sheet, pa
         for page in document:
             assert (page.rect.width / MM, page.rect.height / MM) == pytest.approx(
                 lying(paper), abs=0.1)
-    assert faults(pdf, paper) == []
+    assert page_faults(pdf, paper) == []
     assert len(words_of(pdf)) <= (2 if paper == "a3" else 5)
 
 

@@ -19,22 +19,14 @@ from soffit.layers.stack import cut_layers
 from soffit.part.model import Part
 from soffit.production.first_article import first_article
 from soffit.production.platform import layout
-from soffit.sheet.ledger import CAUTIONS
 from soffit.sheet.paper import Paper, upright
+from soffit.sheet.tables import CAUTIONS
 from soffit.sheet.traveller import Traveller, build_traveller
 from soffit.sheet.traveller_page import traveller_html, traveller_pdf
+from tests.overlaps import MM, inked, words_of
 from tests.shapes import ledge, read
 from tests.shared import once
-from tests.test_sheet import (
-    ISSUED,
-    MM,
-    bracket_result,
-    inked,
-    pillow_result,
-    sheet_of,
-    text_of,
-    words_of,
-)
+from tests.test_sheet import ISSUED, bracket_result, pillow_result, sheet_of, text_of
 
 
 @cache
@@ -128,7 +120,19 @@ def test_props_are_pictured_from_below_with_how_each_comes_off() -> None:
     below = props.figures[-1]
     assert below.remark == "seen from below"
     assert [b.text for b in below.balloons] == [w.number for w in props.works]
-    assert all(re.search(r"\d N each; leaves ", w.how) for w in props.works)
+    # Each close up, within its picture, with an arrow on the way out.
+    for work in props.works:
+        picture = work.picture
+        assert picture is not None
+        assert picture.alt.endswith("leaves straight down, off the platform.")
+        points = np.concatenate([s.points for s in picture.strokes])
+        assert points.min() >= -0.1
+        assert (points.max(axis=0) <= (picture.width_mm + 0.1, picture.height_mm + 0.1)).all()
+        assert {"prop"} == {a.kind for a in picture.areas}
+        shaft, head = [s.points for s in picture.strokes if s.pen == "cut"]
+        assert shaft[1, 1] < shaft[0, 1] and shaft[0, 0] == pytest.approx(shaft[1, 0])
+        assert head[1] == pytest.approx(shaft[1])
+    assert all(re.search(r"\d N each; leaves? ", w.how) for w in props.works)
     assert {c.id for c in props.checks if c.id[0] == "P"} == {
         f"P{k + 1}" for k in range(len(props.works))}
 

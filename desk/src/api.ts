@@ -1,7 +1,7 @@
 /** Calls of the desk's API. Every failure is one line that says what to do. */
 
 import type {
-  About, Decision, Job, JobRow, Link, Orient, Sheet, Shown, SignOff,
+  About, Decision, Job, JobRow, Link, Logged, Orient, Sheet, Shown, SignOff,
 } from "./types";
 
 /** A call that did not do what was asked; the message is for the reader. */
@@ -62,6 +62,7 @@ export const api = {
   decide: (id: string, decision: Decision) => post<Job>(`${at(id)}/decisions`, decision),
   undo: (id: string) => post<Job>(`${at(id)}/undo`),
   redo: (id: string) => post<Job>(`${at(id)}/redo`),
+  log: async (id: string) => (await get<{ log: Logged[] }>(`${at(id)}/decisions`)).log,
   cancel: (id: string) => post<Job>(`${at(id)}/cancel`),
   retry: (id: string) => post<Job>(`${at(id)}/retry`),
   turn: (id: string) => post<Job>(`${at(id)}/orient`),

@@ -19,6 +19,8 @@ export function customer(root: HTMLElement, secret: string): () => void {
   const signed = h("p", { class: "sign" }, h("label", { for: "name" }, "Your name, as it is to stand under each answer "), name);
   let shown: Shown | null = null;
   let places: readonly Place[] = [];
+  // What was written and not sent yet, by edit.
+  const notes = new Map<string, string>();
   let picked: Picked = { place: null, face: null };
   const pick = (what: Picked): void => {
     picked = what;
@@ -38,6 +40,7 @@ export function customer(root: HTMLElement, secret: string): () => void {
     trouble(null);
     api.answer(secret, { edit, answer: kind, comment, name: name.value.trim() }).then((found) => {
       shown = found;
+      notes.delete(edit);
       draw();
       say("Your answer is kept.");
     }, (error: unknown) => trouble(lineOf(error)));
@@ -49,7 +52,8 @@ export function customer(root: HTMLElement, secret: string): () => void {
     const said = answers.filter((one) => one.edit === change.edit && one.comment !== "");
     const note = h("input", {
       "data-key": `note-${change.edit}`, maxlength: 2000, "aria-label": `Comment on change ${change.number}`,
-      placeholder: "Comment, if any",
+      placeholder: "Comment, if any", value: notes.get(change.edit) ?? "",
+      oninput: () => notes.set(change.edit, note.value),
     });
     const act = (kind: SignOff["answer"], words: string): HTMLElement => h("button", {
       type: "button", "data-key": `${kind}-${change.edit}`, "aria-pressed": kind === "comment" ? null : String(last?.answer === kind),
@@ -100,5 +104,8 @@ export function customer(root: HTMLElement, secret: string): () => void {
   }, (error: unknown) => put(list, h("p", { role: "alert", class: "large" },
     error instanceof DeskError && error.status === 404
       ? "This link does not hold: it was taken back, has run out, or is not whole. Ask for a new one." : lineOf(error))));
-  return stop;
+  return () => {
+    stop();
+    drawings.leave();
+  };
 }

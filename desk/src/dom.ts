@@ -56,6 +56,12 @@ export function put(element: Element, ...children: Child[]): void {
   }
 }
 
+/** Whether somebody writes in a field inside an element: it is not to be drawn anew then. */
+export function written(element: Element): boolean {
+  const held = document.activeElement;
+  return held instanceof HTMLInputElement && held.value !== held.defaultValue && element.contains(held);
+}
+
 /** Say something to those who listen to the page. */
 export function say(text: string): void {
   const region = document.getElementById("said");

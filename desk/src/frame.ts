@@ -38,9 +38,9 @@ export function paperButton(): HTMLButtonElement {
     onclick: () => {
       localStorage.setItem(STORE, isDark() ? "light" : "dark");
       setPaper();
-      put(button, words());
     },
   }, words());
+  onPaper(() => put(button, words()));
   return button;
 }
 

@@ -128,6 +128,16 @@ export interface Job {
   signoffs: SignOff[];
 }
 
+/** One entry of the log of decisions: undo and redo are entries, too. */
+export interface Logged {
+  seq: number;
+  at: string;
+  by: string;
+  what: string;
+  value: unknown;
+  revision: number;
+}
+
 export interface JobRow {
   id: string;
   name: string;

@@ -4,24 +4,8 @@ from __future__ import annotations
 
 import sys
 
-from soffit.cli.status import tell
-
-# What the stages of the engine are called when shown.
-WORDS = {
-    "read": "reading",
-    "review": "reviewing",
-    "orient": "looking at ways up of",
-    "rooms": "measuring the room below",
-    "features": "recognising the features of",
-    "resolve": "resolving",
-    "compare": "comparing",
-    "apply": "applying the edits to",
-    "write": "writing the files of",
-    "prove": "reading back the files of",
-    "sheet": "drawing the sheet of",
-    "unpack": "unpacking",
-    "coupon": "drawing",
-}
+from soffit.cli.status import mute, tell
+from soffit.part.words import STAGES
 
 
 class Progress:
@@ -36,22 +20,30 @@ class Progress:
 
     def __call__(self, stage: str, done: int = 0, total: int = 0) -> None:
         """Show that `done` of `total` steps of `stage` are done; a total of 0 is not known."""
-        text = f"{WORDS.get(stage, stage)} {self._part}"
+        text = f"{STAGES.get(stage, stage)} {self._part}"
         if stage != self._stage:
             self._stage = stage
             tell(text)
         if self._terminal:
             count = f" {done}/{total}" if total else ""
             # "\x1b[K" clears the rest of a longer line before.
-            print(f"\r{text}{count}\x1b[K", end="", file=sys.stderr, flush=True)
+            _say(f"\r{text}{count}\x1b[K")
             self._shown = True
         elif stage not in self._told:
             # Stages take turns while edits are tried; each is told once.
             self._told.add(stage)
-            print(f"soffit: {text}", file=sys.stderr, flush=True)
+            _say(f"soffit: {text}\n")
 
     def clear(self) -> None:
         """Take the line away before anything else is printed."""
         if self._shown:
-            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+            _say("\r\x1b[K")
             self._shown = False
+
+
+def _say(text: str) -> None:
+    """Whoever looked on may have gone, which is no reason to stop working."""
+    try:
+        print(text, end="", file=sys.stderr, flush=True)
+    except BrokenPipeError:
+        mute(sys.stderr)

@@ -49,6 +49,10 @@ def package(
     if out.suffix.lower() != ".zip" or out.is_dir():
         raise InputError(f"writing to {out}: a package is a .zip file; name it so")
     if part.is_dir():
+        if (process, unit, up, protect or None, recipe, quantity, repair, paper) != (
+                "pla-04", None, "keep", None, None, 1, False, PaperSize.A3):
+            raise InputError(f"packing {part}: a folder is packed as it was resolved; give those "
+                             "options to soffit resolve, or give the part")
         from soffit.sheet.package import package_folder
 
         clean = package_folder(part, out)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 from pathlib import Path
+from typing import TextIO
 
 STATUS = "SOFFIT_STATUS"
 STAGING = "SOFFIT_STAGING"
@@ -33,3 +34,9 @@ def last_told(file: Path) -> str:
         return file.read_text(encoding="utf-8")
     except OSError:
         return ""
+
+
+def mute(stream: TextIO) -> None:
+    """Send what is still written to a stream whose reader is gone nowhere, so that neither this nor
+    Python's own flush at its end fails on it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

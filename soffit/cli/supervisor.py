@@ -175,4 +175,5 @@ def _explain(code: int, stage: str) -> int:
 def _say(line: str) -> None:
     # On a terminal the line may stand where progress was shown.
     start = "\r\x1b[K" if sys.stderr.isatty() else ""
-    print(f"{start}soffit: {line}", file=sys.stderr, flush=True)
+    with contextlib.suppress(OSError):  # nobody may listen; the code still says it
+        print(f"{start}soffit: {line}", file=sys.stderr, flush=True)

@@ -11,8 +11,6 @@ from __future__ import annotations
 import operator
 from dataclasses import dataclass
 
-import manifold3d as m3
-
 from soffit.findings.room import support_layers_mm3
 from soffit.layers.stack import LayerStack, cut_layers
 from soffit.part.model import Floats
@@ -20,7 +18,7 @@ from soffit.part.scene import with_bodies
 from soffit.plan.model import Resolution
 from soffit.process.model import Process
 from soffit.production.making import Making, cycle_s, full_cycle_s, making
-from soffit.production.platform import Layout, layout
+from soffit.production.platform import Layout, layout, shadow_of
 from soffit.production.price import Bill, price_at, yield_of
 from soffit.production.risk import chances, share_good
 
@@ -81,9 +79,9 @@ class Plate:
 def plate(case: Case, process: Process) -> Plate:
     """As many of a part made so, its props included, as fit on a platform."""
     stack = case.stack
-    outline = m3.CrossSection.batch_boolean(list(stack.regions), m3.OpType.Add)
     room = process.platform
-    found = layout(outline, room.width_mm.value, room.depth_mm.value, room.gap_mm.value)
+    found = layout(shadow_of(stack.regions), room.width_mm.value, room.depth_mm.value,
+                   room.gap_mm.value)
     count = max(1, len(found.spots))
     foot = float(stack.regions[0].area()) if len(stack) else 0.0
     return Plate(found, full_cycle_s(case.made, count, process), foot)

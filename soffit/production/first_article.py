@@ -69,8 +69,8 @@ def coarse_mm(size_mm: float) -> float:
 def _size(name: str, what: str, how: str, nominal: float) -> Check:
     nominal = round(nominal, 2)
     by = coarse_mm(nominal)
-    return Check(name, what, how, "mm", nominal, round(nominal - by, 2), round(nominal + by, 2),
-                 ISO_2768)
+    return Check(name, what, how, "mm", nominal, max(0.0, round(nominal - by, 2)),
+                 round(nominal + by, 2), ISO_2768)
 
 
 def _sizes(result: Resolution) -> list[Check]:

@@ -132,12 +132,17 @@ def read_record(path: Path) -> Record:
 def _csv_rows(path: Path, text: str) -> list[tuple[str, dict[str, str]]]:
     first = text.partition("\n")[0]
     delimiter = max(",;\t", key=first.count)
+    reader = csv.DictReader(io.StringIO(text), delimiter=delimiter, strict=True)
     try:
-        rows = list(csv.DictReader(io.StringIO(text), delimiter=delimiter, strict=True))
+        rows = [(reader.line_num, row) for row in reader]
     except csv.Error as error:
         raise InputError(f"reading {path}: {error}; save it as CSV UTF-8") from None
+    names = list(reader.fieldnames or ())
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise InputError(f"reading {path}: there are two columns {twice!r}; leave one")
     found = []
-    for number, row in enumerate(rows, start=2):
+    for number, row in rows:
         missing = [name for name in ("record", *NAMES, "measured") if name not in row]
         if missing:
             raise InputError(f"reading {path}: there is no column {missing[0]!r}; take the file as "
@@ -211,6 +216,8 @@ def _entry(path: Path, where: str, row: dict[str, str]) -> Entry:
 
 def _number(text: str) -> float | None:
     """A number with a decimal point or comma; None for anything else, also what is not finite."""
+    if "_" in text:  # Python would skip it
+        return None
     try:
         value = float(text.replace(",", ".").replace("\u2212", "-"))
     except ValueError:

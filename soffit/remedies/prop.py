@@ -66,6 +66,7 @@ from soffit.remedies.prop_solid import as_solid, lumps
 from soffit.remedies.prop_spokes import spokes
 from soffit.remedies.prop_stand import Prop, props_under
 from soffit.remedies.prop_strength import weakest
+from soffit.remedies.prop_way import ways_words
 
 NAME = "prop"
 RANK = 5
@@ -271,27 +272,31 @@ def option_of(finding: str, pieces: list[m3.Manifold], facts: PropFacts, rank: i
         what = f"{plural(facts.gussets, 'gusset')} in the corner with the wall"
         if others := facts.posts - facts.gussets:
             what += f" and {plural(others, 'post')}"
+    several = facts.posts > 1 if facts.gussets else facts.fins or facts.ridges > 1
     why = (
-        f"{what}, one line wide at the tip, hold it from below and the part stays as drawn; "
+        f"{what}, one line wide at the tip, {'hold' if several else 'holds'} it from below and the "
+        "part stays as drawn; "
         f"{volume:.0f} mm³ of plastic, {share:.0f} % of a solid column; its tip gives "
         f"{facts.give_mm:.2f} mm to the nozzle"
     )
     kind = (FINS if facts.fins else GUSSETS if facts.gussets == facts.posts
             else LEANING if facts.leans == facts.posts else NAME)
     bodies = plural(len(pieces), "prop")
-    force, words = max(1, math.ceil(facts.force_n)), ", ".join(facts.ways)
+    force = max(1, math.ceil(facts.force_n))
+    many = (facts.gussets if facts.gussets == facts.posts else len(pieces)) > 1
+    words = f"{'leave' if many else 'leaves'} {ways_words(facts.ways)}"
     if facts.fins:
-        after = f"break off {bodies} with pliers, up to {force} N in all; leaves {words}"
+        after = f"break off {bodies} with pliers, up to {force} N in all; {words}"
     elif facts.gussets == facts.posts:
         after = (f"run {plural(facts.gussets, 'gusset')} off sideways, up to {force} N each; "
-                 f"leaves {words}")
+                 f"{words}")
     elif facts.leans == facts.posts:
-        after = f"push {bodies} aside, post by post, up to {force} N each; leaves {words}"
+        after = f"push {bodies} aside, post by post, up to {force} N each; {words}"
     else:
         by_foot = facts.strength is None or facts.strength.by_foot
         how = "snap off {} by the foot" if by_foot else "rock off {} by the head with pliers"
         aside = ", what leans on the wall pushed aside" if facts.leans + facts.gussets else ""
-        after = f"{how.format(bodies)}{aside}, post by post, up to {force} N each; leaves {words}"
+        after = f"{how.format(bodies)}{aside}, post by post, up to {force} N each; {words}"
     return Option(kind, finding, "prop", as_solid(joined(pieces)), rank, why, after,
                   volume_mm3=volume, pieces=len(pieces), prop=facts)
 

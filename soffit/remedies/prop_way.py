@@ -9,6 +9,7 @@ are taken a little smaller, so that touching does not count as meeting.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -84,6 +85,29 @@ def way_out(context: Context, body: Around) -> str | None:
         if all(_clear(a, along, b) for a, b in zip(mine, theirs, strict=True)):
             return f"sideways, {angle}° from x"
     return _aside_and_up(body)
+
+
+_SIDEWAYS = re.compile(r"sideways, (\d+)° from x(.*)")
+
+
+def angle_of(way: str) -> float | None:
+    """The angle from x of a way told by `way_out`, degrees; None where it leads down."""
+    told = _SIDEWAYS.fullmatch(way)
+    return None if told is None else float(told[1])
+
+
+def ways_words(ways: Sequence[str]) -> str:
+    """Several ways in one phrase: of those that differ by their angle alone the angles are told."""
+    angles: dict[str, list[str]] = {}
+    for way in dict.fromkeys(ways):
+        told = _SIDEWAYS.fullmatch(way)
+        angles.setdefault(way if told is None else told[2], []).extend(
+            [] if told is None else [f"{told[1]}°"])
+    said = []
+    for rest, found in angles.items():
+        several = f"{', '.join(found[:-1])} and {found[-1]}" if len(found) > 1 else "".join(found)
+        said.append(f"sideways, {several} from x{rest}" if found else rest)
+    return ", or ".join(said)
 
 
 def unit(angle_deg: float) -> Floats:

@@ -72,7 +72,7 @@ def unpack(data: bytes, source: str) -> dict[str, bytes]:
         archive = zipfile.ZipFile(io.BytesIO(data))
         infos = archive.infolist()
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, OverflowError, EOFError,
-            RuntimeError, UnicodeDecodeError):
+            RuntimeError, struct.error):
         raise wrong("it is no ZIP archive, or it is cut short") from None
     for fault in _faults(infos):
         raise wrong(fault)

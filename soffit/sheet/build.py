@@ -15,7 +15,7 @@ from soffit.part.model import Floats, Vec3
 from soffit.plan.model import Resolution
 from soffit.production.ejection import advice
 from soffit.remedies.model import Edit
-from soffit.sheet import ledger
+from soffit.sheet import ledger, tables
 from soffit.sheet.balloons import CLEARANCE_MM
 from soffit.sheet.drawings import (
     Elevations,
@@ -27,9 +27,9 @@ from soffit.sheet.drawings import (
     pictorial,
 )
 from soffit.sheet.figure import Figure
-from soffit.sheet.ledger import Place
 from soffit.sheet.marks import edit_mark, numbered_and_rest, place_mark, triangles_of
 from soffit.sheet.model import Sheet, made_by, sheet_number, versions
+from soffit.sheet.places import Place, edit_number, has_place, number_of, places
 from soffit.sheet.price_chart import price_chart
 from soffit.sheet.profile import Bar
 from soffit.sheet.project import project
@@ -39,7 +39,7 @@ from soffit.sheet.view import FRONT, RIGHT, View
 from soffit.sheet.ways_up import ways_up_figure
 from soffit.sheet.words import short_hash
 
-VIEW_W_MM, VIEW_H_MM = 120.0, 110.0
+VIEW_W_MM, VIEW_H_MM = 120.0, 106.0
 ELEVATION_W_MM = 136.0
 # More sections than this say nothing new, and the reader has the files (common practice).
 MAX_SECTIONS = 24
@@ -54,7 +54,7 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
     for output that is the same on every day. `files`: the geometry as written, by
     role. Raises KernelError only where the mesh kernel, too, cannot draw the part.
     """
-    numbered = ledger.places(resolution)
+    numbered = places(resolution)
     opened = ledger.open_rows(numbered)
     process = resolution.before.process
     received = resolution.received.source
@@ -69,14 +69,14 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         date=(date or datetime.date.today()).isoformat(),
         process=process.title,
         quantity=resolution.quantity,
-        verdict=ledger.verdict(resolution, len(opened)),
+        verdict=tables.verdict(resolution, len(opened)),
         clean=resolution.clean and not opened,
         received_hash=short_hash(received.sha256),
         produced_hash=short_hash(resolution.after.part.source.sha256),
         orientation=f"up {directions(up)}",
         up_why=resolution.up_why,
         ejection="" if resolution.ejection is None else advice(resolution.ejection, process),
-        risk=ledger.risk_lines(resolution),
+        risk=tables.risk_lines(resolution),
         views=(*before_and_after(resolution, numbered), _elevation(resolution, numbered)),
         sections=_sections(resolution, numbered),
         ways_up=_ways_up(resolution),
@@ -84,13 +84,14 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         open=opened,
         changes=ledger.change_rows(resolution, numbered),
         notes=ledger.note_rows(resolution, numbered),
-        protected=ledger.protected_rows(resolution),
-        limits=ledger.limit_rows(process, props=bool(resolution.props)),
-        measured=ledger.measured_rows(resolution),
-        estimate=ledger.estimate_rows(resolution),
-        files=ledger.file_rows(resolution, files or {}),
+        protected=tables.protected_rows(resolution),
+        limits=tables.limit_rows(process, props=bool(resolution.props)),
+        measured=tables.measured_rows(resolution),
+        estimate=tables.estimate_rows(resolution),
+        alternatives=tables.alternative_rows(resolution),
+        files=tables.file_rows(resolution, files or {}),
         versions=versions(),
-        cautions=ledger.CAUTIONS,
+        cautions=tables.CAUTIONS,
     )
 
 
@@ -111,10 +112,10 @@ def before_and_after(resolution: Resolution, numbered: tuple[Place, ...]) -> tup
     """The part as received and as produced, seen from below, its places and changes numbered."""
     received, produced = resolution.received, resolution.produced
     before_marks = tuple(place_mark(p.number, p.finding, received) for p in numbered
-                         if p.finding is not None and p.received and ledger.has_place(p.finding))
+                         if p.finding is not None and p.received and has_place(p.finding))
     after_marks = tuple(place_mark(p.number, p.left, resolution.after.part)
-                        for p in numbered if p.left is not None and ledger.has_place(p.left))
-    after_marks += tuple(edit_mark(ledger.edit_number(p, k), e, resolution)
+                        for p in numbered if p.left is not None and has_place(p.left))
+    after_marks += tuple(edit_mark(edit_number(p, k), e, resolution)
                          for p in numbered for k, e in enumerate(p.edits))
     view = best_view(received, before_marks)
     drawings = (project(received, view), project(produced, view, resolution.props))
@@ -139,7 +140,7 @@ def before_and_after(resolution: Resolution, numbered: tuple[Place, ...]) -> tup
 def _elevation(resolution: Resolution, numbered: tuple[Place, ...]) -> Figure:
     view = _elevation_view(numbered)
     received, produced = resolution.received, resolution.produced
-    before, after = (tuple(Bar(ledger.number_of(f, numbered), f.z_mm, f.area_mm2)
+    before, after = (tuple(Bar(number_of(f, numbered), f.z_mm, f.area_mm2)
                            for f in review.air)
                      for review in (resolution.before, resolution.after))
     flat = 0.02 * received.size_mm[2]
@@ -169,7 +170,7 @@ def _sections(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figu
     found: list[Figure] = []
     for place in numbered:
         for k, edit in enumerate(place.edits):
-            figure = _section(resolution, place, ledger.edit_number(place, k), edit, len(found))
+            figure = _section(resolution, place, edit_number(place, k), edit, len(found))
             if figure is not None and len(found) < MAX_SECTIONS:
                 found.append(figure)
     return tuple(found)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from soffit.sheet.figure import to_svg
 from soffit.sheet.key import key_figures
-from soffit.sheet.model import Sheet
+from soffit.sheet.model import ChangeRow, Sheet
 from soffit.sheet.page import Cell, figure_html, number_cell, page, table, text_cell
 from soffit.sheet.words import number, parts_word
 
@@ -39,16 +39,21 @@ def to_html(sheet: Sheet) -> str:
               [(text_cell(r.name), *map(number_cell, r.values), text_cell(r.unit))
                for r in sheet.estimate]),
         *(f"<section>{figure_html(f)}</section>" for f in sheet.price),
+        table("Alternatives, for each part", ("", "Price", "Plastic, g", "Machine, s", "Hand, s",
+                                              "Moved, mm", "Left, mm²"),
+              [(_place(f"{r.words}, chosen" if r.chosen else r.words, r.remedies),
+                *map(number_cell, r.values)) for r in sheet.alternatives]),
         _risk(sheet),
         table("Protected faces", ("Face", "Chosen by", "Moved, mm", "Allowed, mm", "Untouched"),
               [(text_cell(r.face), text_cell(r.selector), number_cell(f"{r.deviation_mm:.3f}"),
                 number_cell(f"{r.allowed_mm:.3f}"),
                 text_cell("yes") if r.untouched else Cell("<strong>NO, CHANGED</strong>"))
                for r in sheet.protected]),
-        table("Limits used", ("Limit", "Value", "", "Source and grade"),
-              [(text_cell(r.name), number_cell(r.value), text_cell(r.unit),
-                text_cell(r.source if r.grade in r.source else f"{r.source} ({r.grade})"))
-               for r in sheet.limits]),
+        *(table(heading, ("Limit", "Value", "", "Source and grade"),
+                [(text_cell(r.name), number_cell(r.value), text_cell(r.unit),
+                  text_cell(r.source if r.grade in r.source else f"{r.source} ({r.grade})"))
+                 for r in sheet.limits if r.of_props is of_props])
+          for heading, of_props in (("Limits used", False), ("Limits of props", True))),
         table("Files and versions", ("File", "SHA-256"),
               [(text_cell(r.what), Cell(f'<span class="small hash">{r.sha256}</span>'))
                for r in sheet.files]),
@@ -104,16 +109,16 @@ def _open(sheet: Sheet) -> str:
 
 def _changes(sheet: Sheet) -> str:
     rows = [(_number(r.op, r.number, r.edit), _place(r.place, r.where),
-             *_measured(r.measure, r.unit), _limit(r.limit), text_cell(r.change), text_cell(r.why),
-             number_cell(number(r.volume_mm3, 1, signed=True)), _fails(r.fails, r.sure),
-             text_cell(r.after or "none"),
+             *_measured(r.measure, r.unit), _limit(r.limit), text_cell(r.change),
+             Cell(escape(r.why), "why"), _takes(r), _fails(r.fails, r.sure),
+             Cell(escape(r.after or "none"), "work"),
              _picks("approve", "decline"))
             for r in sheet.changes]
     if not rows:
         none = "None: nothing prints over air as received." if sheet.clean else "None was found."
         return f"<section><h2>Changes</h2><p>{none}</p></section>"
     return table("Changes", ("No.", "Place", "Measured", "", "Limit", "Change", "Why this one",
-                             "Volume, mm³", "Fail, of a million", "Work after printing",
+                             "Plastic, time, price", "Fail, of a million", "Work after printing",
                              "Decision"), rows)
 
 
@@ -151,6 +156,14 @@ def _measured(measure: str, unit: str) -> tuple[Cell, Cell]:
 def _fails(fails: str, sure: str) -> Cell:
     small = f'<span class="small">{escape(sure)}</span>' if sure else ""
     return Cell(escape(fails) + small, "n")
+
+
+def _takes(row: ChangeRow) -> Cell:
+    """What a change takes, a line each: volume, mass, time, price."""
+    lines = ((number(row.volume_mm3, 1, signed=True), "mm³"), (row.plastic, "g"), (row.time, "s"),
+             (row.price, ""))
+    return Cell("<br/>".join(f'{escape(value)} <span class="unit">{unit}</span>'
+                             for value, unit in lines if value), "n")
 
 
 def _limit(limit: str) -> Cell:

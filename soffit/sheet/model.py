@@ -43,8 +43,10 @@ class OpenRow:
 @dataclass(frozen=True)
 class ChangeRow:
     """One change to approve or decline. `edit` is its name in the CAD and in the report;
-    `volume_mm3` is signed: plastic added or taken away. `fails`: how many of a million fail at what
-    it leaves, `sure` "uncalibrated" where that rests on what nobody measured."""
+    `volume_mm3` is signed: plastic added or taken away. `plastic` in g as laid, `time` in s of
+    machine and hand, `price` are what one part takes more by it ("" unknown). `fails`: how many of
+    a million fail at what it leaves, `sure`: "uncalibrated" where it rests on what nobody measured.
+    """
 
     number: str
     edit: str
@@ -57,6 +59,9 @@ class ChangeRow:
     op: str
     why: str
     volume_mm3: float
+    plastic: str
+    time: str
+    price: str
     after: str
     fails: str
     sure: str
@@ -84,13 +89,15 @@ class ProtectedRow:
 
 @dataclass(frozen=True)
 class LimitRow:
-    """A limit used, with where it comes from and how much that is worth."""
+    """A limit used, with where it comes from and how much that is worth. `of_props`: it concerns
+    props alone."""
 
     name: str
     value: str
     unit: str
     source: str
     grade: str
+    of_props: bool = False
 
 
 @dataclass(frozen=True)
@@ -100,6 +107,17 @@ class QuantityRow:
     name: str
     unit: str
     values: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class AlternativeRow:
+    """One of the best sets of changes to choose from. `values` for each part: price, g of plastic
+    as laid, s of machine, s by hand, mm that the surface moves at most, mm² left over air."""
+
+    words: str
+    remedies: str
+    values: tuple[str, ...]
+    chosen: bool
 
 
 @dataclass(frozen=True)
@@ -118,9 +136,9 @@ class Sheet:
     produced, elevations with height profile. `sections`: one cut through each change.
     `ways_up`: maps of all ways up where one was chosen, `up_why` the reason. `price`: its chart,
     where there is an estimate. `measured` has the columns before and after; `estimate` has as
-    received, with slicer supports, resolved (or no rows). `ejection`: how it is pushed off the
-    platform ("" unknown). `risk`: what of a million fails, in sentences. `files`: what it is about,
-    `versions`: what made them.
+    received, with slicer supports, resolved (or no rows). `alternatives`: none where there is no
+    choice. `ejection`: how it is pushed off the platform ("" unknown). `risk`: what of a million
+    fails, in sentences. `files`: what it is about, `versions`: what made them.
     """
 
     title: str
@@ -151,6 +169,7 @@ class Sheet:
     limits: tuple[LimitRow, ...]
     measured: tuple[QuantityRow, ...]
     estimate: tuple[QuantityRow, ...]
+    alternatives: tuple[AlternativeRow, ...]
     files: tuple[FileRow, ...]
     versions: str
     cautions: tuple[str, ...]

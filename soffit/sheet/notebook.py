@@ -16,7 +16,7 @@ from soffit.findings.model import Finding, Review
 from soffit.layers.stack import Layer, offset_of
 from soffit.part.model import Part
 from soffit.plan.model import Resolution
-from soffit.sheet import ledger
+from soffit.sheet import ledger, tables
 from soffit.sheet.balloons import CLEARANCE_MM
 from soffit.sheet.build import before_and_after
 from soffit.sheet.drawings import (
@@ -31,6 +31,8 @@ from soffit.sheet.drawings import (
 )
 from soffit.sheet.figure import SOFT, Area, Figure, Label, Stroke, to_svg
 from soffit.sheet.marks import numbered_and_rest, place_mark
+from soffit.sheet.place_words import heights, measures
+from soffit.sheet.places import has_place, places
 from soffit.sheet.project import project
 from soffit.sheet.sections import rings_of
 from soffit.sheet.words import number
@@ -82,8 +84,8 @@ def layer_svg(layer: Layer) -> str:
 def finding_html(finding: Finding) -> str:
     """What was found, in words and figures, and its place from above."""
     rows = [("kind", finding.kind), ("severity", finding.severity),
-            ("z, mm", ledger.heights(finding.z_mm))]
-    measure, unit, limit = ledger.measures(finding)
+            ("z, mm", heights(finding.z_mm))]
+    measure, unit, limit = measures(finding)
     if measure:
         unit, _, word = unit.partition(" ")
         rows.append((word, f"{measure} {unit} (limit {limit or 'none'})"))
@@ -115,7 +117,7 @@ def _plan(finding: Finding) -> str:
 def review_html(review: Review) -> str:
     """The verdict, the part from below with its places numbered, and a line for each."""
     part = _meshed(review.part)
-    marks = tuple(place_mark(f.id, f, part) for f in review.air if ledger.has_place(f))
+    marks = tuple(place_mark(f.id, f, part) for f in review.air if has_place(f))
     drawing = project(part, best_view(part, marks))
     margin = CLEARANCE_MM + 2.0 * balloon_radius(len(marks)) + 1.0
     figure = Figure("review", "As received", "seen from below",
@@ -131,13 +133,13 @@ def review_html(review: Review) -> str:
 
 def resolution_html(result: Resolution) -> str:
     """The verdict, the part before and after, and a line for each change."""
-    numbered = ledger.places(result)
+    numbered = places(result)
     opened = ledger.open_rows(numbered)
     drawn = "".join(map(_shown, before_and_after(result, numbered)))
     rows = [_row((r.number, r.place, r.reason, "open")) for r in opened]
     rows += [_row((r.number, r.change, r.why, f"{number(r.volume_mm3, 1, signed=True)} mm³"))
              for r in ledger.change_rows(result, numbered)]
-    verdict = ledger.verdict(result, len(opened))
+    verdict = tables.verdict(result, len(opened))
     return (f"<div><strong>{escape(result.received.source.file)}: {escape(verdict)}</strong>"
             f"<div style='display:flex'>{drawn}</div>"
             f"<table>{''.join(rows)}</table></div>")

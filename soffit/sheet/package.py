@@ -20,6 +20,7 @@ from soffit.plan.report_parts import dumps
 from soffit.sheet.archive import MAX_BYTES, pack
 from soffit.sheet.model import made_by
 from soffit.sheet.paper import Paper
+from soffit.sheet.prove import GEOMETRY
 from soffit.sheet.release import Progress, staging_beside, write_files
 
 SCHEMA = "soffit.package/1"
@@ -64,6 +65,8 @@ def package_folder(folder: Path, out: Path) -> bool:
     said = f"{reports[0].name.removesuffix('.report.json')}.{SIGNOFFS}.json"
     if (folder / said).is_file():
         names[SIGNOFFS] = said
+    if len({name.casefold() for name in names.values()}) < len(names):
+        raise InputError(f"packing {folder}: its report names a file twice; resolve the part again")
     files: dict[str, bytes] = {}
     for role, name in names.items():
         path = folder / Path(name).name
@@ -74,8 +77,14 @@ def package_folder(folder: Path, out: Path) -> bool:
         except OSError as error:
             raise InputError(f"packing {path}: {error.strerror or error}; resolve the part again"
                              ) from None
+    clean = bool(about(report, names["report"])["verdict"]["clean"])
+    produced = report["after"].get("part", {}).get("sha256")
+    if produced not in [hashlib.sha256(files[role]).hexdigest() for role in GEOMETRY
+                        if role in files]:
+        raise InputError(f"packing {folder}: its geometry is not that of its report; resolve the "
+                         "part again")
     _write(files, names, out)
-    return bool(about(report, names["report"])["verdict"]["clean"])
+    return clean
 
 
 def _write(files: Mapping[str, bytes], names: Mapping[str, str], out: Path) -> None:

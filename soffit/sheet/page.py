@@ -24,7 +24,7 @@ _FAMILY = ", ".join(f"'{f}'" if " " in f else f for f in FONTS)
 STYLE = f"""
 *{{box-sizing:border-box}}
 html{{-webkit-text-size-adjust:100%}}
-body{{background:{PAPER};color:{INK};font:15px/1.4 {_FAMILY};max-width:1320px;margin:0 auto;
+body{{background:{PAPER};color:{INK};font:15px/1.4 {_FAMILY};max-width:1560px;margin:0 auto;
 padding:1.25rem 1.5rem 3rem;font-variant-numeric:lining-nums tabular-nums}}
 h1{{font-size:1.6rem;line-height:1.2;margin:0 0 .2rem;overflow-wrap:anywhere}}
 h2{{font-size:1.2rem;margin:1.8rem 0 .4rem}}
@@ -42,9 +42,14 @@ table{{border-collapse:collapse;width:100%}}
 th,td{{text-align:left;vertical-align:top;padding:.35rem .8rem .35rem 0;
 border-bottom:1px solid {RULE};overflow-wrap:break-word}}
 thead th{{border-bottom:2px solid {INK};font-size:.9rem}}
-td.n,th.n{{text-align:right;white-space:nowrap}}
+td.n,th.n{{text-align:right}}
+td.n{{white-space:nowrap}}
+td.why{{min-width:14rem}}
+td.work{{min-width:10rem}}
+.unit{{color:{SOFT};font-size:.87rem;display:inline-block;min-width:1.9em;text-align:left}}
 td.u{{white-space:nowrap}}
 tr{{break-inside:avoid}}
+td.pic{{width:40%;min-width:9rem}}
 .openbox{{border:3px solid {INK};padding:0 .8rem .4rem}}
 .openbox h2{{margin-top:.6rem}}
 .small{{color:{SOFT};font-size:.87rem;display:block}}
@@ -79,6 +84,7 @@ body{{padding:1rem}}
 .cards,.cards tbody,.cards tr,.cards td{{display:block}}
 .cards tr{{border-bottom:1px solid {INK};padding:.5rem 0}}
 .cards td{{border:0;padding:.1rem 0;text-align:left;white-space:normal}}
+.cards td.why,.cards td.work{{min-width:0}}
 .cards td.m,.cards td.u{{display:inline}}
 .cards td.u::before{{content:" "}}
 .cards td:empty{{display:none}}

@@ -58,7 +58,12 @@ def write_release(
     with staging_beside(out_dir) as staging:
         proven, paths = write_files(result, staging, paper=paper, progress=progress, show=show)
         for path in paths.values():
-            path.replace(out_dir / path.name)
+            try:
+                path.replace(out_dir / path.name)
+            except OSError as error:
+                raise InputError(
+                    f"writing {out_dir / path.name}: {error.strerror or error}; close what holds "
+                    "it open, or give another folder with --out") from None
     return replace(proven, files={role: str(out_dir / p.name) for role, p in paths.items()})
 
 

@@ -11,13 +11,14 @@ import shapely
 
 from soffit.findings.model import Op
 from soffit.part.model import Floats
+from soffit.sheet.crop import clipped
 from soffit.sheet.drawings import Fit, dimension, dimension_text, drawing_scale, upright_dimension
 from soffit.sheet.figure import ADDED, AIR, PROP, REMOVED, Area, AreaKind, Figure, Label, Stroke
 from soffit.sheet.sections import NEAR_MM, Box, Cut, rings_of
 
-# Three side by side on A3, two on A4 and Letter.
-WIDTH_MM, HEIGHT_MM = 100.0, 50.0
-_SPLIT_MM, _GAP_MM = 44.0, 3.0
+# Three side by side on A3, two on A4 and Letter, and three tables beside one (see sheet.typ).
+WIDTH_MM, HEIGHT_MM = 118.0, 48.0
+_SPLIT_MM, _GAP_MM = 52.0, 3.0
 _FOOT_MM, _HEAD_MM, _SIDE_MM, _TEXT_MM = 10.0, 6.0, 3.0, 2.5
 # Room right of the enlarged change for its height.
 _HEIGHT_ROOM_MM = 12.0
@@ -132,7 +133,7 @@ def _drawn(figure: Figure, found: Cut, fit: Fit, window: Box) -> Figure:
             areas.append(Area(rings, kind, edge))
     strokes = [Stroke(fit.points(line), "visible") for line in _outline(found.after, window)]
     strokes += [Stroke(fit.points(piece), "air-edge") for line in found.over
-                for piece in _clipped(shapely.LineString(line), window)]
+                for piece in clipped(shapely.LineString(line), window)]
     if window[1] <= 1e-6 <= window[3] + 1e-6:
         ground = fit.points(np.array([[window[0], 0.0], [window[2], 0.0]]))
         strokes.append(Stroke(ground + np.array([[-2.5, 0.0], [2.5, 0.0]]), "axis"))
@@ -200,13 +201,7 @@ def _box_of(box: Box) -> m3.CrossSection:
 def _outline(shape: m3.CrossSection, window: Box) -> tuple[Floats, ...]:
     """Outline of a section inside the window, without the window's own sides."""
     return tuple(piece for ring in rings_of(shape)
-                 for piece in _clipped(shapely.LinearRing(ring), window))
-
-
-def _clipped(line: shapely.LineString, window: Box) -> list[Floats]:
-    hit = line.intersection(shapely.box(*window).buffer(1e-6))
-    return [np.asarray(g.coords) for g in getattr(hit, "geoms", [hit])
-            if not g.is_empty and g.geom_type in ("LineString", "LinearRing")]
+                 for piece in clipped(shapely.LinearRing(ring), window))
 
 
 def _thin_sheets(figure: Figure, added: m3.CrossSection, fit: Fit) -> Figure:

@@ -17,13 +17,18 @@ from soffit.process.model import Process
 from soffit.production.ejection import advice
 from soffit.production.first_article import Check
 from soffit.production.platform import Layout
-from soffit.sheet import ledger
+from soffit.sheet import ledger, tables
 from soffit.sheet.build import directions
 from soffit.sheet.figure import Figure
-from soffit.sheet.ledger import Place
 from soffit.sheet.model import made_by, sheet_number
+from soffit.sheet.places import Place, edit_number, places
 from soffit.sheet.traveller_figures import below_figure, platform_figure, standing_figure
+from soffit.sheet.traveller_off import off_figure
 from soffit.sheet.words import sentence, short_hash
+
+# Props with a picture of their own: a row of them (measured: a second one leaves no room for
+# checks).
+PICTURED = 4
 
 
 @dataclass(frozen=True)
@@ -39,12 +44,13 @@ class Setting:
 @dataclass(frozen=True)
 class Work:
     """What is done by hand after printing: `number` in the picture, `edit` in the CAD, `kind` of
-    work, `how` it is done."""
+    work, `how` it is done; of a prop, a `picture`."""
 
     number: str
     edit: str
     kind: str
     how: str
+    picture: Figure | None = None
 
 
 @dataclass(frozen=True)
@@ -78,7 +84,7 @@ def build_traveller(result: Resolution, checks: tuple[Check, ...], *, title: str
     """The traveller of a resolution as proven on its files; `checks` are those of its first
     article, those that are optional left out."""
     process = result.after.process
-    numbered = ledger.places(result)
+    numbered = places(result)
     opened = ledger.open_rows(numbered)
     stack = cut_layers(with_bodies(result.produced, result.props), process)
     platform, found = platform_figure(stack, process)
@@ -94,7 +100,7 @@ def build_traveller(result: Resolution, checks: tuple[Check, ...], *, title: str
         process=process.title,
         quantity=result.quantity,
         clean=result.clean and not opened,
-        verdict=ledger.verdict(result, len(opened)),
+        verdict=tables.verdict(result, len(opened)),
         produced_hash=short_hash(produced),
         orientation=directions(result.before.up),
         platform=_platform(found, process),
@@ -102,10 +108,10 @@ def build_traveller(result: Resolution, checks: tuple[Check, ...], *, title: str
         takes=_takes(result),
         figures=(standing_figure(result), platform, *((below,) if below is not None else ())),
         settings=_settings(result, process),
-        works=_works(numbered),
+        works=_works(result, numbered),
         tumbling=_tumbling(result),
         checks=due,
-        cautions=ledger.CAUTIONS,
+        cautions=tables.CAUTIONS,
     )
 
 
@@ -155,11 +161,17 @@ def _settings(result: Resolution, process: Process) -> tuple[Setting, ...]:
     )
 
 
-def _works(numbered: tuple[Place, ...]) -> tuple[Work, ...]:
-    return tuple(
-        Work(ledger.edit_number(place, k), edit.id,
-             "take off" if edit.op == "prop" else "drill out", sentence(edit.after))
-        for place in numbered for k, edit in enumerate(place.edits) if edit.after)
+def _works(result: Resolution, numbered: tuple[Place, ...]) -> tuple[Work, ...]:
+    found: list[Work] = []
+    for place in numbered:
+        for k, edit in enumerate(place.edits):
+            if edit.after:
+                number, off = edit_number(place, k), edit.op == "prop"
+                shown = off and len(found) < PICTURED
+                found.append(Work(number, edit.id, "take off" if off else "drill out",
+                                  sentence(edit.after),
+                                  off_figure(result, number, edit) if shown else None))
+    return tuple(found)
 
 
 def _tumbling(result: Resolution) -> str:

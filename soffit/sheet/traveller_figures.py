@@ -14,7 +14,7 @@ from soffit.layers.stack import LayerStack
 from soffit.part.model import Floats
 from soffit.plan.model import Resolution
 from soffit.process.model import Process
-from soffit.production.platform import Layout, layout
+from soffit.production.platform import Layout, layout, shadow_of
 from soffit.sheet.balloons import CLEARANCE_MM
 from soffit.sheet.drawings import (
     Fit,
@@ -27,8 +27,8 @@ from soffit.sheet.drawings import (
 )
 from soffit.sheet.figure import INK, SOFT, Figure, Label, Stroke, arrow, text_width_mm
 from soffit.sheet.fills import silhouette
-from soffit.sheet.ledger import Place, edit_number
 from soffit.sheet.marks import edit_mark, numbered_and_rest
+from soffit.sheet.places import Place, edit_number
 from soffit.sheet.project import project
 from soffit.sheet.view import View
 
@@ -85,7 +85,7 @@ def _arrow(start: Sequence[float] | Floats, tip: Sequence[float] | Floats) -> li
 
 def platform_figure(stack: LayerStack, process: Process) -> tuple[Figure, Layout]:
     """A full platform from above, the parts numbered in the order in which they leave it."""
-    outline = m3.CrossSection.batch_boolean(list(stack.regions), m3.OpType.Add)
+    outline = shadow_of(stack.regions)
     room = process.platform
     wide, deep, gap = room.width_mm.value, room.depth_mm.value, room.gap_mm.value
     found = layout(outline, wide, deep, gap)

@@ -9,16 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from soffit.production.first_article import Check
+from soffit.sheet.figure import to_svg
 from soffit.sheet.page import Cell, figure_html, number_cell, page, table, text_cell
 from soffit.sheet.paper import Paper, upright
-from soffit.sheet.traveller import Traveller
+from soffit.sheet.traveller import Traveller, Work
 from soffit.sheet.typeset import breakable, picture, shortened, typeset
 from soffit.sheet.words import number
-
-# As many rows as fit on one page (measured); the rest is in the record and the change sheet. What
-# is done by hand takes two lines or three, and leaves less for the checks.
-MAX_WORKS, MAX_CHECKS = 5, {"a4": 18, "letter": 14}
-WORK_ROWS, FREE_WORKS = 2, 3
 
 TEMPLATE = Path(__file__).with_name("traveller.typ")
 
@@ -38,9 +34,10 @@ def traveller_html(found: Traveller) -> str:
     stop = "" if found.clean else (
         f'<p class="verdict open">Do not run: {escape(found.verdict)}. '
         "<span>The change sheet says what is open.</span></p>")
-    works = table("By hand, after printing", ("No.", "Edit", "What", "How"),
+    works = table("By hand, after printing", ("No.", "Edit", "What", "How", ""),
                   [(Cell(f'<span class="no">{escape(w.number)}</span>'), text_cell(w.edit),
-                    text_cell(w.kind), text_cell(w.how)) for w in found.works])
+                    text_cell(w.kind), text_cell(w.how), Cell(_picture(w), "pic"))
+                   for w in found.works])
     if not works:
         works = ("<section><h2>By hand, after printing</h2><p>Nothing: no prop, nothing to drill "
                  "out.</p></section>")
@@ -66,6 +63,10 @@ def traveller_html(found: Traveller) -> str:
         f'<footer><dl class="title">{block}</dl></footer>',
     ]
     return page(f"{found.title} – floor traveller", "".join(body), upright=True)
+
+
+def _picture(work: Work) -> str:
+    return "" if work.picture is None else to_svg(work.picture)
 
 
 def traveller_pdf(found: Traveller, paper: Paper = "a4") -> bytes:
@@ -101,10 +102,6 @@ def sources(checks: tuple[Check, ...]) -> str:
 
 def _data(found: Traveller, issued: datetime.date, paper: Paper, folder: Path) -> dict[str, Any]:
     width, height = upright(paper)
-    works = found.works[:MAX_WORKS]
-    rows = MAX_CHECKS["letter" if paper == "letter" else "a4"]
-    rows -= WORK_ROWS * max(0, len(works) - FREE_WORKS) + (0 if found.clean else 2)
-    checks = found.checks[:rows]
     data = {name: value for name, value in vars(found).items()
             if name not in ("figures", "checks", "settings", "works")}
     return data | {
@@ -112,13 +109,13 @@ def _data(found: Traveller, issued: datetime.date, paper: Paper, folder: Path) -
         "year": issued.year, "month": issued.month, "day": issued.day,
         "figures": [picture(figure, folder) for figure in found.figures],
         "settings": [asdict(row) for row in found.settings],
-        "works": [asdict(row) for row in works],
-        "works_left": len(found.works) - len(works),
-        "checks_left": len(found.checks) - len(checks),
+        "works": [{"number": w.number, "edit": w.edit, "kind": w.kind, "how": w.how,
+                   "picture": None if w.picture is None else picture(w.picture, folder)}
+                  for w in found.works],
         "checks": [{"id": c.id, "what": breakable(shortened(c.what, 110)), "how": c.how,
                     "unit": c.unit, "nominal": nominal(c), "within": within(c)}
-                   for c in checks],
-        "sources": sources(checks),
+                   for c in found.checks],
+        "sources": sources(found.checks),
         "title_text": breakable(shortened(found.title, 60)),
         "file_text": breakable(shortened(found.file, 80)),
         "process_text": breakable(shortened(found.process, 60)),

@@ -40,6 +40,8 @@ from soffit.sheet.verified import Judged, Verified
 # How far two files of one part may differ: in volume by half a percent, what chords take of round
 # faces (derived: chords of 0.02 mm on a bore of 4 mm), in size by as many mm.
 VOLUME_REL, SIZE_MM = 5e-3, 0.1
+# How far a direction may be off (derived: a report has six digits).
+TURN = 1e-4
 
 
 class _Read(BaseModel):
@@ -185,9 +187,20 @@ def _report(files: Mapping[str, bytes], by_role: Mapping[str, str], package: str
     for key, value in about(data, name).items():
         if stated.get(key) != value:
             raise _apart(package, f"its manifest and {name} differ in {key}")
+    if not _rigid(report.before.orientation):
+        raise _apart(package, f"{name} has a placement that is no turn to its way up")
     if {role: file for role, file in by_role.items() if role != SIGNOFFS} != report.files:
         raise _apart(package, f"its manifest and {name} name different files")
     return report
+
+
+def _rigid(stated: _Orientation) -> bool:
+    """Whether a placement turns and moves alone, and turns the way up to z."""
+    placement = np.array(stated.placement)
+    turn = placement[:3, :3]
+    return bool(np.allclose(turn @ turn.T, np.eye(3), atol=TURN) and np.linalg.det(turn) > 0.0
+                and np.allclose(placement[3], (0.0, 0.0, 0.0, 1.0), atol=TURN)
+                and np.allclose(turn @ np.array(stated.up), (0.0, 0.0, 1.0), atol=TURN))
 
 
 def _process(path: Path, report: _Report, package: str) -> Process:

@@ -17,6 +17,7 @@ from soffit.errors import InputError
 from soffit.shop.customers import customer_routes, link_routes
 from soffit.shop.desk import Desk
 from soffit.shop.errors import Refused, not_found
+from soffit.shop.forms import Problem
 from soffit.shop.guard import App, Guard, TooMuch
 from soffit.shop.jobs import job_routes
 from soffit.shop.results import result_routes
@@ -34,7 +35,8 @@ def application(desk: Desk, names: Iterable[str] = (), token: str | None = None)
     """The application of one desk. `names` and `token` as of `Guard`."""
     app = FastAPI(title="Soffit desk", version=soffit.__version__, docs_url=None, redoc_url=None,
                   openapi_url="/api/openapi.json", redirect_slashes=False,
-                  description="Everything that the page of the desk does.")
+                  description="Everything that the page of the desk does.",
+                  responses={"4XX": {"model": Problem}})
     app.include_router(signing_routes(desk, token))
     app.include_router(job_routes(desk))
     app.include_router(result_routes(desk))

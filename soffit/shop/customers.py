@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from soffit.shop.desk import Desk, digest, job_of
 from soffit.shop.errors import not_found, not_now, wrong
+from soffit.shop.forms import LinkList, NewLink, ViewForm
 from soffit.shop.names import shown_name
 from soffit.shop.results import State, kept, not_now_yet
 from soffit.shop.runs import Standing, standing
@@ -45,7 +46,7 @@ def link_routes(desk: Desk) -> APIRouter:
     """The calls of whoever sits at the desk."""
     routes = APIRouter(prefix="/api/jobs/{job_id}/links", tags=["customer"])
 
-    @routes.post("", status_code=201)
+    @routes.post("", status_code=201, response_model=NewLink)
     def invite(job_id: str, wanted: Invitation) -> dict[str, Any]:
         """Make a link to the resolution as it is shown now. The secret is told this once."""
         secret = secrets.token_urlsafe(32)
@@ -65,7 +66,7 @@ def link_routes(desk: Desk) -> APIRouter:
             session.flush()
             return {**_link_json(link), "path": f"/s/{secret}"}
 
-    @routes.get("")
+    @routes.get("", response_model=LinkList)
     def links(job_id: str) -> dict[str, Any]:
         """The links of a job, without their secrets."""
         def rows(session: Session, at: Standing) -> dict[str, Any]:
@@ -106,7 +107,7 @@ def customer_routes(desk: Desk) -> APIRouter:
             at, link, _ = linked(session, secret)
             return JSONResponse(view_json(desk, session, at, link, secret))
 
-    @routes.get("")
+    @routes.get("", response_model=ViewForm)
     def view(secret: str) -> Response:
         """The change sheet, to be read and answered."""
         return shown(secret)
@@ -127,7 +128,7 @@ def customer_routes(desk: Desk) -> APIRouter:
             raise not_found("drawing")
         return kept(desk, run, f"drawing/{name}", request)
 
-    @routes.post("/answers")
+    @routes.post("/answers", response_model=ViewForm)
     def answer(secret: str, said: Said) -> Response:
         """Approve or decline a change, or say something of it."""
         with desk.store.begin() as session:

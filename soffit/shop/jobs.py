@@ -14,6 +14,7 @@ from starlette.concurrency import run_in_threadpool
 
 from soffit.shop.decisions import Decision, Way, Words
 from soffit.shop.desk import Desk, known
+from soffit.shop.forms import JobForm, JobList, Log
 from soffit.shop.receive import Uploads, whole
 from soffit.shop.runs import standing
 from soffit.shop.shown import job_json, line_json
@@ -51,7 +52,7 @@ def job_routes(desk: Desk) -> APIRouter:
     def shown(job_id: str, status: int = 200) -> Response:
         return JSONResponse(desk.look(job_id, lambda s, at: job_json(desk, s, at)), status)
 
-    @routes.get("/jobs")
+    @routes.get("/jobs", response_model=JobList)
     def jobs(limit: Annotated[int, Query(ge=1, le=200)] = 50,
              before: Annotated[str | None, Query(pattern=r"^[\dTZ:.-]{1,32}$")] = None
              ) -> dict[str, Any]:
@@ -63,7 +64,7 @@ def job_routes(desk: Desk) -> APIRouter:
             return {"jobs": [line_json(standing(session, job))
                              for job in session.scalars(rows).all()]}
 
-    @routes.post("/jobs", status_code=201, openapi_extra=FILE)
+    @routes.post("/jobs", status_code=201, response_model=JobForm, openapi_extra=FILE)
     async def add(request: Request, name: Name, unit: UnitName = None,
                   process: Annotated[str, Query(max_length=200)] = "pla-04",
                   quantity: Annotated[int, Query(ge=1, le=1_000_000_000)] = 1) -> Response:
@@ -73,7 +74,7 @@ def job_routes(desk: Desk) -> APIRouter:
         job_id = await run_in_threadpool(desk.add_job, name, sha256, size, unit, process, quantity)
         return await run_in_threadpool(shown, job_id, 201)
 
-    @routes.get("/jobs/{job_id}")
+    @routes.get("/jobs/{job_id}", response_model=JobForm)
     def job(job_id: str) -> Response:
         """A job as it stands, with its reports."""
         return shown(job_id)
@@ -84,7 +85,8 @@ def job_routes(desk: Desk) -> APIRouter:
         desk.remove(job_id)
         return Response(status_code=204)
 
-    @routes.post("/jobs/{job_id}/revisions", status_code=201, openapi_extra=FILE)
+    @routes.post("/jobs/{job_id}/revisions", status_code=201, response_model=JobForm,
+                 openapi_extra=FILE)
     async def revise(job_id: str, request: Request, name: Name, unit: UnitName = None) -> Response:
         """Send in the next revision; what was decided is taken again where it is found again."""
         known(None, unit)
@@ -93,37 +95,37 @@ def job_routes(desk: Desk) -> APIRouter:
         await run_in_threadpool(desk.add_revision, job_id, name, sha256, size, unit)
         return await run_in_threadpool(shown, job_id, 201)
 
-    @routes.post("/jobs/{job_id}/unit")
+    @routes.post("/jobs/{job_id}/unit", response_model=JobForm)
     def state_unit(job_id: str, stated: StatedUnit) -> Response:
         """Say which unit the numbers of the file are in."""
         desk.state_unit(job_id, stated.unit)
         return shown(job_id)
 
-    @routes.post("/jobs/{job_id}/cancel")
+    @routes.post("/jobs/{job_id}/cancel", response_model=JobForm)
     def cancel(job_id: str) -> Response:
         """Stop what waits or is under way."""
         desk.cancel(job_id)
         return shown(job_id)
 
-    @routes.post("/jobs/{job_id}/retry")
+    @routes.post("/jobs/{job_id}/retry", response_model=JobForm)
     def retry(job_id: str) -> Response:
         """Begin again what failed or was stopped."""
         desk.retry(job_id)
         return shown(job_id)
 
-    @routes.post("/jobs/{job_id}/orient")
+    @routes.post("/jobs/{job_id}/orient", response_model=JobForm)
     def orient(job_id: str, aims: Aims | None = None) -> Response:
         """Look for the best way up, of all directions."""
         desk.orient(job_id, (aims or Aims()).model_dump(mode="json"))
         return shown(job_id)
 
-    @routes.post("/jobs/{job_id}/decisions")
+    @routes.post("/jobs/{job_id}/decisions", response_model=JobForm)
     def decide(job_id: str, decision: Decision) -> Response:
         """Decide one thing; the consequence is worked out."""
         desk.decide(job_id, decision)
         return shown(job_id)
 
-    @routes.get("/jobs/{job_id}/decisions")
+    @routes.get("/jobs/{job_id}/decisions", response_model=Log)
     def log(job_id: str) -> dict[str, Any]:
         """All that was decided, oldest first; nothing is ever taken out."""
         def line(entry: Entry) -> dict[str, Any]:
@@ -133,19 +135,19 @@ def job_routes(desk: Desk) -> APIRouter:
         found: dict[str, Any] = desk.look(job_id, lambda _s, at: {"log": [*map(line, at.log)]})
         return found
 
-    @routes.post("/jobs/{job_id}/undo")
+    @routes.post("/jobs/{job_id}/undo", response_model=JobForm)
     def undo(job_id: str) -> Response:
         """Take back the last decision."""
         desk.step(job_id, "undo")
         return shown(job_id)
 
-    @routes.post("/jobs/{job_id}/redo")
+    @routes.post("/jobs/{job_id}/redo", response_model=JobForm)
     def redo(job_id: str) -> Response:
         """Bring back what was taken back last."""
         desk.step(job_id, "redo")
         return shown(job_id)
 
-    @routes.put("/jobs/{job_id}/recipe", openapi_extra=TEXT)
+    @routes.put("/jobs/{job_id}/recipe", response_model=JobForm, openapi_extra=TEXT)
     async def take_recipe(job_id: str, request: Request,
                           name: Annotated[str, Query(max_length=500)] = "recipe.toml") -> Response:
         """Start from the decisions of a recipe."""

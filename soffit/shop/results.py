@@ -14,6 +14,7 @@ from starlette.concurrency import run_in_threadpool
 
 from soffit.shop.desk import Desk
 from soffit.shop.errors import Refused, not_found
+from soffit.shop.forms import RecordList, Ways
 from soffit.shop.guard import DRAWN
 from soffit.shop.jobs import TEXT
 from soffit.shop.receive import whole
@@ -64,7 +65,7 @@ def result_routes(desk: Desk) -> APIRouter:
         """What the part may be for: holes, patterns, mating faces."""
         return JSONResponse(desk.result(run_of(job_id, "review", "features"), "features"))
 
-    @routes.get("/orient")
+    @routes.get("/orient", response_model=Ways)
     def orient(job_id: str) -> Response:
         """The ways up, and the area over air of every direction that was looked at."""
         run = run_of(job_id, "orient", "orient")
@@ -91,7 +92,7 @@ def result_routes(desk: Desk) -> APIRouter:
             raise not_now_yet()
         return packed(desk, run, said)
 
-    @routes.get("/records")
+    @routes.get("/records", response_model=RecordList)
     def records(job_id: str) -> Response:
         """The first articles that were measured."""
         def rows(session: Session, at: Standing) -> list[dict[str, Any]]:
@@ -102,7 +103,7 @@ def result_routes(desk: Desk) -> APIRouter:
 
         return JSONResponse({"records": desk.look(job_id, rows)})
 
-    @routes.post("/records", status_code=201, openapi_extra=TEXT)
+    @routes.post("/records", status_code=201, response_model=RecordList, openapi_extra=TEXT)
     async def add_record(job_id: str, request: Request,
                          name: Annotated[str, Query(max_length=500)] = "record.csv") -> Response:
         """Send in the record of a first article."""

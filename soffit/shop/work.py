@@ -39,9 +39,9 @@ from soffit.plan.report_ways_up import ways_up_json
 from soffit.plan.wishes import JUST
 from soffit.production.record import read_record
 from soffit.production.report import quote_json
-from soffit.sheet import ledger
 from soffit.sheet.figure import to_svg
 from soffit.sheet.model import Sheet
+from soffit.sheet.places import places
 from soffit.sheet.release import write_release
 from soffit.sheet.ways_up import write_screen, write_ways_up
 from soffit.shop import geometry
@@ -287,7 +287,7 @@ def _keep_sheet(sheet: Sheet, result: Resolution, folder: Folder) -> None:
     text["places"] = [
         {"number": p.number, "finding": p.finding.id if p.finding and p.received else "",
          "received": p.received, "edits": [e.id for e in p.edits]}
-        for p in ledger.places(result)
+        for p in places(result)
     ]
     text["drawings"] = [{"id": f.key, "title": f.title} for f in figures]
     folder.keep("sheet", "sheet.json", json.dumps(text, sort_keys=True))

@@ -24,6 +24,7 @@ from sqlalchemy import select
 
 from soffit.errors import InputError, KernelError, SoffitError
 from soffit.part.child import Child
+from soffit.part.words import STAGES
 from soffit.shop.blobs import Blobs
 from soffit.shop.bus import Bus
 from soffit.shop.decisions import Wanted
@@ -34,12 +35,6 @@ from soffit.shop.task import Outcome, Task
 
 _MODULE = "soffit.shop.work"
 _GRACE_S = 1.0  # how long a run may take to stop by itself
-WORDS = {
-    "read": "reading", "review": "reviewing", "features": "recognising the features of",
-    "orient": "looking at ways up of", "rooms": "measuring the room below",
-    "resolve": "resolving", "apply": "applying the edits to", "write": "writing the files of",
-    "prove": "reading back the files of", "sheet": "drawing the sheet of",
-}
 
 
 def call(child: Child, function: str, argument: object, doing: str, timeout_s: float,
@@ -257,12 +252,12 @@ def progress_of(text: str, run: Run) -> dict[str, Any]:
     """What a run wrote down of its progress, as the page has it."""
     stage, done, total = json.loads(text)
     return {"run": run.id, "kind": run.kind, "stage": stage, "done": done, "of": total or None,
-            "words": f"{WORDS.get(stage, stage)} {run.wanted['name']}"}
+            "words": f"{STAGES.get(stage, stage)} {run.wanted['name']}"}
 
 
 def _stage(folder: Path) -> str:
     text = _text(folder / "progress")
-    return WORDS.get(json.loads(text)[0], "working") if text else "starting"
+    return STAGES.get(json.loads(text)[0], "working") if text else "starting"
 
 
 def _text(file: Path) -> str:

@@ -27,6 +27,11 @@ export interface Host {
 
 const TITLES: Record<Side, string> = { before: "As received", after: "As produced" };
 const POINT = "point at a height to cut there";
+/** What the colours and hatches mean, as on the sheet. */
+const KEY = [["air", "over air"], ["add", "added"], ["cut", "taken away"], ["prop", "prop"],
+  ["guard", "protected face"]] as const;
+/** Width of a sheet of A4 within its margins, pixels. */
+const PAPER_PX = 1040;
 const RADIUS = 13;
 const START = { az: 30, el: 24 };
 
@@ -38,7 +43,9 @@ interface Shown {
   empty: HTMLElement;
   leaders: SVGSVGElement;
   balloons: HTMLElement;
-  places: Map<string, { button: HTMLButtonElement; anchor: Vector3; off: Spot; hidden: boolean }>;
+  places: Map<string, {
+    button: HTMLButtonElement; choices: readonly Vector3[]; anchor: Vector3; off: Spot; hidden: boolean;
+  }>;
   told: HTMLElement;
 }
 
@@ -60,6 +67,9 @@ export class Drawings {
   #pinned: Cut = null;
   #fitted = false;
   #guarded: readonly number[] = [];
+  #paper: string | undefined = undefined;
+  readonly #printing = (): void => this.#print(true);
+  readonly #printed = (): void => this.#print(false);
 
   constructor(host: Host) {
     this.#host = host;
@@ -80,7 +90,10 @@ export class Drawings {
       h("figcaption", {}, "Over air, by height ", this.#logRemark),
       this.#log, this.#profile.table);
     this.element = h("section", { class: "drawings", "aria-label": "Drawings" }, canvas,
-      this.#shown.map((one) => one.figure), log);
+      h("canvas", { class: "copy", "aria-hidden": "true" }),
+      this.#shown.map((one) => one.figure), log,
+      h("ul", { class: "key" }, KEY.map(([kind, words]) =>
+        h("li", {}, h("span", { class: `mark ${kind}`, "aria-hidden": "true" }), ` ${words}`))));
     this.#stage = stageOn(canvas);
     this.#keepOut = this.#stage ? new KeepOut(this.#stage, (box) => host.room(box)) : null;
     if (!this.#stage) {
@@ -100,6 +113,17 @@ export class Drawings {
       this.#stage.add({ element, side, own: () => this.#level() });
     }
     new ResizeObserver(() => this.#resized()).observe(this.element);
+    window.addEventListener("beforeprint", this.#printing);
+    window.addEventListener("afterprint", this.#printed);
+  }
+
+  /** No longer there: nothing is heard and nothing is loaded any more. */
+  leave(): void {
+    window.removeEventListener("beforeprint", this.#printing);
+    window.removeEventListener("afterprint", this.#printed);
+    this.#stops.before();
+    this.#stops.after();
+    this.#stage?.leave();
   }
 
   /** Read the colours of the page again. */
@@ -108,11 +132,44 @@ export class Drawings {
     this.#stage?.draw();
   }
 
+  /** Hold the drawings as they are on the screen, at the width of the paper; or let them go. */
+  #print(on: boolean): void {
+    const { element } = this;
+    const root = document.documentElement;
+    if (on) {
+      this.#paper = root.dataset["paper"];
+      root.dataset["paper"] = "light";
+      const px = (value: number): string => `${value}px`;
+      element.style.setProperty("--wide", px(element.clientWidth));
+      element.style.setProperty("--tall", px(element.clientHeight));
+      element.style.setProperty("--small", String(PAPER_PX / Math.max(element.clientWidth, 1)));
+      for (const one of element.querySelectorAll<HTMLElement>(":scope > figure, :scope > .key")) {
+        const area = one.querySelector<HTMLElement>(".view, .log-area");
+        one.style.setProperty("--x", px(one.offsetLeft));
+        one.style.setProperty("--y", px(one.offsetTop));
+        one.style.setProperty("--w", px(one.offsetWidth));
+        one.style.setProperty("--h", px(area?.offsetHeight ?? 0));
+      }
+    } else if (this.#paper === undefined) delete root.dataset["paper"];
+    else root.dataset["paper"] = this.#paper;
+    element.classList.toggle("printed", on);
+    this.#stage?.common.recolour();
+    this.#stage?.drawNow();
+    // What a printer gets of a canvas on the card is its last frame on the screen; a copy is up to date.
+    const [card, copy] = element.querySelectorAll("canvas");
+    if (!on || !card || !copy || card.width === 0) return;
+    copy.width = card.width;
+    copy.height = card.height;
+    copy.getContext("2d")?.drawImage(card, 0, 0);
+  }
+
   /** Draw this geometry; what is drawn already is kept. */
   load(geometry: Record<Side, string | null>): void {
     for (const side of ["before", "after"] as const) {
       const url = geometry[side];
       if (url === this.#urls[side] || !this.#stage) continue;
+      // Another part, or another way up: it is shown whole again.
+      if (side === "before" && this.#urls.before !== null) this.#fitted = false;
       this.#urls[side] = url;
       this.#stops[side]();
       if (url === null) {
@@ -239,6 +296,7 @@ export class Drawings {
     steer(one.view.element, {
       look: () => stage.look,
       turn: (look) => { this.look = look; },
+      hold: (held) => { stage.held = held; },
       fit: () => this.fit(),
       click: (x, y) => {
         const hit = stage.pick(one.view, x, y);
@@ -295,7 +353,7 @@ export class Drawings {
   }
 
   #resized(): void {
-    this.#renew();
+    if (!this.element.classList.contains("printed")) this.#renew();
   }
 
   /** The level look of an elevation: all of the part at the scale of the profile. */
@@ -321,13 +379,15 @@ export class Drawings {
     for (const one of this.#shown) {
       const solid = stage?.solids[one.side] ?? null;
       one.figure.classList.toggle("drawn", solid !== null);
-      const wanted = new Map<string, { place: Place; anchor: Vector3; tone: string }>();
+      const wanted = new Map<string, { place: Place; choices: Vector3[]; tone: string }>();
       for (const place of solid ? this.#places : []) {
-        const anchor = one.side === "before"
-          ? place.finding && (solid?.anchor({ mark: place.finding.id }) ?? new Vector3(...place.finding.at_mm))
-          : place.left ? solid?.anchor({ mark: place.left.id }) ?? new Vector3(...place.left.at_mm)
-          : place.edits[0] && (solid?.anchor({ edit: place.edits[0].id }) ?? new Vector3(...place.edits[0].at_mm));
-        if (anchor) wanted.set(place.number, { place, anchor, tone: one.side === "before" ? "air" : toneOf(place) });
+        const finding = one.side === "before" ? place.finding : place.left;
+        const edit = one.side === "before" || finding ? undefined : place.edits[0];
+        const at = finding?.at_mm ?? edit?.at_mm;
+        if (!at) continue;
+        const choices = solid?.anchors(finding ? { mark: finding.id } : { edit: edit?.id ?? "" }) ?? [];
+        if (choices.length === 0) choices.push(new Vector3(...at));
+        wanted.set(place.number, { place, choices, tone: one.side === "before" ? "air" : toneOf(place) });
       }
       for (const [key, own] of one.places) {
         if (!wanted.has(key)) {
@@ -335,7 +395,7 @@ export class Drawings {
           one.places.delete(key);
         }
       }
-      for (const [key, { place, anchor, tone }] of wanted) {
+      for (const [key, { place, choices, tone }] of wanted) {
         let own = one.places.get(key);
         if (!own) {
           const button = h("button", {
@@ -343,10 +403,11 @@ export class Drawings {
             onclick: () => this.#pick({ place: key, face: null }),
           }, key);
           one.balloons.append(button);
-          own = { button, anchor, off: { x: 0, y: -40 }, hidden: false };
+          own = { button, choices, anchor: choices[0], off: { x: 0, y: -40 }, hidden: false };
           one.places.set(key, own);
         }
-        own.anchor = anchor;
+        own.choices = choices;
+        if (!choices.some((at) => at.equals(own.anchor))) own.anchor = choices[0];
         own.button.className = `balloon ${tone}`;
         own.button.setAttribute("aria-label", `${key}: ${wordsOf(place, one.side)}`);
         own.button.setAttribute("aria-pressed", String(key === this.#picked.place));
@@ -400,6 +461,13 @@ export class Drawings {
     for (const one of this.#shown) {
       const { clientWidth: wide, clientHeight: tall } = one.view.element;
       const all = [...one.places.values()];
+      if (!moving) {
+        for (const own of all) {
+          const seen = own.choices.find((at) => !stage.hidden(one.view, at));
+          own.hidden = seen === undefined;
+          own.anchor = seen ?? own.choices[0];
+        }
+      }
       const anchors = all.map((own) => stage.project(one.view, own.anchor));
       if (!moving) {
         const spots = stand(anchors, {
@@ -407,7 +475,6 @@ export class Drawings {
         });
         all.forEach((own, k) => {
           own.off = { x: spots[k].x - anchors[k].x, y: spots[k].y - anchors[k].y };
-          own.hidden = stage.hidden(one.view, own.anchor);
         });
       }
       one.leaders.replaceChildren();

@@ -1,13 +1,13 @@
 /** A job: the live sheet, on which everything is decided. */
 
 import { addRevision, api, DeskError, listen } from "../api";
-import { h, put, say, type Child } from "../dom";
+import { h, put, say, table, written, type Child } from "../dom";
 import { dropPlace } from "../drop";
 import { lineOf, offline, onPaper, paperButton, sheetOf, trouble } from "../frame";
 import { listen as listenKeys, showKeys, type Key } from "../keys";
 import { placesOf, type Place } from "../places";
 import type { About, Box, Decision, Job, Orient, Sheet } from "../types";
-import { area, number, sentence, size } from "../words";
+import { area, number, sentence, size, when } from "../words";
 import { Drawings, type Picked } from "./drawings";
 import { ledger } from "./ledger";
 import { keep, read } from "./link";
@@ -33,6 +33,9 @@ class Page {
   readonly #ledger = h("section", { class: "changes", "aria-label": "Changes" });
   readonly #aside = h("div", { class: "aside" });
   readonly #ways = h("div", {});
+  readonly #logged = h("div", {});
+  readonly #log = h("details", { class: "turning", ontoggle: () => void this.#drawLog() },
+    h("summary", {}, "What was decided, and when"), this.#logged);
   readonly #more = h("div", { class: "more" });
   readonly #ask = h("div", { class: "asking" });
   readonly #drop: ReturnType<typeof dropPlace>;
@@ -89,6 +92,7 @@ class Page {
 
   leave(): void {
     for (const stop of this.#stops) stop();
+    this.#drawings.leave();
   }
 
   async #refresh(): Promise<void> {
@@ -306,8 +310,8 @@ class Page {
       : found.state === "failed" || found.state === "cancelled" ? "Not resolved."
       : "Options are tried; the part as produced comes here.");
     this.#drawLedger();
-    this.#drawPicking();
-    this.#drawAside();
+    if (!written(this.#picking)) this.#drawPicking();
+    if (!written(this.#aside)) this.#drawAside();
     this.#drawMore();
   }
 
@@ -332,7 +336,8 @@ class Page {
   #progress(doing: Job["doing"]): void {
     const found = this.#job;
     if (doing) {
-      const share = doing.of ? doing.done / doing.of : null;
+      // One step of one says nothing of how far it is.
+      const share = doing.of && doing.of > 1 ? doing.done / doing.of : null;
       put(this.#doing, h("p", {}, sentence(doing.words), share === null ? " …" : `, ${doing.done} of ${doing.of}`),
         h("progress", { max: 1, value: share, "aria-label": doing.words }),
         h("button", {
@@ -477,6 +482,18 @@ class Page {
       }));
   }
 
+  async #drawLog(): Promise<void> {
+    try {
+      const log = await api.log(this.#id);
+      put(this.#logged, log.length === 0 ? h("p", { class: "soft" }, "Nothing was decided by hand yet.")
+        : table("Decisions, the latest first", ["When", "What", "Value", "Revision"],
+          log.toReversed().map((one) => [when(one.at), WORDS[one.what] ?? one.what,
+            h("span", { class: "hash" }, one.value === null ? "" : JSON.stringify(one.value)), String(one.revision)])));
+    } catch (error) {
+      put(this.#logged, h("p", { role: "alert" }, lineOf(error)));
+    }
+  }
+
   #drawMore(): void {
     const found = this.#job;
     if (!found) return;
@@ -490,7 +507,8 @@ class Page {
       found.up === "keep" ? null : h("p", {}, h("button", {
         type: "button", "data-key": "up-keep", onclick: () => this.#decide({ up: "keep" }),
       }, "Up as in the file again"))) : null;
-    put(this.#ways, up);
+    put(this.#ways, up, this.#log);
+    if (this.#log.open) void this.#drawLog();
     put(this.#more, tables(found, this.#sheet));
   }
 }

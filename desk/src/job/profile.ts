@@ -56,6 +56,15 @@ function tick(zoom: number): number {
   return 1e6;
 }
 
+/** Hatches of areas over air, as on the sheet; the maps of ways up use them, too. */
+function hatches(): SVGDefsElement {
+  const pattern = (id: string, pitch: number, path: string): SVGPatternElement =>
+    s("pattern", {
+      id, width: pitch, height: pitch, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)",
+    }, s("rect", { width: pitch, height: pitch, class: "wash-air" }), s("path", { d: path, class: "line-air" }));
+  return s("defs", {}, pattern("hatch-air", 6, "M0 3H6"), pattern("hatch-air-cross", 4, "M0 2H4M2 0V4"));
+}
+
 export class Profile {
   readonly element = s("svg", { class: "profile", "aria-hidden": "true" });
   /** The same for keys and for those who do not see it. */
@@ -73,7 +82,7 @@ export class Profile {
       "aria-label": "Height of the cut through both views, mm", "aria-valuenow": "0",
       "data-key": "ruler",
     });
-    this.element.append(this.#bars, this.#line);
+    this.element.append(hatches(), this.#bars, this.#line);
     this.ruler.addEventListener("pointermove", (event) => to.glance(this.#zAt(event)));
     this.ruler.addEventListener("pointerleave", () => to.glance(null));
     this.ruler.addEventListener("click", (event) => {
@@ -116,7 +125,7 @@ export class Profile {
       const top = Math.min(y(bar.z[1]), y((bar.z[0] + bar.z[1]) / 2) - tall / 2);
       out.push(s("rect", {
         x: left + starts[k] * scale, y: top, width: Math.max(bar.area * scale, 1), height: tall,
-        class: `bar${bar.left ? " left" : ""}${bar.place === picked ? " picked" : ""}`,
+        class: `over-air${bar.left ? " left" : ""}${bar.place === picked ? " picked" : ""}`,
         fill: bar.left ? null : "url(#hatch-air)",
       }));
     });

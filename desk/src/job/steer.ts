@@ -5,6 +5,8 @@ import type { Look } from "../scene/look";
 export interface Steered {
   look: () => Look;
   turn: (look: Look) => void;
+  /** The part is taken hold of, or let go. */
+  hold: (held: boolean) => void;
   fit: () => void;
   /** A click, pixels of the view. */
   click: (x: number, y: number) => void;
@@ -55,6 +57,7 @@ export function steer(element: HTMLElement, to: Steered): void {
     if (event.target !== element) return;
     element.setPointerCapture(event.pointerId);
     down.set(event.pointerId, spot(event));
+    to.hold(true);
     moved = false;
     pans = event.button !== 0 || event.shiftKey;
     drawing = down.size === 1 && !pans && to.draws();
@@ -88,6 +91,7 @@ export function steer(element: HTMLElement, to: Steered): void {
     const was = down.get(event.pointerId);
     if (!was) return;
     down.delete(event.pointerId);
+    if (down.size === 0) to.hold(false);
     const now = spot(event);
     if (drawing) to.draw("end", now.x, now.y);
     else if (!moved && event.type === "pointerup" && event.button === 0) to.click(now.x, now.y);

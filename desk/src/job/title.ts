@@ -123,7 +123,7 @@ export function consequence(
     ["Fail, of a million", "fails", 0, null],
   ];
   const last = job.stale ? ahead : before ? difference(before, now) : null;
-  const heading = job.stale ? "foreseen" : "last decision";
+  const heading = job.stale ? "foreseen" : "change";
   return h("section", { class: "comes-to", "aria-label": "What it comes to" },
     h("h2", {}, `For ${number(job.quantity, 0)} ${parts(job.quantity)}`),
     h("table", {},

@@ -64,7 +64,7 @@ export function waysUp(found: Orient, busy: boolean, take: (up: Vec3 | "keep") =
       }
     }
     const view = 2 * RADIUS + 16;
-    const svg = s("svg", { class: "map", viewBox: `${-view / 2} ${-view / 2} ${view} ${view}`, "aria-hidden": "true" },
+    const svg = s("svg", { class: "map", width: view, height: view, viewBox: `${-view / 2} ${-view / 2} ${view} ${view}`, "aria-hidden": "true" },
       s("clipPath", { id: `rim${half}` }, s("circle", { r: RADIUS })),
       s("g", { "clip-path": `url(#rim${half})` }, Object.entries(cells).map(([level, d]) =>
         s("path", { d, class: level, fill: FILLS[level] ?? null }))),
@@ -92,9 +92,9 @@ export function waysUp(found: Orient, busy: boolean, take: (up: Vec3 | "keep") =
       const [x, y, z] = nearest(up);
       take(close?.up ?? [x, y, z]);
     });
-    return s("svg", { class: "half", viewBox: `0 0 ${view} ${view + 18}` },
+    return s("svg", { class: "half", viewBox: `0 0 ${view} ${view + 26}` },
       s("title", {}, words), svg,
-      s("text", { x: view / 2, y: view + 12, "text-anchor": "middle" }, words));
+      s("text", { x: view / 2, y: view + 20, "text-anchor": "middle" }, words));
   };
   return h("div", { class: "ways" },
     h("div", { class: "maps" }, map(1, "as drawn in the middle"), map(-1, "upside down in the middle")),

@@ -6,7 +6,7 @@ import type { Solid } from "./solid";
 export const MOVED_WHOLE = 250_000;
 
 /** Cells along the longest side (own choice: a part then keeps some ten thousand triangles). */
-const CELLS = 96;
+const CELLS = 72;
 
 /** Indices into the corners of `solid`, (k, 3), and the triangle that each comes from, (k,). */
 export function coarsened(solid: Solid): { corners: Uint32Array; from: Uint32Array } {

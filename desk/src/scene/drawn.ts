@@ -152,8 +152,9 @@ export class Drawn {
     return (this.#tree?.raycast(ray, DoubleSide) ?? []).some((one) => kept(one.point));
   }
 
-  /** A point on what an edit made, or on the patch of a finding; null where neither is drawn. */
-  anchor(of: { edit?: string; mark?: string }): Vector3 | null {
+  /** Points on what an edit made, or on the patch of a finding, the most telling first; none where
+   * neither is drawn. */
+  anchors(of: { edit?: string; mark?: string }): Vector3[] {
     const mark = this.marks.find((one) => one.id === of.mark);
     const rows = new Set(of.edit === undefined ? [] : this.faces.flatMap((face, row) =>
       face.edit === of.edit ? [row] : []));
@@ -163,7 +164,7 @@ export class Drawn {
       picked = Array.from({ length: this.count }, (_, k) => k).filter((k) => rows.has(tags[3 * k]));
     }
     const flat = mark && mark.rings.length > 0 && mark.z_mm[1] - mark.z_mm[0] < 0.05;
-    return middleOf(flat ? flatCorners(mark) : this.#cornersOf([...picked]));
+    return middlesOf(flat ? flatCorners(mark) : this.#cornersOf([...picked]));
   }
 
   /** The outline of a cut, as lines. */
@@ -243,8 +244,11 @@ export class Drawn {
   }
 }
 
-/** The middle of the triangle, corners (k, 9), that is nearest to the middle of all. */
-function middleOf(corners: Float32Array): Vector3 | null {
+/** How many places a balloon may choose from, to point at one that is seen (own choice). */
+const CHOICES = 24;
+
+/** Middles of large triangles, corners (k, 9), those nearest to the middle of all first. */
+function middlesOf(corners: Float32Array): Vector3[] {
   const sum = new Vector3();
   let weight = 0;
   const middles: { at: Vector3; area: number }[] = [];
@@ -256,12 +260,12 @@ function middleOf(corners: Float32Array): Vector3 | null {
     sum.addScaledVector(at, area);
     weight += area;
   }
-  if (weight === 0) return null;
+  if (weight === 0) return [];
   sum.divideScalar(weight);
   // Slivers would put it on an edge.
   const large = middles.filter((one) => one.area >= (0.2 * weight) / middles.length);
-  return large.reduce((best, one) =>
-    one.at.distanceToSquared(sum) < best.at.distanceToSquared(sum) ? one : best).at;
+  return large.map((one) => one.at)
+    .toSorted((a, b) => a.distanceToSquared(sum) - b.distanceToSquared(sum)).slice(0, CHOICES);
 }
 
 function inRings(rings: Mark["rings"], x: number, y: number): boolean {

@@ -17,6 +17,9 @@ export type Cut = { axis: 0 | 1 | 2; at: number } | null;
 /** Bits of the stencil: inside of the part as received, as produced, of a prop. */
 const BIT = { before: 1, after: 2, prop: 4 } as const;
 
+/** The part rests when nothing has moved it for so long (own choice). */
+const REST_MS = 160;
+
 export interface View {
   element: HTMLElement;
   side: Side;
@@ -42,6 +45,7 @@ export class Stage {
   #cut: Cut = null;
   #asked = false;
   #moving = false;
+  #held = false;
   #still = 0;
   /** Whether views with a look of their own are on the canvas as they are to be. */
   #settled = false;
@@ -76,6 +80,14 @@ export class Stage {
     this.#cutLines = { before: lines(), after: lines() };
     this.#scene.add(this.#slot);
     new ResizeObserver(() => this.draw()).observe(canvas);
+  }
+
+  /** Give back what the card holds. */
+  leave(): void {
+    this.solids.before?.dispose();
+    this.solids.after?.dispose();
+    this.#renderer.dispose();
+    this.#renderer.forceContextLoss();
   }
 
   add(view: View): void {
@@ -146,10 +158,7 @@ export class Stage {
     if (moving) {
       this.#moving = true;
       clearTimeout(this.#still);
-      this.#still = window.setTimeout(() => {
-        this.#moving = false;
-        this.draw();
-      }, 160);
+      if (!this.held) this.#still = window.setTimeout(() => this.#rest(), REST_MS);
     }
     if (this.#asked) return;
     this.#asked = true;
@@ -157,6 +166,29 @@ export class Stage {
       this.#asked = false;
       this.#frame();
     });
+  }
+
+  /** Whether the reader holds the part; as long as that is so it is not drawn in full. */
+  get held(): boolean {
+    return this.#held;
+  }
+
+  set held(held: boolean) {
+    this.#held = held;
+    clearTimeout(this.#still);
+    if (!held && this.#moving) this.#still = window.setTimeout(() => this.#rest(), REST_MS);
+  }
+
+  #rest(): void {
+    this.#moving = false;
+    this.draw();
+  }
+
+  /** Draw at once, as before the page is printed. */
+  drawNow(): void {
+    this.#settled = false;
+    this.#moving = false;
+    this.#frame();
   }
 
   /** Where a point of the part is in a view, pixels from its upper left corner. */
