@@ -269,6 +269,8 @@ class Desk:
 
     def _chosen(self, at: Standing, choice: Choose) -> Choose:
         """A choice with the place of its finding."""
+        if at.wanted.up == "auto":
+            raise not_now("which way up is left open; decide on the one that is shown first")
         finding = next((f for f in self.findings(at) if f["id"] == choice.finding), None)
         if finding is None:
             raise wrong(f"there is no finding {choice.finding} over air now; look at the review")
