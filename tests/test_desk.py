@@ -170,7 +170,17 @@ def test_a_customer_signs_and_the_package_says_so(desk: Client, job: str, tmp_pa
     link = desk.post(f"/api/jobs/{job}/links", {"for": "Ms Demo"})
     view = desk.get(f"/api{link['path']}")
     assert view["current"] and view["resolve"]["verdict"]["clean"]
-    assert '"price"' not in json.dumps(view) and not view["sheet"]["estimate"]
+    # No price, anywhere: neither by its name nor of the change that it is to approve.
+    found = desk.get(f"/api/jobs/{job}")
+    own = desk.get(f"/api/jobs/{job}/sheet")["changes"][0]["price"]
+    assert own and all(row["price"] == "" for row in view["sheet"]["changes"])
+    assert not {"estimate", "options", "alternatives"} & set(view["resolve"])
+    assert not view["sheet"]["estimate"] and not view["sheet"]["alternatives"]
+    shown = {d["id"] for d in view["drawings"]}
+    hidden = {d["id"] for d in found["drawings"]} - shown
+    assert hidden == {"price"} and "as-produced" in shown
+    for name in (*hidden, "ways-up"):
+        assert desk.call("GET", f"/api{link['path']}/drawings/{name}.svg").status == 404
     edit = view["resolve"]["edits"][0]["id"]
     said = {"edit": edit, "answer": "approve", "name": "Ms Demo", "comment": "<b>fine</b>"}
     view = desk.post(f"/api{link['path']}/answers", said)

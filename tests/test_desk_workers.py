@@ -50,6 +50,15 @@ def test_of_decisions_in_a_row_only_the_last_is_worked_out(tmp_path: Path) -> No
         for _ in range(3):
             shown = desk.post(f"/api/jobs/{job}/undo")
         assert shown["state"] == "done" and not shown["stale"]
+        # What names a finding speaks of one way up, and of a face that there is.
+        desk.post(f"/api/jobs/{job}/decisions", {"up": "auto"})
+        for said, status in (({"choose": {"finding": "F1", "key": "F1/prop"}}, 409),
+                             ({"protect": [9]}, 400),
+                             ({"drop_keep_out": 0}, 409), ({"forbid": "magic"}, 400)):
+            assert desk.call("POST", f"/api/jobs/{job}/decisions", said).status == status
+        desk.post(f"/api/jobs/{job}/undo")
+        choice = {"choose": {"finding": "F7", "key": None}}
+        assert desk.call("POST", f"/api/jobs/{job}/decisions", choice).status == 400
 
 
 @pytest.mark.parametrize(("tries", "state"), [(1, WAITING), (3, FAILED)])

@@ -11,7 +11,16 @@ import shapely
 from shapely import affinity
 
 from soffit.layers.stack import plan_of
-from soffit.production.platform import Layout, Spot, _leaving, layout, nested, rows
+from soffit.production.platform import (
+    COARSE_MM,
+    Layout,
+    Spot,
+    _leaving,
+    layout,
+    nested,
+    rows,
+    shadow_of,
+)
 
 
 def region(*points: tuple[float, float]) -> m3.CrossSection:
@@ -24,6 +33,19 @@ def rectangle(x: float, y: float) -> m3.CrossSection:
 
 ELL = region((0, 0), (60, 0), (60, 20), (20, 20), (20, 60), (0, 60))
 TRIANGLE = region((0, 0), (60, 0), (0, 60))
+
+
+def test_layers_together_cover_what_their_union_covers() -> None:
+    """A round of 20 that moves a hair each layer, and a far one; nothing covers nothing."""
+    layers = [m3.CrossSection.circle(20.0, 400).translate((0.01 * k, 0.0)) for k in range(100)]
+    layers.append(rectangle(10, 10).translate((50, 0)))
+    due = m3.CrossSection.batch_boolean(layers, m3.OpType.Add)
+    found = shadow_of(layers)
+    # What is made coarser moves by no more than `COARSE_MM` in each of seven rounds (derived).
+    assert abs(found.area() - due.area()) < 7 * COARSE_MM * 200
+    assert found.bounds() == pytest.approx(due.bounds(), abs=7 * COARSE_MM)
+    assert found.num_vert() < due.num_vert()
+    assert layout(shadow_of([]), 250, 250, 5) == Layout("rows", ())
 
 
 def test_rows_in_closed_form() -> None:

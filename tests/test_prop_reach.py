@@ -9,7 +9,7 @@ from soffit.process.load import load_process
 from soffit.remedies.prop_reach import reach
 from soffit.remedies.prop_removal import removal
 from soffit.remedies.prop_site import Refused
-from soffit.remedies.prop_way import around
+from soffit.remedies.prop_way import angle_of, around, ways_words
 from tests.solids import block, part_of
 from tests.trying import looked_at
 
@@ -70,3 +70,15 @@ def test_a_prop_that_comes_out_but_that_nothing_gets_at_is_refused_with_the_reas
         removal(looked_at(part_of(slot(tight + 0.2)), PLA), body)
     free = removal(looked_at(part_of(slot(6.0)), PLA), body)
     assert free.way == "sideways, 0° from x" and free.tool == "from the side, 0° from x"
+
+
+def test_several_ways_are_told_in_one_phrase_and_an_angle_is_read_back() -> None:
+    down = "straight down, off the platform"
+    assert ways_words([down]) == down
+    assert ways_words(["sideways, 60° from x"]) == "sideways, 60° from x"
+    assert ways_words(["sideways, 0° from x", "sideways, 30° from x", "sideways, 0° from x",
+                       "sideways, 60° from x"]) == "sideways, 0°, 30° and 60° from x"
+    assert ways_words(["sideways, 0° from x", "sideways, 90° from x, then up", down]) == (
+        f"sideways, 0° from x, or sideways, 90° from x, then up, or {down}")
+    assert angle_of("sideways, 90° from x, then up") == 90.0
+    assert angle_of(down) is None

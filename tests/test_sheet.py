@@ -27,6 +27,7 @@ from soffit.plan.model import Alternative, OpenFinding, Resolution
 from soffit.plan.report import resolve_json
 from soffit.plan.resolve import resolve
 from soffit.process.load import load_process
+from soffit.production.first_article import first_article
 from soffit.remedies.model import Edit
 from soffit.sheet.build import build_sheet
 from soffit.sheet.figure import Figure
@@ -39,6 +40,8 @@ from soffit.sheet.profile import Bar, add_profile, spread
 from soffit.sheet.project import project
 from soffit.sheet.sections import across
 from soffit.sheet.tables import CAUTIONS
+from soffit.sheet.traveller import build_traveller
+from soffit.sheet.traveller_page import traveller_pdf
 from soffit.sheet.typeset import breakable, shortened
 from soffit.sheet.view import FRONT, below
 from soffit.sheet.words import number
@@ -463,6 +466,21 @@ def test_many_rows_and_long_names_flow_over_pages(bracket: Sheet, pillow: Sheet)
     assert all(f"Section at {k}" in text for k in range(13, 37))
     assert text.count("Three places within the limit.") == sum(1 + k % 7 for k in range(40))
     ElementTree.fromstring(to_html(sheet).split("\n", 1)[1])
+
+
+def test_a_part_without_a_volume_gets_a_sheet_and_a_traveller(tmp_path: Path) -> None:
+    """One flat triangle: it has no height and covers nothing of a layer."""
+    path = tmp_path / "flat.stl"
+    corners = "".join(f"vertex {x} {y} 0\n" for x, y in ((0, 0), (30, 0), (0, 20)))
+    path.write_text(f"solid flat\nfacet normal 0 0 1\nouter loop\n{corners}endloop\nendfacet\n"
+                    "endsolid flat\n", encoding="ascii")
+    result = soffit.resolve(soffit.read(path, unit="mm"), "pla-04")
+    sheet = sheet_of(result)
+    assert not sheet.clean
+    assert page_faults(to_pdf(sheet)) == []
+    traveller = build_traveller(result, first_article(result), title="flat", date=ISSUED)
+    assert not traveller.clean
+    assert "Do not run" in text_of(traveller_pdf(traveller))
 
 
 def test_long_words_may_break_and_keep_both_ends() -> None:

@@ -24,6 +24,18 @@ def slow(given: int, item: int) -> tuple[int, int]:
     return given * item, os.getpid()
 
 
+def shared_out(given: tuple[int, Path], item: int) -> tuple[int, int]:
+    """What it is and who did it. Leaves a mark in every process but the one whose number is given,
+    which waits for one."""
+    main, folder = given
+    if os.getpid() != main:
+        (folder / str(os.getpid())).touch()
+    deadline = time.monotonic() + 60
+    while not list(folder.iterdir()) and time.monotonic() < deadline:
+        time.sleep(0.01)
+    return 3 * item, os.getpid()
+
+
 def fails_elsewhere(given: tuple[int, Path], item: int) -> int:
     """Leaves a mark in and ends every process but the one whose number is given, each in another
     way; that one waits for two marks."""
@@ -52,9 +64,10 @@ def four_cores(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module.os, "cpu_count", lambda: 4)
 
 
-def test_answers_are_in_order_and_helpers_do_their_share() -> None:
+def test_answers_are_in_order_and_helpers_do_their_share(tmp_path: Path) -> None:
     told: list[tuple[int, int]] = []
-    found = spread(f"{HERE}:slow", 3, range(60), lambda done, of: told.append((done, of)))
+    found = spread(f"{HERE}:shared_out", (os.getpid(), tmp_path), range(60),
+                   lambda done, of: told.append((done, of)))
     assert [value for value, _ in found] == [3 * k for k in range(60)]
     assert os.getpid() in {who for _, who in found} and len({who for _, who in found}) > 1
     assert told == sorted(told) and told[0] == (0, 60)

@@ -27,6 +27,7 @@ from tests.overlaps import MM, inked, words_of
 from tests.shapes import ledge, read
 from tests.shared import once
 from tests.test_sheet import ISSUED, bracket_result, pillow_result, sheet_of, text_of
+from tests.test_sheet_forms import numbers_of
 
 
 @cache
@@ -98,6 +99,18 @@ def test_both_forms_say_the_same(travelled: Traveller) -> None:
     for words in said:
         assert " ".join(words.split()) in pdf, words
         assert " ".join(words.split()) in html, words
+
+
+def test_both_forms_carry_the_same_numbers(travelled: Traveller) -> None:
+    """Read back from both; only the page has descriptions in its text."""
+    page = ElementTree.fromstring(traveller_html(travelled).split("\n", 1)[1])
+    html = numbers_of(" ".join(" ".join(e.itertext()) for e in page.iter("body")))
+    pdf = numbers_of(text_of(traveller_pdf(travelled)))
+    told = numbers_of(" ".join(
+        "".join(e.itertext()) for e in page.iter("{http://www.w3.org/2000/svg}desc")))
+    assert len(html) > 40
+    assert html - pdf <= told
+    assert pdf <= html
 
 
 @pytest.fixture(params=[0, 1, 2])

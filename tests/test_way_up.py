@@ -15,10 +15,12 @@ from soffit.findings.review import review
 from soffit.part.model import Part, Vec3
 from soffit.plan import way_up
 from soffit.plan.model import OpenFinding, Resolution
-from soffit.plan.resolve import Searched, searched
+from soffit.plan.resolve import Searched
+from soffit.plan.resolve import searched as searched_anew
 from soffit.plan.way_up import MOST_WAYS_UP, resolve_best_way_up
 from soffit.plan.wishes import Wishes
 from soffit.process.load import load_process
+from soffit.process.model import Process
 from soffit.remedies import modules
 from soffit.sheet import release
 from tests.solids import block, part_of
@@ -32,6 +34,22 @@ def mushroom() -> Part:
     """A plate of 26 × 26 on a stem of 6 × 6 × 11: 640 mm² over air as drawn, 0 upside down; on
     its side the stem hangs 6 × 11 over air."""
     return part_of(block(10, 10, 0, 16, 16, 12) + block(0, 0, 11, 26, 26, 15))
+
+
+_found: dict[tuple[Any, ...], Searched] = {}
+
+
+def searched(part: Part, process: Process, **options: Any) -> Searched:
+    """What is found for the mushroom, which several tests ask for, once for the same options."""
+    asked = tuple(sorted(options.items()))
+    if asked not in _found:
+        _found[asked] = searched_anew(part, process, **options)
+    return _found[asked]
+
+
+@pytest.fixture(autouse=True)
+def _once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(way_up, "searched", searched)
 
 
 def test_the_first_that_comes_clean() -> None:

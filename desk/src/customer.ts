@@ -101,9 +101,12 @@ export function customer(root: HTMLElement, secret: string): () => void {
     document.title = `${found.name} – change sheet`;
     drawings.load(found.geometry);
     draw();
-  }, (error: unknown) => put(list, h("p", { role: "alert", class: "large" },
-    error instanceof DeskError && error.status === 404
-      ? "This link does not hold: it was taken back, has run out, or is not whole. Ask for a new one." : lineOf(error))));
+  }, (error: unknown) => {
+    drawings.element.hidden = true;
+    put(list, h("p", { role: "alert", class: "large" }, error instanceof DeskError && error.status === 404
+      ? "This link does not hold: it was taken back, has run out, or is not whole. Ask for a new one."
+      : lineOf(error)));
+  });
   return () => {
     stop();
     drawings.leave();

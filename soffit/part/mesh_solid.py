@@ -225,17 +225,22 @@ def _prism(solid: Prism) -> m3.Manifold:
 
 def _plane_axes(normal: Floats) -> tuple[Floats, Floats]:
     """Two unit vectors that make a right-handed frame with the unit `normal`."""
-    helper = np.eye(3)[int(np.argmin(np.abs(np.round(normal, 9))))]
-    u = np.cross(helper, normal)
+    x, y, z = normal.tolist()
+    # Written out: the library's cross product takes twenty times as long for a few numbers.
+    u = np.array([(0.0, -z, y), (z, 0.0, -x), (-y, x, 0.0)][
+        int(np.argmin(np.abs(np.round(normal, 9))))])
     u /= np.linalg.norm(u)
-    return u, np.cross(normal, u)
+    a, b, c = u.tolist()
+    return u, np.array([y * c - z * b, z * a - x * c, x * b - y * a])
 
 
 def _newell(polygon: Floats) -> Floats:
     """Area vector of a planar polygon (Newell's method), (3,); half its cross-product sum."""
     origin = polygon[0]
     p = polygon - origin
-    return np.asarray(0.5 * np.cross(p, np.roll(p, -1, axis=0)).sum(axis=0))
+    (x, y, z), (a, b, c) = p.T, np.concatenate([p[1:], p[:1]]).T
+    cross = np.stack([y * c - z * b, z * a - x * c, x * b - y * a], axis=1)
+    return np.asarray(0.5 * cross.sum(axis=0))
 
 
 def _extrusion(solid: Extrusion) -> m3.Manifold:

@@ -73,7 +73,9 @@ def shadow_of(regions: Sequence[m3.CrossSection]) -> m3.CrossSection:
 def layout(
     outline: m3.CrossSection, width_mm: float, depth_mm: float, gap_mm: float
 ) -> Layout:
-    """As many parts with this outline, seen from above, as are found room for."""
+    """As many parts with this outline, seen from above, as are found room for; none of nothing."""
+    if outline.is_empty():
+        return Layout("rows", ())
     x0, y0, x1, y1 = outline.bounds()
     in_rows = rows(x1 - x0, y1 - y0, width_mm, depth_mm, gap_mm)
     placed = nested(outline, width_mm, depth_mm, gap_mm)

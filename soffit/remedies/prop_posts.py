@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -37,13 +38,24 @@ LEAST_POST_MM = 0.8
 
 @dataclass(frozen=True)
 class Posts:
-    """A way for a ridge to stand: its houses, by how much a tip gives, mm, the plastic, and what
-    each bears."""
+    """A way for the ridge of a house to stand: `count` houses like `one`, by how much a tip gives,
+    mm, the plastic, and what each bears."""
 
-    houses: tuple[House, ...]
+    ridge: House
+    one: House
+    count: int
+    pitch_mm: float
     give_mm: float
     plastic_mm3: float
     strength: Strength
+
+    @cached_property
+    def houses(self) -> tuple[House, ...]:
+        """They, side by side under the whole ridge."""
+        middle, along = 0.5 * (self.count - 1), self.ridge.along
+        return tuple(
+            replace(self.one, line=self.one.line + (k - middle) * self.pitch_mm * along)
+            for k in range(self.count))
 
 
 def posts(
@@ -58,14 +70,16 @@ def posts(
             for one in sizes:
                 sections = Sections.of(one, process)
                 give = give_mm(sections, 0.5 * one.ridge, process)
+                if give > process.give_mm:
+                    continue
                 head = one.fan_mm(process) + process.layer_mm
                 strength = strength_of(sections, tip_nmm(one.ridge, process), head, process)
-                if give <= process.give_mm and strength.comes_off(process):
+                if strength.comes_off(process):
                     plastic = count * (sections.plastic_mm3 + sole_mm3(one, process))
-                    found.append(Posts(tuple(_set(house, one, count, process)), give, plastic,
-                                       strength))
+                    found.append(Posts(house, one, count, one.ridge - process.line_mm, give,
+                                       plastic, strength))
                     break
-    return sorted(found, key=lambda p: (round(p.plastic_mm3, 3), len(p.houses)))
+    return sorted(found, key=lambda p: (round(p.plastic_mm3, 3), p.count))
 
 
 def _alike(
@@ -113,10 +127,3 @@ def sizes_of(one: House, length: float, width: float, contact: float | None) -> 
     """A post of this outline on the narrowest contact that holds, and on wider ones."""
     wider = [] if contact is None else [c for c in CONTACTS_MM if contact < c < width]
     return [replace(one, length=length, width=width, contact=c) for c in (contact, *wider)]
-
-
-def _set(house: House, one: House, count: int, process: Process) -> Iterator[House]:
-    """So many posts side by side under the whole ridge."""
-    pitch = one.ridge - process.line_mm
-    for k in range(count):
-        yield replace(one, line=one.line + (k - 0.5 * (count - 1)) * pitch * house.along)

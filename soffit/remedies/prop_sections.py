@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -74,7 +75,7 @@ class Sections:
                    np.where(hollow, length - 2.0 * line, 0.0),
                    np.where(hollow, width - 2.0 * line, 0.0), blunt)
 
-    @property
+    @cached_property
     def moments_mm4(self) -> tuple[Floats, Floats]:
         """Second moments against bending across the ridge and along it, (n,) each."""
         across = ((self.length - self.blunt) * self.width**3

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import manifold3d as m3
 import numpy as np
@@ -49,12 +50,12 @@ class House:
     fan: bool = False
     drop: float = 0.0
 
-    @property
+    @cached_property
     def ridge(self) -> float:
         """Length of the ridge, mm."""
         return float(np.linalg.norm(self.line[1] - self.line[0]))
 
-    @property
+    @cached_property
     def along(self) -> Floats:
         """Unit plan direction of the ridge, (2,)."""
         return np.asarray((self.line[1] - self.line[0]) / self.ridge)

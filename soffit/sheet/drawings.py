@@ -199,7 +199,7 @@ def elevation_figure(figure: Figure, shown: Elevations) -> Figure:
     by side with the profile between them, or one above the other where that is larger."""
     low = np.minimum(shown.before.bounds[0], shown.after.bounds[0])
     high = np.maximum(shown.before.bounds[1], shown.after.bounds[1])
-    wide, tall = (high - low).tolist()
+    wide, tall = np.maximum(high - low, 1e-9).tolist()  # a part may be one flat triangle
     w, h = figure.width_mm, figure.height_mm
     beside = min((w - _AXIS_MM - _PROFILE_MM - 10.0) / (2.0 * wide),
                  (h - _HEAD_MM - _FOOT_MM) / tall)

@@ -6,7 +6,7 @@ from __future__ import annotations
 import hashlib
 import secrets
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -53,7 +53,7 @@ class Desk:
         self.blobs = Blobs(home.files)
         self.bus = Bus(self.limits.listeners)
         self.workers = Workers(self.store, self.blobs, home.scratch, self.bus, self.limits,
-                               self._ended)
+                               _follow, self._changed)
         self._reader: Child | None = None
         self._reading = threading.Lock()
 
@@ -269,6 +269,8 @@ class Desk:
 
     def _chosen(self, at: Standing, choice: Choose) -> Choose:
         """A choice with the place of its finding."""
+        if at.wanted.up == "auto":
+            raise not_now("which way up is left open; decide on the one that is shown first")
         finding = next((f for f in self.findings(at) if f["id"] == choice.finding), None)
         if finding is None:
             raise wrong(f"there is no finding {choice.finding} over air now; look at the review")
@@ -315,17 +317,7 @@ class Desk:
             halted.append(run.id)
         return halted
 
-    def _ended(self, job_id: str) -> None:
-        """A run has ended: queue what was waiting for it."""
-        halted: list[int] = []
-        with self.store.begin() as session:
-            job = session.get_one(Job, job_id)
-            leading = standing(session, job).leading
-            if job.removed is None and leading is not None and leading.state == DONE:
-                halted = plan(session, job)
-        self._changed(job_id, halted)
-
-    def _changed(self, job_id: str, halted: Any) -> None:
+    def _changed(self, job_id: str, halted: Iterable[int]) -> None:
         for run in halted:
             self.workers.halt(run)
         self.workers.wake()
@@ -343,6 +335,13 @@ def job_of(session: Session, job_id: str) -> Job:
 def digest(secret: str) -> str:
     """What is kept of a secret."""
     return hashlib.sha256(secret.encode()).hexdigest()
+
+
+def _follow(session: Session, job: Job) -> list[int]:
+    """Queue what waited for the run that has just ended."""
+    leading = standing(session, job).leading
+    wanted = job.removed is None and leading is not None and leading.state == DONE
+    return plan(session, job) if wanted else []
 
 
 def _line(job: Job, revision: int, what: str, value: dict[str, Any]) -> Entry:

@@ -14,7 +14,15 @@ from soffit.shop.tables import ASKING, DONE, FAILED, RUNNING, WAITING, Answer, L
 # Of a run's files: those that a person takes away. The rest is for the page.
 _FOR_THE_PAGE = ("review", "features", "estimate", "sheet", "screen", "orient",
                  "geometry-before", "geometry-after")
-_PRICED = ("price", "estimate")  # drawings and tables that say what something costs
+# What a customer is shown without prices: drawings by how their names begin, and keys of the sheet.
+# What each change costs is blank in its rows; what else there is, or will be, is left out.
+_DRAWN = ("as-received", "as-produced", "by-height", "section-")
+_ROWS = ("title", "number", "made_by", "file", "revision", "prepared_for", "date", "process",
+         "quantity", "verdict", "clean", "received_hash", "produced_hash", "orientation",
+         "ejection", "risk", "open", "changes", "notes", "protected", "limits", "measured", "files",
+         "versions", "cautions", "places")
+_CHANGE = ("number", "edit", "place", "where", "measure", "unit", "limit", "change", "op", "why",
+           "volume_mm3", "plastic", "after", "fails", "sure")
 
 
 def job_json(desk: Desk, session: Session, at: Standing) -> dict[str, Any]:
@@ -85,7 +93,10 @@ def view_json(desk: Desk, session: Session, at: Standing, link: Link, secret: st
     drawings = sheet.pop("drawings")
     file = next(r.file for r in at.revisions if r.number == run.revision)
     if not link.prices:
-        sheet = {**sheet, "estimate": []}
+        changes = [{key: value if key in _CHANGE else "" for key, value in row.items()}
+                   for row in sheet["changes"]]
+        sheet = {**{key: sheet[key] for key in _ROWS}, "changes": changes, "estimate": [],
+                 "alternatives": [], "up_why": ""}
         kept = ("id", "finding", "remedy", "op", "volume_mm3", "faces", "why", "after", "at_mm",
                 "by_hand")
         report = {
@@ -108,8 +119,8 @@ def view_json(desk: Desk, session: Session, at: Standing, link: Link, secret: st
 
 
 def priced(drawing: str) -> bool:
-    """Whether a drawing says what something costs."""
-    return drawing.startswith(_PRICED)
+    """Whether a drawing may say what something costs."""
+    return not drawing.startswith(_DRAWN)
 
 
 def answers_json(session: Session, job: str, shown: Run | None, link: Link | None = None

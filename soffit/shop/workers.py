@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from soffit.errors import InputError, KernelError, SoffitError
 from soffit.part.child import Child
@@ -73,13 +74,15 @@ class _Slot:
 
 
 class Workers:
-    """`after` is called with the id of a job one of whose runs has ended. `doing`: how far the runs
-    are that are under way, by job."""
+    """`follow` queues what follows from a run that has ended, in the same transaction, and returns
+    the runs to stop; `changed` is told of the job and those afterwards. `doing`: how far the runs
+    that are under way are, by job."""
 
     def __init__(self, store: Store, blobs: Blobs, scratch: Path, bus: Bus, limits: Limits,
-                 after: Callable[[str], None]) -> None:
+                 follow: Callable[[Session, Job], list[int]],
+                 changed: Callable[[str, list[int]], None]) -> None:
         self._store, self._blobs, self._bus, self._limits = store, blobs, bus, limits
-        self._after, self._scratch = after, scratch
+        self._follow, self._changed, self._scratch = follow, changed, scratch
         self.doing: dict[str, dict[str, Any]] = {}
         self._lock = threading.Lock()
         self._stopping = False
@@ -241,11 +244,14 @@ class Workers:
             error = re.sub(rf"{re.escape(str(self._scratch))}\S*[/\\]", "", error)
         with self._store.begin() as session:
             row = session.get_one(Run, run.id)
+            job = session.get_one(Job, run.job)
             if row.state == RUNNING:  # else it was stopped meanwhile
                 row.state, row.ended, row.error = state, now(), error
                 row.results, row.said = results or {}, said or {}
-                session.get_one(Job, run.job).changed = now()
-        self._after(run.job)
+                job.changed = now()
+                session.flush()
+            halted = self._follow(session, job)
+        self._changed(run.job, halted)
 
 
 def progress_of(text: str, run: Run) -> dict[str, Any]:

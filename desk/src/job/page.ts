@@ -74,6 +74,7 @@ class Page {
     this.#picked = { place, face: face === null ? null : { side: "before", id: face, surface: "", area: 0, origin: face } };
     if (look) this.#drawings.look = look;
     if (cut) this.#drawings.cut = cut;
+    put(this.#heading, h("h1", {}, "…"), h("p", { class: "soft" }, "Opening the job …"));
     put(root, sheetOf(this.#heading, this.#tools, this.#doing, this.#ask, this.#drawings.element,
       this.#picking, h("div", { class: "below" }, this.#ledger, this.#aside), this.#ways, this.#more,
       h("section", { class: "next" }, this.#drop.element)));
@@ -102,6 +103,7 @@ class Page {
       if (turn === this.#asked) await this.#take(found);
     } catch (error) {
       if (error instanceof DeskError && error.status === 404) {
+        for (const one of [this.#drawings.element, this.#picking, this.#drop.element]) one.hidden = true;
         put(this.#heading, h("h1", {}, "No such job"));
         put(this.#doing, h("p", { role: "alert" }, lineOf(error)), h("p", {}, this.#back()));
       } else trouble(lineOf(error));
