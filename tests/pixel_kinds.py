@@ -18,7 +18,8 @@ from tests.pixel_strands import HELD_SHARE, LEFT_SHARE, NEARLY, Ceiling, Walks, 
 # A surface of which most is flatter than this is one level ceiling (the product's own definition).
 LEVEL_DEG = 2.0
 
-# Share of a strip that is held at both ends from which the rest is judged alone (as the product).
+# Share of a strip that is held at both ends from which the rest is judged alone, and of what is
+# past its limits that other strands must hold to be preferred (as the product).
 MOSTLY = 0.5
 
 # Pixels along which two strips that meet in a corner may seem to lie on each other (derived: what
@@ -172,7 +173,7 @@ def _level(layer: Layer, ceiling: Ceiling, tried: list[float], about: Around, re
             tries.append(_by_piece(layer, ceiling, ceiling.cover(tried, nearly), about, spans))
             if tries[-1].past_mm2 == 0.0:
                 break
-        found = min(tries, key=lambda one: one.past_mm2)
+        found = tries[-1] if tries[-1].past_mm2 <= MOSTLY * tries[0].past_mm2 else tries[0]
         if found.over and found.open_mm2 <= share * area:
             return View(reach, most, pieces=found.over, edge=about.rim[found.edge],
                         held_share=held_share)

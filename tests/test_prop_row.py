@@ -20,7 +20,7 @@ INSET = 0.5 * PLA.line_mm
 
 def to_wall(deep: float) -> Price:
     """What ridges from a wall along y = 0 cost that are as long as a place is deep."""
-    return lambda tip, _: (deep, np.array([tip[0], 0.0]))
+    return lambda tip, _: (20.0 * deep, np.array([tip[0], 0.0]))
 
 
 def test_a_straight_edge_has_as_few_as_the_spacing_allows() -> None:
@@ -39,7 +39,7 @@ def test_a_round_edge_has_one_for_each_chord_that_bulges_by_the_lip() -> None:
     radius = 30.0
     area = shapely.Point(0.0, 0.0).buffer(radius, quad_segs=256)
     edge = area.buffer(-INSET).exterior
-    tips = row(edge, area, PLA, lambda tip, _: (1.0, tip / np.linalg.norm(tip) * 15.0))
+    tips = row(edge, area, PLA, lambda tip, _: (100.0, tip / np.linalg.norm(tip) * 15.0))
     deep = radius - INSET
     chord = 2.0 * math.sqrt(2.0 * deep * LIP_SHARE * PLA.lip_mm)
     least = math.ceil(2.0 * math.pi * deep / min(SPACING, chord) - 1e-9)

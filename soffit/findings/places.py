@@ -36,7 +36,8 @@ LEVEL = -1
 LEFT_SHARE = 0.4
 
 # Share of a strip of a slope that strands must hold before it is cut into what they hold and what
-# is left (own choice: a strip that is mostly a slope stays whole).
+# is left (own choice: a strip that is mostly a slope stays whole), and least share of what is left
+# past its limits that other strands must hold to be preferred (own choice).
 MOSTLY = 0.5
 
 
@@ -262,7 +263,7 @@ def level_places(patch: RawPatch, process: Process) -> list[Place]:
         if open_mm2 > 0.0:
             # The shortest strands do not hold it; those that cover most may.
             other = cover(patch, process, found, nearly=1.0)
-            if other.open_mm2(process) < open_mm2:
+            if other.open_mm2(process) <= MOSTLY * open_mm2:
                 by_piece, open_mm2 = other, other.open_mm2(process)
         # What is held all over in one direction stays one, if that leaves anything at all.
         most = LEFT_SHARE if pierced else 1.0

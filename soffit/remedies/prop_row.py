@@ -23,12 +23,18 @@ from soffit.remedies.context import BRIDGE_SHARE, LIP_SHARE
 # Tips are looked for so far apart along an edge, mm, or farther where that would be more than so
 # many (own choices: a line or two; each costs some tenths of a ms).
 STEP_MM, MOST_TIPS = 0.8, 400
-# Points of the edge that are looked at between two tips, at most a spacing apart (derived: under a
-# mm from one to the next).
-LOOKS = 16
+# Points of the edge that are looked at between two tips, at most two spacings apart along it
+# (derived: under half a mm from one to the next).
+LOOKS = 64
 # Tips so many spacings apart along the edge are not neighbours (own choice: a hollow half as deep
 # as it is wide is that much longer than it is wide).
 FARTHEST = 2.0
+# A corner of the edge is one where leaving it out moves the edge by more, mm (derived: an eighth of
+# a line).
+CORNER_MM = 0.05
+# Rows that hold the edge closer are preferred: each mm that it is off its strand at most costs so
+# much between two tips, mm³ (own choice: half a lip as much as half a small gusset).
+LOOSE_MM2 = 20.0
 # Rows that cost as much differ by how even they are: a gap of the whole spacing costs so much,
 # (own choice, far less than any ridge).
 UNEVEN = 0.05
@@ -82,8 +88,10 @@ def _nodes(
 ) -> Iterator[_Node]:
     closed = edge.is_ring
     count = max(2, min(MOST_TIPS, math.ceil(edge.length / STEP_MM)))
-    along = np.linspace(0.0, edge.length, count + 1)[: -1 if closed else None]
-    along = along if closed else along[1:-1]
+    corners = shapely.get_coordinates(shapely.simplify(edge, CORNER_MM))[1:-1]
+    along = np.unique(np.round(np.concatenate([
+        np.linspace(0.0, edge.length, count + 1)[slice(None, -1) if closed else slice(1, -1)],
+        shapely.line_locate_point(edge, shapely.points(corners))]), 6))
     ahead = 0.25 * process.line_mm
     for at in along.tolist():
         point, before, after = (
@@ -126,15 +134,17 @@ def _held(
     side = np.einsum("kx,kx->k", inward, root[i] + root[j] - at[i] - at[j])
     inward[side < 0.0] *= -1.0
     # Where the edge is hollow the first strand that it does not cut lies farther in.
-    off = np.einsum("kmx,kx->km", points - at[i, None], inward)
-    aside = np.maximum(off.max(axis=1), 0.0)[:, None] * inward
+    hollow = np.einsum("kmx,kx->km", points - at[i, None], inward).max(axis=1)
+    aside = np.maximum(hollow, 0.0)[:, None] * inward
     distance = np.minimum.reduce([
         _apart(points, start, end) for start, end in (
             (at[i] + aside, at[j] + aside), (root[i], at[i]), (root[j], at[j]))])
-    good = (distance <= reach).all(axis=1)
+    off = distance.max(axis=1)
+    good = off <= reach
+    due = LOOSE_MM2 * off + UNEVEN * (apart / spacing) ** 2
     before: dict[int, list[tuple[int, float]]] = {k: [] for k in range(len(nodes))}
-    for a, b, gap in zip(i[good].tolist(), j[good].tolist(), apart[good].tolist(), strict=True):
-        before[b].append((a, UNEVEN * (gap / spacing) ** 2))
+    for a, b, costs in zip(i[good].tolist(), j[good].tolist(), due[good].tolist(), strict=True):
+        before[b].append((a, costs))
     return before
 
 

@@ -12,7 +12,7 @@ edge by less than a bead beside it covers.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -47,6 +47,9 @@ SQUARE, SQUARE_MM = 0.94, 0.5
 EACH_MM3 = 5.0
 # One beside a row is given up before one of the row that takes so many times as much (own choice).
 MENDS = 4.0
+# A row of as many is taken where it takes no more than this share (own choice: tips at the corners
+# of an edge hold it closer).
+LESS = 0.95
 # Tips stand so many times as densely where some find no way (own choice).
 DENSER = 3.0
 
@@ -54,11 +57,13 @@ DENSER = 3.0
 @dataclass(frozen=True, eq=False)
 class Spoke:
     """A ridge `line` (2, 2) from the anchor to the free edge, the length of the `bar` along the
-    edge at its tip, and how far that is set `back` from the tip where the edge is bent, mm."""
+    edge at its tip, how far that is set `back` from the tip where the edge is bent, and the breadth
+    of its `flange`, mm."""
 
     line: Floats
     bar: float = 0.0
     back: float = 0.0
+    flange: float = 0.0
 
     @property
     def reach(self) -> float:
@@ -99,7 +104,8 @@ def spokes(patch: Patch, process: Process, level: bool, breadth: Breadth) -> tup
         if key not in broad:
             broad[key] = breadth(spoke.line)
         flange = broad[key]
-        return None if flange is None else replace(spoke, bar=max(flange, spoke.bar))
+        return flange if flange is None else replace(
+            spoke, bar=max(flange, spoke.bar), flange=flange)
 
     def among(found: list[Spoke]) -> tuple[Spoke, ...]:
         some = [s for spoke in _distinct(found, process) if (s := stands(spoke)) is not None]
@@ -108,23 +114,36 @@ def spokes(patch: Patch, process: Process, level: bool, breadth: Breadth) -> tup
     spacing = BRIDGE_SHARE * process.bridge_mm
     ways = [among(_nearest(_tips(patch, process, share * process.lip_mm, spacing), cover, process))
             for share in BULGES]
-    rows = among(_rowed(cover, process, stands))
-    ways.append(rows)
     left = [_left_mm2(cover, some) for some in ways]
+    rows = among(_rowed(cover, process, stands))
     if min(left) > LEAST_MM2:
         # Holes and walls are in the way of some: others beside them, and other ways, may do.
         tips = _tips(patch, process, BULGES[-1] * process.lip_mm, spacing / DENSER)
         some = among([*ways[left.index(min(left))], *_nearest(tips, cover, process),
                       *_straight(tips, cover, process)])
         ways, left = [*ways, some], [*left, _left_mm2(cover, some)]
-    # Of those that leave as little in the air as any what takes least; what the row leaves it
-    # mends.
-    some = min((some for some, mm2 in zip(ways, left, strict=True) if mm2 <= min(left) + LEAST_MM2),
-               key=lambda some: sum(_plastic_mm3(one, process) + EACH_MM3 for one in some))
-    some = _distinct([*rows, *some], process) if some is not rows else rows
-    costs = [_plastic_mm3(one, process) * (1.0 if one in rows else MENDS) for one in some]
-    kept = cover.needed([spoke.drawn(process.line_mm) for spoke in some], costs)
-    return tuple(sorted((some[k] for k in kept), key=lambda one: np.round(one.line, 6).tolist()))
+    # Of those that leave as little in the air as any what takes least, by itself or to mend what a
+    # row leaves, where that takes less.
+    enough = [k for k, mm2 in enumerate(left) if mm2 <= min(left) + LEAST_MM2]
+    best = ways[min(enough, key=lambda k: _plastic_mm3(ways[k], process))]
+    plain = _needed(cover, best, ())
+    if rows:
+        mended = _needed(cover, best, rows)
+        share = 1.0 if len(mended) < len(plain) else LESS
+        if _plastic_mm3(mended, process) < share * _plastic_mm3(plain, process):
+            plain = mended
+    return tuple(sorted(plain, key=lambda one: np.round(one.line, 6).tolist()))
+
+
+def _needed(
+    cover: Cover, some: tuple[Spoke, ...], rows: tuple[Spoke, ...]
+) -> tuple[Spoke, ...]:
+    """Which spokes of some and of a row it takes, those of the row rather."""
+    every = _distinct([*rows, *some], cover.process)
+    costs = [_plastic_mm3((one,), cover.process) * (MENDS if rows and one not in rows else 1.0)
+             for one in every]
+    kept = cover.needed([spoke.drawn(cover.process.line_mm) for spoke in every], costs)
+    return tuple(every[k] for k in kept)
 
 
 def _rowed(
@@ -139,7 +158,7 @@ def _rowed(
         found = spoke(tip, inward)
         if found is None:
             return None
-        return _plastic_mm3(found, process) + EACH_MM3, found.line[0]
+        return _plastic_mm3((found,), process), found.line[0]
 
     made = []
     for edge in _edges(cover.patch, process):
@@ -149,9 +168,11 @@ def _rowed(
     return made
 
 
-def _plastic_mm3(spoke: Spoke, process: Process) -> float:
-    """About what a gusset of a ridge takes: its plate and its flange."""
-    return process.line_mm * spoke.reach * (0.5 * spoke.reach + spoke.bar)
+def _plastic_mm3(some: Sequence[Spoke], process: Process) -> float:
+    """About what gussets of ridges take: plates, flanges and bars, and each by itself."""
+    return sum(EACH_MM3 + process.line_mm * (
+        one.reach * (0.5 * one.reach + one.flange)
+        + 0.25 * (one.bar - max(one.flange, process.line_mm))**2) for one in some)
 
 
 def _left_mm2(cover: Cover, some: tuple[Spoke, ...]) -> float:
