@@ -107,8 +107,9 @@ class Step:
     flat: tuple[Segment, ...]
 
     @property
-    def angle_deg(self) -> float:
-        return sum(r * a for r, a in self.flat) / sum(r for r, _ in self.flat)
+    def level_share(self) -> float:
+        """Share of what in it is too flat that is level, by run."""
+        return sum(r for r, a in self.flat if a < 2.0) / sum(r for r, _ in self.flat)
 
 
 def cut_at(layer: int, h: float) -> float:
@@ -177,14 +178,14 @@ def closing(segments: Sequence[Segment], z: float, process: Process
     return steps, edge_at(points, below), min([roof, *flat])
 
 
-def lean_of(segments: Sequence[Segment], closed: float, opening: float, process: Process) -> float:
-    """Mean angle of what in the layer that closes an opening from two walls is too flat, from edge
-    `closed` on, the level roof included."""
+def level_of(segments: Sequence[Segment], closed: float, opening: float, process: Process) -> float:
+    """Share that is level, the roof included, of what is too flat in the layer that closes an
+    opening from two walls, from edge `closed` on."""
     edges = [e for e, _ in corners_of(segments, 0.0)]
-    flat = [(max(0.0, e1 - max(e0, closed)), angle) for e0, e1, (_, angle)
-            in zip(edges, edges[1:], segments, strict=False) if angle < process.angle_deg]
-    width = opening - 2.0 * edges[-1] + 2.0 * sum(run for run, _ in flat)
-    return 2.0 * sum(run * angle for run, angle in flat) / width
+    flat = [max(0.0, e1 - max(e0, closed)) for e0, e1, (_, angle)
+            in zip(edges, edges[1:], segments, strict=False) if 2.0 <= angle < process.angle_deg]
+    roof = opening - 2.0 * edges[-1]
+    return roof / (roof + 2.0 * sum(flat))
 
 
 @dataclass(frozen=True)
@@ -207,8 +208,9 @@ def groups_of(steps: Sequence[Step], process: Process, stretch: float) -> list[G
     for step in steps:
         far = stretch * (step.high - step.low)
         before = groups[-1] if groups and groups[-1].steps[-1].layer == step.layer - 1 else None
-        assume(not 1.0 < step.angle_deg < 4.0)
-        if step.angle_deg < 2.0:
+        # By area it is more all round a block, and less all round an opening.
+        assume(not 0.15 < step.level_share < 0.85)
+        if step.level_share > 0.5:
             groups.append(Group("ledge", (step,), far + (before.reach if before else 0.0)))
         elif before is not None and before.shape == "slope":
             groups[-1] = Group("slope", (*before.steps, step), before.reach + far)
@@ -350,8 +352,9 @@ def arch(col: Column, z: float, segments: Sequence[Segment], opening: float, tal
                      (middle + half - b, middle + half - a)):
             due.append(due_of(group, (u, col.y, v, col.y + length), area, anchor, col.process))
     span = opening - 2.0 * closed
-    # Too wide to be spanned and leaning by two degrees it would be a slope.
-    assume(span <= col.process.bridge_mm or lean_of(segments, closed, opening, col.process) < 1.99)
+    # Too wide to be spanned, and less than half of it level, it would be a slope.
+    assume(span <= col.process.bridge_mm
+           or level_of(segments, closed, opening, col.process) > 0.51)
     due.append(Due("air/bridge", severity(span, col.process.bridge_mm),
                    (middle - 0.5 * span, col.y, middle + 0.5 * span, col.y + length),
                    (lowest, roof), span * length,
