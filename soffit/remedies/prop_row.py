@@ -88,10 +88,12 @@ def _nodes(
 ) -> Iterator[_Node]:
     closed = edge.is_ring
     count = max(2, min(MOST_TIPS, math.ceil(edge.length / STEP_MM)))
-    corners = shapely.get_coordinates(shapely.simplify(edge, CORNER_MM))[1:-1]
-    along = np.unique(np.round(np.concatenate([
-        np.linspace(0.0, edge.length, count + 1)[slice(None, -1) if closed else slice(1, -1)],
-        shapely.line_locate_point(edge, shapely.points(corners))]), 6))
+    even = np.linspace(0.0, edge.length, count + 1)[slice(None, -1) if closed else slice(1, -1)]
+    corners = shapely.line_locate_point(edge, shapely.points(
+        shapely.get_coordinates(shapely.simplify(edge, CORNER_MM))[1:-1]))
+    # Right beside a corner none stands instead of at it.
+    apart = np.abs(even[:, None] - corners[None, :]).min(axis=1, initial=math.inf)
+    along = np.unique(np.round(np.concatenate([even[apart > STEP_MM], corners]), 6))
     ahead = 0.25 * process.line_mm
     for at in along.tolist():
         point, before, after = (

@@ -47,9 +47,9 @@ SQUARE, SQUARE_MM = 0.94, 0.5
 EACH_MM3 = 5.0
 # One beside a row is given up before one of the row that takes so many times as much (own choice).
 MENDS = 4.0
-# A row of as many is taken where it takes no more than this share (own choice: tips at the corners
-# of an edge hold it closer).
-LESS = 0.95
+# A row is taken where it takes no more than so many times as much (own choice: it keeps more of the
+# lip in hand).
+MORE = 1.05
 # Tips stand so many times as densely where some find no way (own choice).
 DENSER = 3.0
 
@@ -129,8 +129,7 @@ def spokes(patch: Patch, process: Process, level: bool, breadth: Breadth) -> tup
     plain = _needed(cover, best, ())
     if rows:
         mended = _needed(cover, best, rows)
-        share = 1.0 if len(mended) < len(plain) else LESS
-        if _plastic_mm3(mended, process) < share * _plastic_mm3(plain, process):
+        if _plastic_mm3(mended, process) <= MORE * _plastic_mm3(plain, process):
             plain = mended
     return tuple(sorted(plain, key=lambda one: np.round(one.line, 6).tolist()))
 
