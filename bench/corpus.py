@@ -56,13 +56,20 @@ class Row:
         return sum(e["op"] == "prop" for e in self.result["edits"]) if self.result else 0
 
 
+def parts_of(suite: str, folder: Path) -> tuple[Path, list[Path]]:
+    """The folder that a suite looks at, `SOFFIT_PARTS` or the given one, and its parts, those that
+    `SOFFIT_ONLY` names. Ends the bench where there are none."""
+    folder = Path(os.environ.get("SOFFIT_PARTS") or folder)
+    files = sorted(p for p in folder.rglob(os.environ.get("SOFFIT_ONLY", "*"))
+                   if p.suffix.lower() in KINDS)
+    if not files:
+        sys.exit(f"bench {suite}: no parts in {folder}; set SOFFIT_PARTS to a folder of parts")
+    return folder, files
+
+
 def run() -> None:
     """Print the table and, below it, the sums."""
-    folder = Path(os.environ.get("SOFFIT_PARTS") or ROOT.parent / "shared" / "parts")
-    pattern = os.environ.get("SOFFIT_ONLY", "*")
-    files = [p for p in folder.rglob(pattern) if p.suffix.lower() in KINDS]
-    if not files:
-        sys.exit(f"bench corpus: no parts in {folder}; set SOFFIT_PARTS to a folder of parts")
+    folder, files = parts_of("corpus", ROOT.parent / "shared" / "parts")
     # The largest first, so that none is left to run alone at the end.
     files.sort(key=lambda p: (-p.stat().st_size, p))
     with ThreadPoolExecutor(WORKERS) as pool:

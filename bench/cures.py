@@ -9,13 +9,11 @@ ways up of a part come in the same order by either, and of how many parts the sa
 from __future__ import annotations
 
 import itertools
-import os
-import sys
 import time
 from pathlib import Path
 
 import soffit
-from bench.corpus import KINDS, ROOT
+from bench.corpus import ROOT, parts_of
 from soffit.errors import SoffitError
 from soffit.orient.choose import search
 from soffit.plan.resolve import searched
@@ -27,11 +25,7 @@ WAYS = 3
 
 def run() -> None:
     """Print the table."""
-    folder = Path(os.environ.get("SOFFIT_PARTS") or ROOT / "examples")
-    files = sorted(p for p in folder.rglob(os.environ.get("SOFFIT_ONLY", "*"))
-                   if p.suffix.lower() in KINDS)
-    if not files:
-        sys.exit(f"bench cures: no parts in {folder}; set SOFFIT_PARTS to a folder of parts")
+    _, files = parts_of("cures", ROOT / "examples")
     print("| file | up | over air, mm² | estimated | resolved | left, mm² | time, s |")
     print("|---|---|---|---|---|---|---|")
     agree = pairs = best = parts = 0

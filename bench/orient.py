@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -23,7 +22,7 @@ from pathlib import Path
 import numpy as np
 
 import soffit
-from bench.corpus import KINDS, ROOT, WORKERS
+from bench.corpus import ROOT, WORKERS, parts_of
 from bench.review import block
 from soffit.errors import SoffitError
 from soffit.findings.review import review
@@ -62,11 +61,7 @@ def run() -> None:
             screens.append(time.perf_counter() - begun)
         print(f"{name:>9}{plain_s:11.2f}{search_s:11.2f}{search_s / plain_s:7.1f}"
               f"{search_work / plain_work:9.1f}{screens[0]:20.2f}{screens[1]:13.2f}", flush=True)
-    folder = Path(os.environ.get("SOFFIT_PARTS") or ROOT / "examples")
-    files = sorted(p for p in folder.rglob(os.environ.get("SOFFIT_ONLY", "*"))
-                   if p.suffix.lower() in KINDS)
-    if not files:
-        sys.exit(f"bench orient: no parts in {folder}; set SOFFIT_PARTS to a folder of parts")
+    _, files = parts_of("orient", ROOT / "examples")
     print("\n| file | best of all | costs | chosen | costs | over | measured | time, s |")
     print("|---|---|---|---|---|---|---|---|")
     with multiprocessing.get_context("spawn").Pool(WORKERS) as pool:

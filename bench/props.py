@@ -12,8 +12,6 @@ to be broken off.
 from __future__ import annotations
 
 import math
-import os
-import sys
 import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -22,18 +20,14 @@ from typing import Any
 
 import numpy as np
 
-from bench.corpus import KINDS, ROOT, WORKERS, call_in_mm
+from bench.corpus import ROOT, WORKERS, call_in_mm, parts_of
 
 ON_REQUEST = True
 
 
 def run() -> None:
     """Print the table and, below it, the middle and the 95th percentile."""
-    folder = Path(os.environ.get("SOFFIT_PARTS") or ROOT / "examples")
-    files = sorted(p for p in folder.rglob(os.environ.get("SOFFIT_ONLY", "*"))
-                   if p.suffix.lower() in KINDS)
-    if not files:
-        sys.exit(f"bench props: no parts in {folder}; set SOFFIT_PARTS to a folder of parts")
+    folder, files = parts_of("props", ROOT / "examples")
     print("| file | exit | over air, mm² | left, mm² | props | ridges | least | plastic, mm³ | "
           "of block | contact, mm² | of block | gives, mm | force, N | time, s |")
     print("|---|---|---|---|---|---|---|---|---|---|---|---|---|---|")

@@ -19,6 +19,7 @@ import time
 from pathlib import Path
 
 import soffit
+from bench.corpus import ROOT, parts_of
 from soffit.errors import InputError, UnitError
 from soffit.production.first_article import first_article
 from soffit.sheet.build import build_sheet
@@ -28,8 +29,6 @@ from soffit.sheet.pdf import to_pdf
 from soffit.sheet.traveller import build_traveller
 from soffit.sheet.traveller_page import traveller_html, traveller_pdf
 
-ROOT = Path(__file__).resolve().parent.parent
-KINDS = {".step", ".stp", ".stl", ".3mf", ".obj", ".ply"}
 HUNG_S = float(os.environ.get("SOFFIT_HUNG_S", "600"))
 REMEDIES = os.environ.get("SOFFIT_REMEDIES", "chamfer").split(",")
 
@@ -38,11 +37,7 @@ ON_REQUEST = True
 
 def run() -> None:
     """Print the table, and below it what is wrong, part by part."""
-    folder = Path(os.environ.get("SOFFIT_PARTS") or ROOT.parent / "shared" / "parts")
-    files = sorted(p for p in folder.rglob(os.environ.get("SOFFIT_ONLY", "*"))
-                   if p.suffix.lower() in KINDS)
-    if not files:
-        sys.exit(f"bench sheets: no parts in {folder}; set SOFFIT_PARTS to a folder of parts")
+    folder, files = parts_of("sheets", ROOT.parent / "shared" / "parts")
     print("| file | edits | open | drawn, s | all, s | kB | pages | overlaps |")
     print("|---|---|---|---|---|---|---|---|")
     wrong: list[str] = []

@@ -33,9 +33,9 @@ FARTHEST = 2.0
 # a line).
 CORNER_MM = 0.05
 # Rows that hold the edge closer are preferred: each mm that it is off its strand at most costs so
-# much between two tips, mm³ (own choice: half a lip as much as half a small gusset).
+# much between two tips, mm³ (own choice: what is allowed costs a third of a gusset of 9 mm).
 LOOSE_MM2 = 20.0
-# Rows that cost as much differ by how even they are: a gap of the whole spacing costs so much,
+# Rows that cost as much differ by how even they are: a gap of the whole spacing costs so much
 # (own choice, far less than any ridge).
 UNEVEN = 0.05
 
@@ -161,7 +161,7 @@ def _apart(points: Floats, start: Floats, end: Floats) -> Floats:
 def _cheapest(
     nodes: list[_Node], before: dict[int, list[tuple[int, float]]], first: int, last: int
 ) -> list[int]:
-    """The cheapest way from one node to another, both among it; empty where there is none."""
+    """The cheapest way from one node to another, both in it; empty where there is none."""
     order = sorted(range(len(nodes)), key=lambda k: (nodes[k].along, k))
     costs, came = {first: nodes[first].price}, {first: first}
     for k in order:

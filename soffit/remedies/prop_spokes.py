@@ -104,7 +104,7 @@ def spokes(patch: Patch, process: Process, level: bool, breadth: Breadth) -> tup
         if key not in broad:
             broad[key] = breadth(spoke.line)
         flange = broad[key]
-        return flange if flange is None else replace(
+        return None if flange is None else replace(
             spoke, bar=max(flange, spoke.bar), flange=flange)
 
     def among(found: list[Spoke]) -> tuple[Spoke, ...]:
@@ -123,15 +123,15 @@ def spokes(patch: Patch, process: Process, level: bool, breadth: Breadth) -> tup
                       *_straight(tips, cover, process)])
         ways, left = [*ways, some], [*left, _left_mm2(cover, some)]
     # Of those that leave as little in the air as any what takes least, by itself or to mend what a
-    # row leaves, where that takes less.
+    # row leaves, where that takes hardly more.
     enough = [k for k, mm2 in enumerate(left) if mm2 <= min(left) + LEAST_MM2]
     best = ways[min(enough, key=lambda k: _plastic_mm3(ways[k], process))]
-    plain = _needed(cover, best, ())
+    chosen = _needed(cover, best, ())
     if rows:
         mended = _needed(cover, best, rows)
-        if _plastic_mm3(mended, process) <= MORE * _plastic_mm3(plain, process):
-            plain = mended
-    return tuple(sorted(plain, key=lambda one: np.round(one.line, 6).tolist()))
+        if _plastic_mm3(mended, process) <= MORE * _plastic_mm3(chosen, process):
+            chosen = mended
+    return tuple(sorted(chosen, key=lambda one: np.round(one.line, 6).tolist()))
 
 
 def _needed(
