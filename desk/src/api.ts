@@ -1,7 +1,7 @@
 /** Calls of the desk's API. Every failure is one line that says what to do. */
 
 import type {
-  About, Decision, Job, JobRow, Link, Logged, Orient, Sheet, Shown, SignOff,
+  About, ArticleRecord, Check, Decision, Job, JobRow, Link, Logged, Orient, Sheet, Shown, SignOff,
 } from "./types";
 
 /** A call that did not do what was asked; the message is for the reader. */
@@ -72,6 +72,9 @@ export const api = {
     post<Link>(`${at(id)}/links`, { for: who, days: 30, prices }),
   revoke: async (id: string, link: number) => void (await call("DELETE", `${at(id)}/links/${link}`)),
   remove: async (id: string) => void (await call("DELETE", at(id))),
+  records: (id: string) => get<{ records: ArticleRecord[] }>(`${at(id)}/records`),
+  /** The form of a first article, to be filled in. */
+  form: (url: string) => get<{ checks: Check[] }>(url),
   shown: (secret: string) => get<Shown>(shown(secret)),
   answer: (secret: string, answer: Pick<SignOff, "edit" | "answer" | "comment" | "name">) =>
     post<Shown>(`${shown(secret)}/answers`, answer),
@@ -110,6 +113,19 @@ export const addJob = (file: File, told: (share: number) => void): Promise<Job> 
 /** Add a file as the next revision of a job. */
 export const addRevision = (id: string, file: File, told: (share: number) => void): Promise<Job> =>
   upload(`${at(id)}/revisions?name=${encodeURIComponent(file.name)}`, file, told);
+
+/** Send a small file of text as the body of a call. */
+async function text<T>(method: string, path: string, file: File): Promise<T> {
+  const answer = await call(method, `${path}?name=${encodeURIComponent(file.name)}`, await file.text(), "text/plain");
+  return (await answer.json()) as T;
+}
+
+/** Start from the decisions of a recipe. */
+export const putRecipe = (id: string, file: File): Promise<Job> => text("PUT", `${at(id)}/recipe`, file);
+
+/** Add the record of a first article; all records of the job. */
+export const addRecord = (id: string, file: File): Promise<{ records: ArticleRecord[] }> =>
+  text("POST", `${at(id)}/records`, file);
 
 /** Hear what happens to a job, or to all; `lost` when the desk stops answering. */
 export function listen(

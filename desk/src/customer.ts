@@ -28,7 +28,7 @@ export function customer(root: HTMLElement, secret: string): () => void {
     draw();
   };
   const drawings = new Drawings({
-    picked: (what) => pick({ place: what.place, face: null }), moved: () => {}, room: () => {},
+    picked: (what) => pick({ place: what.place, face: null }), moved: () => {}, cut: () => {}, room: () => {},
   });
 
   const answer = (edit: string, kind: SignOff["answer"], comment: string): void => {

@@ -62,6 +62,13 @@ export function written(element: Element): boolean {
   return held instanceof HTMLInputElement && held.value !== held.defaultValue && element.contains(held);
 }
 
+/** Show a dialog over the page; it is gone when it closes. */
+export function shownDialog(dialog: HTMLDialogElement): void {
+  dialog.addEventListener("close", () => dialog.remove());
+  document.body.append(dialog);
+  dialog.showModal();
+}
+
 /** Say something to those who listen to the page. */
 export function say(text: string): void {
   const region = document.getElementById("said");

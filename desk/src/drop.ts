@@ -4,23 +4,30 @@ import { h } from "./dom";
 
 const KINDS = ".step,.stp,.stl,.3mf,.obj,.ply";
 
-/** A place to drop a file on, with a button that picks one. Returns it and how to stop listening. */
-export function dropPlace(
-  words: string, take: (file: File) => void,
-): { element: HTMLElement; stop: () => void } {
+/** A button that picks one file. */
+export function fileButton({ words, key, accept, busy, take }: {
+  words: string; key: string; accept: string; busy: boolean; take: (file: File) => void;
+}): HTMLElement {
   const input = h("input", {
-    type: "file", accept: KINDS, id: "file", class: "heard", tabindex: "-1", "aria-hidden": "true",
-    "aria-label": "A part to take in",
+    type: "file", accept, id: key, class: "heard", tabindex: "-1", "aria-hidden": "true", "aria-label": words,
     onchange: () => {
       const file = input.files?.[0];
       if (file) take(file);
       input.value = "";
     },
   });
+  return h("span", { class: "file" }, h("button", {
+    type: "button", "data-key": `pick-${key}`, disabled: busy, onclick: () => input.click(),
+  }, words), input);
+}
+
+/** A place to drop a file on, with a button that picks one. Returns it and how to stop listening. */
+export function dropPlace(
+  words: string, take: (file: File) => void,
+): { element: HTMLElement; stop: () => void } {
   const element = h("div", { class: "drop" },
     h("p", { class: "large" }, words),
-    h("p", {}, h("button", { type: "button", "data-key": "pick-file", onclick: () => input.click() },
-      "Pick a file"), input),
+    h("p", {}, fileButton({ words: "Pick a file", key: "file", accept: KINDS, busy: false, take })),
     h("p", { class: "soft" }, "STEP, STL, 3MF, OBJ or PLY"));
   let deep = 0;
   const over = (event: DragEvent): void => {

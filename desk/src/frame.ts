@@ -73,4 +73,18 @@ export function trouble(words: string | null): void {
   }, "Close"));
 }
 
+/** A link within the desk; `go` opens an address without loading the page anew. */
+export function linkTo(path: string, words: Child, go: (path: string) => void, key: string): HTMLAnchorElement {
+  return h("a", {
+    href: path, "data-key": key, onclick: (event: MouseEvent) => {
+      if (event.ctrlKey || event.metaKey || event.shiftKey) return;
+      event.preventDefault();
+      go(path);
+    },
+  }, words);
+}
+
+/** The way back to all jobs. */
+export const backTo = (go: (path: string) => void): HTMLAnchorElement => linkTo("/", "Jobs", go, "back");
+
 export const lineOf = (error: unknown): string => error instanceof Error ? error.message : String(error);

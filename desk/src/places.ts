@@ -72,6 +72,12 @@ function rowOf(finding: Finding, number: string): OpenRow {
   };
 }
 
+/** What a place is, and where. */
+export function nameOf({ open, changes, finding }: Place): string {
+  const row = open ?? changes[0];
+  return row ? `${row.place}, ${row.where}` : finding?.message ?? "";
+}
+
 /** Colour of a place, by the kind of its change. */
 export const toneOf = (place: Place): "air" | "add" | "cut" | "prop" =>
   place.open || place.edits.length === 0 ? "air" : place.edits[0]?.op ?? "air";

@@ -3,7 +3,8 @@
 import { addJob, api, listen } from "./api";
 import { h, put, say, type Child } from "./dom";
 import { dropPlace } from "./drop";
-import { lineOf, offline, paperButton, sheetOf, trouble } from "./frame";
+import { lineOf, linkTo, offline, paperButton, sheetOf, trouble } from "./frame";
+import { removal } from "./removal";
 import type { JobRow } from "./types";
 import { area, number, stateWords, when } from "./words";
 
@@ -34,24 +35,21 @@ export function start(root: HTMLElement, go: (path: string) => void): () => void
       : h("table", { class: "cards" },
         h("caption", { class: "heard" }, "Jobs, the latest first"),
         h("thead", {}, h("tr", {}, ["Part", "Rev.", "State", "Over air, as it stands", "Changed"].map((c) =>
-          h("th", { scope: "col", class: c.startsWith("Over") ? "n" : null }, c)))),
+          h("th", { scope: "col", class: c.startsWith("Over") ? "n" : null }, c)), h("td", {}))),
         h("tbody", {}, shown.map((job) => h("tr", {}, cells(job).map(([name, cell, kind]) =>
           h("td", { "data-name": name, class: kind }, cell)))))));
   };
   const cells = (job: JobRow): [string, Child, string | null][] => [
-    ["Part", h("a", {
-      href: `/jobs/${job.id}`, "data-key": job.id,
-      onclick: (event: MouseEvent) => {
-        if (event.ctrlKey || event.metaKey || event.shiftKey) return;
-        event.preventDefault();
-        go(`/jobs/${job.id}`);
-      },
-    }, job.name), null],
+    ["Part", linkTo(`/jobs/${job.id}`, job.name, go, job.id), null],
     ["Rev.", String(job.revision), null],
     ["State", job.state === "done" && job.clean !== null
       ? job.clean ? "clean" : h("strong", {}, "not clean") : stateWords(job.state), null],
     ["Over air", job.over_air_mm2 === null ? "" : area(job.over_air_mm2), "n"],
     ["Changed", when(job.changed), null],
+    ["", h("button", {
+      type: "button", class: "quiet", "data-key": `delete-${job.id}`, "aria-label": `Delete ${job.name}`,
+      onclick: () => removal(job, ask),
+    }, "delete"), "n"],
   ];
   const show = (): void => {
     if (jobs.length === 0) {

@@ -51,6 +51,7 @@ export interface Edit {
 
 export interface Figures {
   plastic_g: number;
+  plastic_mm3?: number;
   time_s: number;
   machine_s: number;
   labour_s: number;
@@ -115,6 +116,7 @@ export interface Job {
     choose: Record<string, string>;
     forbid: string[];
     prefer: string;
+    recipe: { file: string; edits: number } | null;
   };
   protected_faces: number[];
   dropped: string[];
@@ -136,6 +138,32 @@ export interface Logged {
   what: string;
   value: unknown;
   revision: number;
+}
+
+/** One thing to measure on a first article; of unit "yes/no" the answer is to be "yes". */
+export interface Check {
+  id: string;
+  what: string;
+  how: string;
+  unit: string;
+  nominal: number | null;
+  low: number | null;
+  high: number | null;
+  source: string;
+}
+
+export interface Measured extends Check {
+  measured: string;
+  state: "in" | "out" | "not measured" | "noted";
+}
+
+/** A first article, held against its limits. */
+export interface ArticleRecord {
+  id: number;
+  created: string;
+  file: string;
+  passed: boolean;
+  rows: Measured[];
 }
 
 export interface JobRow {

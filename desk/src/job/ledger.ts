@@ -10,7 +10,7 @@ export interface Choice {
   choose: (finding: string, key: string | null) => void;
 }
 
-/** What the ledger is made of. `choice` null: only to be read. */
+/** What the ledger is made of. */
 export interface Shown {
   places: readonly Place[];
   options: readonly Option[];
@@ -18,7 +18,6 @@ export interface Shown {
   signoffs: readonly SignOff[];
   picked: string | null;
   choice: Choice;
-  readOnly: boolean;
   busy: boolean;
   resolved: boolean;
 }
@@ -109,7 +108,7 @@ function optionsOf(finding: string, shown: Shown): Child {
         number(cost.deviation_mm, 1),
       ] : ["", "", "", "", ""];
       // Options of one name are one choice: the desk takes the best of them.
-      const act = shown.readOnly || (mine && !option.chosen && !shown.busy && own.some((o) => o.chosen && o.key === asked))
+      const act = mine && !option.chosen && !shown.busy && own.some((o) => o.chosen && o.key === asked)
         ? null : mine
         ? h("button", {
           type: "button", "data-key": `free-${option.key}`, disabled: shown.busy,

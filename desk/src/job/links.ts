@@ -1,7 +1,7 @@
 /** Links for customers: made, listed, taken back. The secret is shown once. */
 
 import { api } from "../api";
-import { h, put } from "../dom";
+import { h, put, shownDialog } from "../dom";
 import { lineOf } from "../frame";
 import { when } from "../words";
 
@@ -40,8 +40,6 @@ export function links(job: string): void {
           onclick: () => void api.revoke(job, link.id).then(ask, (error: unknown) => put(said, lineOf(error))),
         }, "take back"))))))), (error: unknown) => put(list, h("p", { role: "alert" }, lineOf(error))));
   };
-  dialog.addEventListener("close", () => dialog.remove());
-  document.body.append(dialog);
-  dialog.showModal();
+  shownDialog(dialog);
   ask();
 }

@@ -17,7 +17,7 @@ export function load(
     if (stopped) return;
     if (data.stage === "failed") failed(`The drawing cannot be shown: ${data.why}`);
     else if (data.stage === "shape") {
-      solid = new Drawn(data.shape, stage.common, side === "before" ? 1 : 2);
+      solid = new Drawn(data.shape, stage.common, side === "before" ? "red" : "green");
       stage.set(side, solid);
       done("shape");
     } else {

@@ -25,7 +25,6 @@ export interface Navigator {
   glance: (z: number | null) => void;
   pin: (z: number | null) => void;
   pinned: () => number | null;
-  pick: (place: string) => void;
 }
 
 interface Bar {

@@ -103,10 +103,10 @@ export interface Foreseen {
 }
 
 /** What it comes to, and what the last decision changed: foreseen while it is proven, then measured. */
-export function consequence(
-  job: Job, before: Weighed | null, foreseen: Foreseen | null, grams: number | null,
-): HTMLElement {
+export function consequence(job: Job, before: Weighed | null, foreseen: Foreseen | null): HTMLElement {
   const now = weigh(job);
+  const { plastic_g: g, plastic_mm3: mm3 } = job.resolve?.estimate?.resolved ?? {};
+  const grams = g && mm3 ? g / mm3 : null;
   const received = job.resolve?.estimate?.as_received;
   const ahead = foreseen?.from && foreseen.to ? {
     plastic: grams === null ? null : (foreseen.to.plastic_mm3 - foreseen.from.plastic_mm3) * grams,

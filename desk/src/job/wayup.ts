@@ -4,7 +4,7 @@
  */
 
 import { h, put, s } from "../dom";
-import type { Orient, Vec3 } from "../types";
+import type { Job, Orient, Vec3 } from "../types";
 import { area, number } from "../words";
 
 const CELLS = 56;
@@ -32,8 +32,23 @@ export function fromDisc(x: number, y: number, half: Half): Vec3 {
   return [x * out, y * out, half * (1 - square)];
 }
 
+/** Ways up as far as they are looked at; `to.look` looks at all, `to.take` is told which is wanted. */
+export function turning(
+  job: Job, found: Orient | null, busy: boolean, to: { look: () => void; take: (up: Vec3 | "keep") => void },
+): HTMLElement {
+  const { state } = job.orient;
+  return h("section", { class: "turning", "aria-label": "Ways up" }, h("h2", {}, "Ways up"),
+    found ? waysUp(found, busy, to.take)
+    : state === "queued" || state === "running" ? h("p", { class: "soft" }, "All ways up are looked at …")
+    : h("p", {}, h("button", { type: "button", "data-key": "orient", onclick: to.look }, "Look at all ways up"),
+      state === "failed" ? " The last look failed; try again." : ""),
+    job.up === "keep" ? null : h("p", {}, h("button", {
+      type: "button", "data-key": "up-keep", disabled: busy, onclick: () => to.take("keep"),
+    }, "Up as in the file again")));
+}
+
 /** The maps and the ways up that have a name. `take` is told which way up is wanted. */
-export function waysUp(found: Orient, busy: boolean, take: (up: Vec3 | "keep") => void): HTMLElement {
+function waysUp(found: Orient, busy: boolean, take: (up: Vec3) => void): HTMLElement {
   const { named, ways_up: all } = found.orient;
   const said = h("p", { class: "soft", role: "status" },
     "Each point of a map is a direction that may point up. A dot has the shade of its own way up.");

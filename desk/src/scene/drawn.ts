@@ -1,15 +1,15 @@
 /** One state of a part as it is drawn: faces, patches, lines, and the tree that finds what is hit. */
 
 import {
-  Box3, DoubleSide, Group, Mesh, MeshBasicMaterial, Ray, ShapeUtils, Vector2, Vector3, type Line3,
-  type Plane, type ShaderMaterial,
+  Box3, DoubleSide, Group, Mesh, Ray, ShapeUtils, Vector2, Vector3, type BufferGeometry,
+  type Line3, type Plane, type ShaderMaterial,
 } from "three";
 import { MeshBVH } from "three-mesh-bvh";
 import {
-  faceMaterial, faceTexture, insideMaterial, KIND, lineGeometry, lineMaterial, OUTLINE, patchMaterial,
+  countMaterial, faceMaterial, faceTexture, KIND, lineGeometry, lineMaterial, patchMaterial,
   plainLines, triangles, type Kind, type Shared,
 } from "./ink";
-import type { Edges } from "./edges";
+import { OUTLINE, type Edges } from "./edges";
 import type { Prepared, Shape } from "./prepare.worker";
 import type { FaceRow, Mark } from "./solid";
 
@@ -23,7 +23,8 @@ const OPS: Record<string, Kind> = { add: KIND.added, cut: KIND.removed, prop: KI
 
 export class Drawn {
   readonly group = new Group();
-  readonly stencil = new Group();
+  /** What counts its walls behind a cut. */
+  readonly counting = new Group();
   readonly box = new Box3();
   readonly faces: FaceRow[];
   readonly marks: Mark[];
@@ -41,8 +42,8 @@ export class Drawn {
   #guard: Mesh | null = null;
   #tree: MeshBVH | null = null;
 
-  /** `bit`: which bit of the stencil says that a place is inside of this state. */
-  constructor(shape: Shape, common: Shared, bit: number) {
+  /** `channel`: where its walls are counted. */
+  constructor(shape: Shape, common: Shared, channel: "red" | "green") {
     this.#shape = shape;
     this.#common = common;
     this.faces = shape.faces;
@@ -57,12 +58,8 @@ export class Drawn {
     this.#coarse = shape.coarse
       ? this.#mesh(triangles(shape.coarse.corners, shape.coarse.tags), paint, 0) : null;
     if (this.#coarse) this.#coarse.visible = false;
-    for (const props of [false, true]) {
-      const inside = new Mesh(geometry,
-        this.#own(insideMaterial(common, this.#table.texture, props ? 4 : bit, props)));
-      inside.frustumCulled = false;
-      inside.renderOrder = -10;
-      if (!props || shape.faces.some((f) => f.op === "prop")) this.stencil.add(inside);
+    for (const side of ["left", "entered"] as const) {
+      this.counting.add(unculled(geometry, this.#own(countMaterial(common, this.#table.texture, channel, side)), 0));
     }
     for (const mark of shape.marks) this.#addPatch(mark);
     this.show(new Map(), new Set());
@@ -119,10 +116,12 @@ export class Drawn {
 
   /** Coarse while moving and where it is drawn small, where there is a coarse copy. */
   coarsely(now: boolean): void {
-    if (this.#coarse) {
-      this.#coarse.visible = now;
-      this.#whole.visible = !now;
-      if (this.#outlines) this.#outlines.visible = !now;
+    if (!this.#coarse) return;
+    this.#coarse.visible = now;
+    this.#whole.visible = !now;
+    if (this.#outlines) this.#outlines.visible = !now;
+    for (const one of this.counting.children) {
+      (one as Mesh).geometry = (now ? this.#coarse : this.#whole).geometry;
     }
   }
 
@@ -204,10 +203,8 @@ export class Drawn {
     return material;
   }
 
-  #mesh(geometry: Mesh["geometry"], material: ShaderMaterial | MeshBasicMaterial, order: number): Mesh {
-    const mesh = new Mesh(geometry, material);
-    mesh.frustumCulled = false;
-    mesh.renderOrder = order;
+  #mesh(geometry: BufferGeometry, material: ShaderMaterial, order: number): Mesh {
+    const mesh = unculled(geometry, material, order);
     this.group.add(mesh);
     return mesh;
   }
@@ -242,6 +239,14 @@ export class Drawn {
     picked.forEach((k, i) => out.set(this.#shape.corners.subarray(9 * k, 9 * k + 9), 9 * i));
     return out;
   }
+}
+
+/** A mesh that is drawn wherever it is; the place of a part is known. */
+export function unculled(geometry: BufferGeometry, material: ShaderMaterial, order: number): Mesh {
+  const mesh = new Mesh(geometry, material);
+  mesh.frustumCulled = false;
+  mesh.renderOrder = order;
+  return mesh;
 }
 
 /** How many places a balloon may choose from, to point at one that is seen (own choice). */

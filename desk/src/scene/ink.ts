@@ -4,15 +4,15 @@
  */
 
 import {
-  AlwaysStencilFunc, BufferAttribute, BufferGeometry, Color, DataTexture, DoubleSide,
-  EqualStencilFunc, GLSL3, InstancedBufferAttribute, InstancedBufferGeometry, InvertStencilOp,
-  KeepStencilOp, NearestFilter, RGBAFormat, ShaderMaterial, UnsignedByteType, Vector2, Vector3,
-  Vector4, type IUniform,
+  AddEquation, BackSide, BufferAttribute, BufferGeometry, Color, CustomBlending, DataTexture, DoubleSide,
+  FrontSide, GLSL3, InstancedBufferAttribute, InstancedBufferGeometry, NearestFilter, OneFactor,
+  ReverseSubtractEquation, RGBAFormat, ShaderMaterial, UnsignedByteType, Vector2, Vector3, Vector4,
+  type IUniform, type Texture,
 } from "three";
-import { OUTLINE, SHARP, SMOOTH, type Edges } from "./edges";
+import { SHARP, type Edges } from "./edges";
 
-/** Kinds of area, as `tone` in the shader has them. */
-export const KIND = { plain: 0, air: 1, added: 2, removed: 3, prop: 4, material: 5 } as const;
+/** Kinds of area, as `hatched` in the shader has them; 5 there is material that is cut. */
+export const KIND = { plain: 0, air: 1, added: 2, removed: 3, prop: 4 } as const;
 export type Kind = (typeof KIND)[keyof typeof KIND];
 
 const TOKENS = ["paper", "ink", "soft", "air", "added", "removed", "prop", "protected"] as const;
@@ -60,6 +60,10 @@ uniform vec3 toEye, right, upward, paper, ink, soft, air, added, removed, prop, 
 `;
 
 const PAINT = HEAD + /* glsl */ `
+void keep(vec3 at, float slack) {
+  if (dot(at, cut.xyz) > cut.w + slack) discard;
+}
+
 float lines(vec2 at, float angle, float pitch, float width) {
   float across = (at.x * sin(angle) + at.y * cos(angle)) / pitch;
   float off = abs(fract(across) - 0.5) * pitch;
@@ -93,16 +97,21 @@ void main() {
   gl_Position = projectionMatrix * viewMatrix * vec4(position, 1.0);
 }`;
 
-const FACE_FRAGMENT = /* glsl */ `
+/* What is known of the face that a point lies on: its kind, and how strongly it is shown. */
+const FACE = PAINT + /* glsl */ `
 uniform sampler2D faces;
 in vec3 world;
 flat in int row;
 out vec4 painted;
+vec4 stateOf() { return texelFetch(faces, ivec2(row & 1023, row >> 10), 0) * 255.0; }
+`;
+
+const FACE_FRAGMENT = /* glsl */ `
 void main() {
-  if (dot(world, cut.xyz) > cut.w) discard;
+  keep(world, 0.0);
   vec3 normal = normalize(cross(dFdx(world), dFdy(world)));
   if (!gl_FrontFacing) normal = -normal;
-  vec4 state = texelFetch(faces, ivec2(row & 1023, row >> 10), 0) * 255.0;
+  vec4 state = stateOf();
   /* Light from the upper left over the reader's shoulder; paper stays paper. */
   float light = dot(normal, normalize(0.8 * toEye + 0.75 * upward - 0.55 * right));
   vec3 ground = mix(paper, soft, 0.17 - 0.15 * clamp(light, 0.0, 1.0));
@@ -115,45 +124,52 @@ export function faceMaterial(common: Shared, faces: DataTexture): ShaderMaterial
   return new ShaderMaterial({
     glslVersion: GLSL3, side: DoubleSide, polygonOffset: true, polygonOffsetFactor: 1,
     polygonOffsetUnits: 2, uniforms: { ...common.uniforms, faces: { value: faces } },
-    vertexShader: HEAD + FACE_VERTEX, fragmentShader: PAINT + FACE_FRAGMENT,
+    vertexShader: HEAD + FACE_VERTEX, fragmentShader: FACE + FACE_FRAGMENT,
   });
 }
 
-/** Turns one bit of the stencil over for each wall of the part that is looked through; where it is
- * odd behind the cut, there is material. `props`: of the props, else of the part itself. */
-export function insideMaterial(
-  common: Shared, faces: DataTexture, bit: number, props: boolean,
+/** What counts of walls start from, of 255; a part that is 127 walls deep is past counting. */
+export const LEVEL = 128;
+
+/** Counts the walls behind the cut that are looked through: one more where a body is left, one less
+ * where it is entered (`side`), so that what is not level again is inside, however bodies overlap.
+ * Red counts the part as received, green as produced, blue its props. */
+export function countMaterial(
+  common: Shared, faces: DataTexture, channel: "red" | "green", side: "left" | "entered",
 ): ShaderMaterial {
+  const left = side === "left";
   return new ShaderMaterial({
-    glslVersion: GLSL3, side: DoubleSide, colorWrite: false, depthWrite: false, depthTest: false,
-    stencilWrite: true, stencilFunc: AlwaysStencilFunc, stencilWriteMask: bit,
-    stencilZPass: InvertStencilOp, stencilFail: KeepStencilOp, stencilZFail: KeepStencilOp,
+    glslVersion: GLSL3, side: left ? BackSide : FrontSide, depthWrite: false, depthTest: false,
+    transparent: true, blending: CustomBlending, blendSrc: OneFactor, blendDst: OneFactor,
+    blendEquation: left ? AddEquation : ReverseSubtractEquation,
     uniforms: { ...common.uniforms, faces: { value: faces } },
     vertexShader: HEAD + FACE_VERTEX,
-    fragmentShader: PAINT + /* glsl */ `
-uniform sampler2D faces;
-in vec3 world;
-flat in int row;
-out vec4 painted;
+    fragmentShader: FACE + /* glsl */ `
 void main() {
-  if (dot(world, cut.xyz) > cut.w) discard;
-  float kind = texelFetch(faces, ivec2(row & 1023, row >> 10), 0).r * 255.0;
-  if ((kind > 3.5) != ${props ? "true" : "false"}) discard;
-  painted = vec4(0.0);
+  keep(world, 0.0);
+  vec3 counted = stateOf().r > 3.5 ? vec3(0.0, 0.0, 1.0) : vec3(${channel === "red" ? "1.0, 0.0, 0.0" : "0.0, 1.0, 0.0"});
+  painted = vec4(counted / 255.0, 0.0);
 }`,
   });
 }
 
-/** The cut itself, hatched, wherever the stencil holds just these bits. */
-export function capMaterial(common: Shared, bits: number, kind: Kind): ShaderMaterial {
+/** The cut itself, hatched wherever walls were counted. `both`: material is told from what was added
+ * and what was taken away. */
+export function capMaterial(common: Shared, counts: Texture, both: boolean): ShaderMaterial {
   return new ShaderMaterial({
-    glslVersion: GLSL3, side: DoubleSide, stencilWrite: true, stencilFunc: EqualStencilFunc,
-    stencilRef: bits, stencilFuncMask: 255, stencilWriteMask: 0, uniforms: { ...common.uniforms },
+    glslVersion: GLSL3, side: DoubleSide, uniforms: { ...common.uniforms, counts: { value: counts } },
     vertexShader: HEAD + /* glsl */ `
 void main() { gl_Position = projectionMatrix * viewMatrix * modelMatrix * vec4(position, 1.0); }`,
     fragmentShader: PAINT + /* glsl */ `
+uniform sampler2D counts;
 out vec4 painted;
-void main() { painted = vec4(hatched(paper, ${kind}, 0.35), 1.0); }`,
+void main() {
+  vec3 walls = abs(round(texelFetch(counts, ivec2(gl_FragCoord.xy), 0).rgb * 255.0) - ${LEVEL}.0);
+  bool was = walls.r > 0.5, is = walls.g > 0.5;
+  int kind = walls.b > 0.5 ? 4 : was == is || !${both} ? 5 : is ? 2 : 3;
+  if (walls.r + walls.g + walls.b < 0.5) discard;
+  painted = vec4(hatched(paper, kind, 0.35), 1.0);
+}`,
   });
 }
 
@@ -173,7 +189,7 @@ uniform float strong;
 in vec3 world;
 out vec4 painted;
 void main() {
-  if (dot(world, cut.xyz) > cut.w) discard;
+  keep(world, 0.0);
   painted = vec4(hatched(paper, ${kind}, 0.5 * strong), 1.0);
 }`,
   });
@@ -211,7 +227,7 @@ void main() {
 in vec3 world;
 out vec4 painted;
 void main() {
-  if (dot(world, cut.xyz) > cut.w + 1e-3) discard;
+  keep(world, 1e-3);
   painted = vec4(${token}, 1.0);
 }`,
   });
@@ -273,5 +289,3 @@ export function triangles(corners: Float32Array, tags?: Float32Array): BufferGeo
   if (tags) geometry.setAttribute("tag", new BufferAttribute(tags, 1));
   return geometry;
 }
-
-export { OUTLINE, SMOOTH };

@@ -4,18 +4,15 @@
  */
 
 import {
-  Color, Mesh, OrthographicCamera, PlaneGeometry, Plane, Ray, Scene, Vector2, Vector3, Vector4, WebGLRenderer,
-  Group,
+  Color, Group, Mesh, OrthographicCamera, PlaneGeometry, Plane, Ray, Scene, Vector2, Vector3, Vector4,
+  WebGLRenderer, WebGLRenderTarget, type ShaderMaterial,
 } from "three";
-import { Drawn, type Hit } from "./drawn";
-import { capMaterial, KIND, lineMaterial, plainLines, shared, type Shared } from "./ink";
+import { unculled, type Drawn, type Hit } from "./drawn";
+import { capMaterial, LEVEL, lineMaterial, plainLines, shared, type Shared } from "./ink";
 import { aim, axes, fitted, type Axes, type Look } from "./look";
 
 export type Side = "before" | "after";
 export type Cut = { axis: 0 | 1 | 2; at: number } | null;
-
-/** Bits of the stencil: inside of the part as received, as produced, of a prop. */
-const BIT = { before: 1, after: 2, prop: 4 } as const;
 
 /** The part rests when nothing has moved it for so long (own choice). */
 const REST_MS = 160;
@@ -39,9 +36,11 @@ export class Stage {
   readonly #camera = new OrthographicCamera();
   readonly #scene = new Scene();
   readonly #slot = new Group();
-  readonly #caps: Record<Side, Mesh[]>;
+  /** Walls behind a cut, counted for each pixel; the caps are drawn from it. */
+  readonly #counts = new WebGLRenderTarget(1, 1, { depthBuffer: false });
+  readonly #counting = new Scene();
+  readonly #cap: Record<"one" | "both", Mesh>;
   readonly #cutLines: Record<Side, Mesh>;
-  readonly #plane = new Plane(new Vector3(0, 0, 1), -1e9);
   #cut: Cut = null;
   #asked = false;
   #moving = false;
@@ -52,31 +51,18 @@ export class Stage {
 
   constructor(canvas: HTMLCanvasElement) {
     this.#canvas = canvas;
-    this.#renderer = new WebGLRenderer({ canvas, antialias: true, stencil: true, preserveDrawingBuffer: true });
+    this.#renderer = new WebGLRenderer({ canvas, antialias: true, preserveDrawingBuffer: true });
     this.#renderer.autoClear = false;
     this.#scene.matrixWorldAutoUpdate = false;
-    const cap = (bits: number, kind: Parameters<typeof capMaterial>[2]): Mesh => {
-      const mesh = new Mesh(new PlaneGeometry(1, 1), capMaterial(this.common, bits, kind));
-      mesh.renderOrder = 5;
-      mesh.frustumCulled = false;
+    this.#counting.matrixWorldAutoUpdate = false;
+    const cap = (both: boolean): Mesh => {
+      const mesh = unculled(new PlaneGeometry(1, 1), capMaterial(this.common, this.#counts.texture, both), 5);
       mesh.matrixAutoUpdate = false;
       return mesh;
     };
-    const { before, after, prop } = BIT;
-    this.#caps = {
-      before: [cap(before, KIND.material)],
-      // What was there before tells added from kept, and shows what is gone.
-      after: [
-        cap(before | after, KIND.material), cap(after, KIND.added), cap(before, KIND.removed),
-        ...[0, before, after, before | after].map((bits) => cap(prop | bits, KIND.prop)),
-      ],
-    };
-    const lines = (): Mesh => {
-      const mesh = new Mesh(plainLines(new Float32Array()), lineMaterial(this.common, "ink", 2.2));
-      mesh.frustumCulled = false;
-      mesh.renderOrder = 13;
-      return mesh;
-    };
+    this.#cap = { one: cap(false), both: cap(true) };
+    const lines = (): Mesh =>
+      unculled(plainLines(new Float32Array()), lineMaterial(this.common, "ink", 2.2), 13);
     this.#cutLines = { before: lines(), after: lines() };
     this.#scene.add(this.#slot);
     new ResizeObserver(() => this.draw()).observe(canvas);
@@ -86,6 +72,7 @@ export class Stage {
   leave(): void {
     this.solids.before?.dispose();
     this.solids.after?.dispose();
+    this.#counts.dispose();
     this.#renderer.dispose();
     this.#renderer.forceContextLoss();
   }
@@ -262,8 +249,7 @@ export class Stage {
       this.#renderer.setSize(wide, tall, false);
     }
     const page = this.#canvas.getBoundingClientRect();
-    const paper = this.common.uniforms["paper"]?.value as Vector3;
-    this.#renderer.setClearColor(new Color().setRGB(paper.x, paper.y, paper.z, "srgb"), 1);
+    this.#renderer.setClearColor(this.#paper, 1);
     const still = this.#moving && this.#settled;
     if (!still) {
       this.#renderer.setScissorTest(false);
@@ -286,25 +272,52 @@ export class Stage {
     const look = this.#lookOf(view);
     const seen = aim(this.#camera, look, this.middle, this.reach, wide, tall);
     const plane = view.own ? null : this.#planeOf(this.#cut, this.#sign());
-    this.#tell(view, seen, plane, x, y, ratio, wide, tall);
+    this.#tell(view, seen, plane, x, y, ratio);
     this.#slot.clear();
     this.#slot.add(solid.group);
     solid.coarsely(this.#moving || view.own !== null);
-    if (plane) {
-      const { before, after } = this.solids;
-      this.#slot.add(solid.stencil);
-      if (view.side === "after" && before && after) this.#slot.add(before.stencil);
-      this.#placeCaps(plane);
-      this.#slot.add(...this.#caps[view.side], this.#cutLines[view.side]);
-      this.#cutLines[view.side].matrixWorld.identity();
-    }
     for (const one of [this.solids.before, this.solids.after]) one?.refresh();
+    if (plane) {
+      // What was there before tells added from kept, and shows what is gone.
+      const was = view.side === "after" ? this.solids.before : null;
+      was?.coarsely(this.#moving);
+      this.#count(was ? [solid, was] : [solid], new Vector4(x, y, wide, tall).multiplyScalar(ratio));
+      const cap = this.#cap[was ? "both" : "one"];
+      this.#place(cap, plane);
+      this.#slot.add(cap, this.#cutLines[view.side]);
+      for (const mesh of [cap, this.#cutLines[view.side]]) {
+        (mesh.material as ShaderMaterial).uniformsNeedUpdate = true;
+      }
+    }
     this.#renderer.clear();
     this.#renderer.render(this.#scene, this.#camera);
   }
 
-  #tell(view: View, seen: Axes, plane: Plane | null, x: number, y: number, ratio: number,
-    wide: number, tall: number): void {
+  get #paper(): Color {
+    const paper = this.common.uniforms["paper"]?.value as Vector3;
+    return new Color().setRGB(paper.x, paper.y, paper.z, "srgb");
+  }
+
+  /** Count the walls of these states behind the cut, in a window of the canvas. */
+  #count(solids: readonly Drawn[], window: Vector4): void {
+    const counts = this.#counts;
+    const size = this.#renderer.getDrawingBufferSize(new Vector2());
+    if (counts.width !== size.x || counts.height !== size.y) counts.setSize(size.x, size.y);
+    counts.viewport.copy(window);
+    counts.scissor.copy(window);
+    counts.scissorTest = true;
+    this.#counting.clear();
+    this.#counting.add(...solids.map((one) => one.counting));
+    this.#renderer.setRenderTarget(counts);
+    this.#renderer.setClearColor(new Color(LEVEL / 255, LEVEL / 255, LEVEL / 255), 1);
+    this.#renderer.clear();
+    this.#renderer.render(this.#counting, this.#camera);
+    this.#renderer.setRenderTarget(null);
+    this.#renderer.setClearColor(this.#paper, 1);
+  }
+
+  #tell(view: View, seen: Axes, plane: Plane | null, x: number, y: number, ratio: number): void {
+    const { clientWidth: wide, clientHeight: tall } = view.element;
     const { uniforms } = this.common;
     const put = (name: string, ...values: number[]): void => {
       const value = uniforms[name]?.value as Vector2 | Vector3 | Vector4;
@@ -320,21 +333,14 @@ export class Stage {
     put("anchor", (x + middle.x) * ratio, (y + tall - middle.y) * ratio);
     if (plane) put("cut", ...plane.normal.toArray(), -plane.constant);
     else put("cut", 0, 0, 1, 1e9);
-    for (const mesh of [...this.#caps[view.side], this.#cutLines[view.side]]) {
-      (mesh.material as { uniformsNeedUpdate?: boolean }).uniformsNeedUpdate = true;
-    }
   }
 
-  #placeCaps(plane: Plane): void {
-    this.#plane.copy(plane);
-    const at = plane.projectPoint(this.middle, new Vector3());
+  #place(cap: Mesh, plane: Plane): void {
     const side = 4 * this.reach;
-    for (const cap of [...this.#caps.before, ...this.#caps.after]) {
-      cap.position.copy(at);
-      cap.scale.set(side, side, 1);
-      cap.quaternion.setFromUnitVectors(new Vector3(0, 0, 1), plane.normal);
-      cap.updateMatrix();
-      cap.matrixWorld.copy(cap.matrix);
-    }
+    cap.position.copy(plane.projectPoint(this.middle, new Vector3()));
+    cap.scale.set(side, side, 1);
+    cap.quaternion.setFromUnitVectors(new Vector3(0, 0, 1), plane.normal);
+    cap.updateMatrix();
+    cap.matrixWorld.copy(cap.matrix);
   }
 }
