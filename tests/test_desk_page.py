@@ -1,7 +1,6 @@
 """The page of the desk in a real browser: one story from the file to the signed package, over a
-server that is killed, and what each page says to those who cannot see it.
-
-Skipped with a reason where there is no browser or no built page; in CI that fails.
+server that is killed, and what each page says to those who cannot see it. What the page does in all
+its parts is in `test_desk_page_parts.py` and `test_desk_page_states.py`.
 """
 
 from __future__ import annotations
@@ -9,7 +8,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -23,39 +21,17 @@ import manifold3d as m3
 import pytest
 import trimesh
 
+from tests import desk_browser
 from tests.conftest import REPOSITORY
+from tests.desk_browser import accessible, listened
 
-STATIC = REPOSITORY / "soffit" / "shop" / "static"
-AXE = REPOSITORY / "desk" / "node_modules" / "axe-core" / "axe.min.js"
 # What a part may be named by a customer who means no good.
 HOSTILE = "<img src=x onerror=document.title='got'>.stl"
 
 pytestmark = pytest.mark.browser
 
 
-def _missing(reason: str) -> None:
-    if os.environ.get("CI", "").lower() in ("true", "1"):
-        pytest.fail(reason)
-    pytest.skip(reason)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    found = shutil.which("chromium")
-    if found is None:
-        _missing("no chromium on PATH")
-    if not (STATIC / "index.html").is_file() or not AXE.is_file():
-        _missing("the page is not built; run python3 run.py desk once, where Node can be had")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        opened = play.chromium.launch(
-            executable_path=found,
-            # As root, and without a graphics card.
-            args=["--no-sandbox", "--use-gl=angle", "--use-angle=swiftshader",
-                  "--enable-unsafe-swiftshader"])
-        yield opened
-        opened.close()
+browser = desk_browser.chromium
 
 
 @contextmanager
@@ -83,23 +59,6 @@ def hook(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("parts") / "hook.stl"
     trimesh.Trimesh(mesh.vert_properties[:, :3], mesh.tri_verts).export(path)
     return path
-
-
-def accessible(page: Any) -> None:
-    """Nothing that the checker of accessibility finds."""
-    # Through the debugger, as the page lets no script in.
-    page.evaluate(AXE.read_text(encoding="utf-8"))
-    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-    assert found["passes"]
-    assert [(v["id"], [n["target"] for n in v["nodes"]]) for v in found["violations"]] == []
-
-
-def listened(page: Any) -> list[str]:
-    """Errors that the page makes, as they come."""
-    errors: list[str] = []
-    page.on("pageerror", lambda error: errors.append(str(error)))
-    page.on("console", lambda said: errors.append(said.text) if said.type == "error" else None)
-    return errors
 
 
 def proven(page: Any) -> None:

@@ -17,7 +17,7 @@ const WORDS: Record<string, string> = {
 export const decisionWords = (what: string): string => WORDS[what] ?? what.replaceAll("_", " ");
 
 export class Decided {
-  readonly element = h("section", { class: "turning", "aria-label": "Decisions" });
+  readonly element = h("section", { class: "turning unprinted", "aria-label": "Decisions" });
   readonly #id: string;
   readonly #act: (act: () => Promise<Job>) => void;
   readonly #logged = h("div", {});

@@ -49,10 +49,12 @@ export class Picking {
 
   /** Start or stop drawing a room. */
   start(on: boolean): void {
+    const within = this.element.contains(document.activeElement);
     this.#draws = on;
     this.#room = null;
     this.#drawings.drawRoom(on);
     this.#again();
+    if (within) this.#focus(on ? "room-type" : "room");
     if (on) say("Drag over the part as received, or type the corners of the room");
   }
 
@@ -117,8 +119,14 @@ export class Picking {
         type: "button", "data-key": "room-type", onclick: () => {
           const [x, y, z] = AXES.map(([axis]) => this.#drawings.extent(axis) ?? [0, 10]);
           this.#typed([x[0], y[0], z[0], x[1], y[1], z[1]].map((v) => Number(v.toFixed(1))) as Box);
+          this.#focus("room-0");
         },
       }, "Type its corners"), " ", this.#leave());
+  }
+
+  /** Go on with what took the place of what was pressed. */
+  #focus(key: string): void {
+    this.element.querySelector<HTMLElement>(`[data-key=${key}]`)?.focus();
   }
 
   #typed(box: Box): void {

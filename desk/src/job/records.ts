@@ -1,14 +1,14 @@
 /** Records of a first article: what is to be measured, and what became of what was measured. */
 
 import { addRecord, api, DeskError } from "../api";
-import { h, put, table, type Child } from "../dom";
+import { h, put, say, table, type Child } from "../dom";
 import { fileButton } from "../drop";
 import { lineOf, trouble } from "../frame";
 import type { ArticleRecord, Check, Job, Measured } from "../types";
 import { number, sentence, when } from "../words";
 
-const STATES: Record<Measured["state"], Child> = {
-  in: "within", out: h("strong", {}, "OUT"), "not measured": h("strong", {}, "not measured"), noted: "noted",
+const STATES: Record<Measured["state"], string> = {
+  in: "within", out: "OUT", "not measured": "not measured", noted: "noted",
 };
 
 export class Records {
@@ -46,7 +46,8 @@ export class Records {
     trouble(null);
     try {
       this.#records = (await addRecord(this.#id, file)).records;
-      this.#open = true;
+      const last = this.#records.at(-1);
+      if (last) say(`${file.name}: ${counted(last)}`);
     } catch (error) {
       trouble(error instanceof DeskError ? `${file.name} was not taken: ${error.message}` : lineOf(error));
     }
@@ -111,7 +112,7 @@ function counted({ passed, rows }: ArticleRecord): string {
 }
 
 const verdict = (record: ArticleRecord): HTMLElement =>
-  h("h3", { class: record.passed ? "" : "verdict open", role: "status" },
+  h("h3", { class: `verdict${record.passed ? "" : " open"}` },
     `${sentence(counted(record))} `, h("small", {}, `${record.file}, ${when(record.created)}`));
 
 function measured(record: ArticleRecord): HTMLElement {
@@ -119,7 +120,8 @@ function measured(record: ArticleRecord): HTMLElement {
   const urgent = ({ state }: Measured): number => ["out", "not measured", "in", "noted"].indexOf(state);
   return table("Checks of the first article, as measured", ["No.", "What", "How", "Limits", "Measured", "Verdict"],
     record.rows.toSorted((a, b) => urgent(a) - urgent(b)).map((one) =>
-      [one.id, sentence(one.what), one.how, limits(one), one.measured, STATES[one.state]]));
+      [one.id, sentence(one.what), one.how, limits(one), one.measured,
+        h(urgent(one) < 2 ? "strong" : "span", {}, STATES[one.state])]));
 }
 
 /** Limits of a check in words, with its unit. */

@@ -18,14 +18,14 @@ function progress(id: string, doing: NonNullable<Job["doing"]>, act: Act): Child
   // One step of one says nothing of how far it is.
   const share = doing.of && doing.of > 1 ? doing.done / doing.of : null;
   return [
-    h("p", {}, sentence(doing.words), share === null ? " …" : `, ${doing.done} of ${doing.of}`),
-    h("progress", { max: 1, value: share, "aria-label": doing.words }),
+    doing.stage === "waiting" ? h("p", {}, "Waits until another job is done.") : [
+      h("p", {}, sentence(doing.words), share === null ? " …" : `, ${doing.done} of ${doing.of}`),
+      h("progress", { max: 1, value: share, "aria-label": doing.words })],
     h("button", { type: "button", "data-key": "cancel", onclick: () => act(() => api.cancel(id)) }, "Cancel"),
   ];
 }
 
 function stopped(job: Job, act: Act): Child {
-  if (job.state === "queued") return h("p", {}, "Waits until another job is done.");
   if (job.state !== "failed" && job.state !== "cancelled") return null;
   return [
     h("p", { role: "alert" }, job.state === "failed" ? job.error ?? "The run failed."

@@ -37,7 +37,7 @@ export function turning(
   job: Job, found: Orient | null, busy: boolean, to: { look: () => void; take: (up: Vec3 | "keep") => void },
 ): HTMLElement {
   const { state } = job.orient;
-  return h("section", { class: "turning", "aria-label": "Ways up" }, h("h2", {}, "Ways up"),
+  return h("section", { class: `turning${found ? "" : " unprinted"}`, "aria-label": "Ways up" }, h("h2", {}, "Ways up"),
     found ? waysUp(found, busy, to.take)
     : state === "queued" || state === "running" ? h("p", { class: "soft" }, "All ways up are looked at …")
     : h("p", {}, h("button", { type: "button", "data-key": "orient", onclick: to.look }, "Look at all ways up"),
