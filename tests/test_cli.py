@@ -189,6 +189,8 @@ def test_debug_shows_where(
         (["resolve", "{part}", "--out", "o", "--quantity", "0"], "--quantity"),
         (["resolve", "{part}", "--out", "o", "--keep-out", "0,0,0"], "opposite corners"),
         (["resolve", "{part}", "--out", "o", "--keep-out", "0,0,0,1,1,0"], "has no volume"),
+        (["resolve", "{part}", "--out", "o", "--revision", "A\nB"], "revision is 'A\\nB'"),
+        (["package", "{part}", "--out", "o.zip", "--prepared-for", "x" * 201], "at most 200"),
         (["explain", "air/nothing"], "air/ledge"),
         (["explain", "rof"], "did you mean roof?"),
     ],
@@ -205,8 +207,9 @@ def test_a_wrong_call_is_code_2_and_one_line(
 
 def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
     class Written:
-        def write(self, out: Path, paper: str, progress: Any) -> Resolution:  # noqa: ARG002
-            assert (out, paper) == (tmp_path / "out", "a4")
+        def write(self, out: Path, progress: Any, **issue: str) -> Resolution:  # noqa: ARG002
+            assert out == tmp_path / "out"
+            assert issue == {"paper": "a4", "revision": "B", "prepared_for": "A demo customer"}
             return a_resolution()
 
     engine.give(resolve=Written())
@@ -219,7 +222,8 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
             "--demand", "F3=roof leaving a bridge",
             "--max-deviation", "2.5", "--recipe", "old.recipe.toml",
             "--prop-at", "12,5", "--prop-at", "12,5,30", "--no-prop-at", "-3,4,2.5",
-            "--target-ppm", "2.5", "--paper", "a4",
+            "--target-ppm", "2.5", "--paper", "a4", "--revision", "B",
+            "--prepared-for", "A demo customer",
         ]
     )  # fmt: skip
     assert code == 0

@@ -3,6 +3,7 @@ one line where anything in it is not as it was packed."""
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import io
 import json
@@ -183,17 +184,48 @@ def _placed(report: bytes, factor: float, up: list[float] | None = None) -> byte
     (".report.json", lambda b: b.replace(b"soffit.resolve/1", b"soffit.resolve/9"), "schema"),
     (".sheet.html", lambda _: b"<html></html>", "is not that of this part"),
     (".record.csv", lambda _: b"record\n", "is not that of this part"),
+    (".report.json", lambda b: b.replace(b'"verdict": {', b'"verdict": {"clean": true, '),
+     r"report\.json: it is no sound JSON in UTF-8, key 'clean' is in one object twice"),
+    (".record.json", lambda b: b.replace(b'"part":', b'"part": "another.stl", "part":'),
+     r"record\.json: not valid JSON: key 'part' is in one object twice"),
+    (".recipe.toml", lambda b: b.replace(b"quantity = 1", b"quantity = 1\nquantity = 2"),
+     "not valid TOML"),
+    (".record.csv", lambda b: b.replace(b"yes/no", b"mm", 1), "not those that were written"),
     (".sheet.pdf", lambda _: b"no pdf", "is no PDF"),
 ])
 def test_files_that_do_not_belong_together_are_refused(
     files: dict[str, bytes], tmp_path: Path, end: str, change: Callable[[bytes], bytes], said: str
 ) -> None:
-    """Their hashes are right: somebody made the manifest anew."""
+    """Their hashes are right: somebody made the manifest anew. A key that is there twice says one
+    thing to one reader and another to the next."""
     name = _named(files, end)
     other = change(files[name])
     assert other != files[name]
     with pytest.raises(InputError, match=said):
         verify(_repacked(files, tmp_path, {name: other}))
+
+
+def test_a_manifest_that_says_a_thing_twice_is_refused(
+    files: dict[str, bytes], tmp_path: Path
+) -> None:
+    said = files[MANIFEST].replace(b'"verdict":', b'"verdict": {"clean": true}, "verdict":')
+    with pytest.raises(InputError, match="key 'verdict' is in one object twice"):
+        verify(_written(tmp_path / "p.zip", pack(files | {MANIFEST: said})))
+
+
+def test_the_record_as_written_is_taken_from_the_package(
+    folder: Path, files: dict[str, bytes], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = list(csv.DictReader(io.StringIO(files[_named(files, ".record.csv")].decode())))
+    path = tmp_path / "r.csv"
+    with path.open("w", encoding="utf-8", newline="") as file:
+        out = csv.DictWriter(file, list(rows[0]))
+        out.writeheader()
+        out.writerow(rows[0] | {"measured": rows[0]["nominal"]})
+    assert run(["record", str(path), "--written", str(folder / "ledge.zip")]) == 1
+    told = capsys.readouterr().out
+    assert told.count("ALTERED") == len(rows) - 1
+    assert f"ALTERED S2, {rows[1]['what']}, is missing" in told
 
 
 def test_members_that_changed_are_missing_or_too_many_are_named(

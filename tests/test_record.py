@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from soffit.production.record import (
     Entry,
     Record,
     add_results,
+    read_form,
     read_record,
     readings,
     record_csv,
@@ -190,6 +192,9 @@ def test_what_gives_no_line_is_said(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("text", "said"), [
     ("", "no column|no checks"),
     ("{", "not valid JSON"),
+    ('{"schema": "soffit.record/1", "record": "a", "record": "b"}', "is in one object twice"),
+    ('{"schema": "soffit.record/1", "checks": [{"low": NaN}]}', "NaN is no number"),
+    (filled(ALL, {"S1": "10"}).replace("form", "from", 1), "no column 'form'"),
     ('{"schema": "soffit.record/9"}', "'soffit.record/1' is read"),
     ('{"schema": "soffit.record/1", "checks": [1]}', "no checks"),
     ('{"schema": "soffit.record/1", "checks": [{"id": "a"}]}', "check 1: it has no 'what'"),
@@ -214,6 +219,48 @@ def test_records_that_make_no_sense_end_in_one_clear_line(
         read_record(path)
     assert run(["record", str(path)]) == 2
     assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(("change", "told"), [
+    (lambda t: t.replace("10.5", "11.5"), "S1, Size: high is 11.5, it was 10.5"),
+    (lambda t: t.replace(",9.5,", ",,"), "S1, Size: low is empty, it was 9.5"),
+    (lambda t: "\n".join(x for x in t.split("\n") if not x.startswith(f"{NUMBER},B2")),
+     "B2, Sag, is missing"),
+    (lambda t: t.replace(",yes/no,", ",mm,").replace("yes", "1"),
+     "W1, Bore open: unit is mm, it was yes/no"),
+    (lambda t: t.replace("bridge_mm,20", "bridge_mm,14"), "B2, Sag: level is 14, it was 20"),
+])
+def test_a_record_whose_limits_were_altered_does_not_pass(
+    change: Callable[[str], str], told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By the hash that was written with it; what was altered is told by the record as written."""
+    fine = filled(ALL, {"S1": "10", "W1": "yes", "B1": "0.1", "B2": "0.3", "C1b": "35"})
+    path, blank = tmp_path / "r.csv", tmp_path / "blank.json"
+    blank.write_text(json.dumps(record_json(NUMBER, "a.step", "pla-04", ALL)), encoding="utf-8")
+    path.write_text(fine, encoding="utf-8")
+    assert not read_record(path).altered and not read_record(path, read_form(blank)).altered
+    assert change(fine) != fine
+    path.write_text(change(fine), encoding="utf-8")
+    found = read_record(path)
+    assert found.altered and not replace(found, entries=found.entries[:2]).passed
+    assert readings(found)[0] == () and readings(replace(found, altered=()))[0] != ()
+    assert read_record(path, read_form(blank)).altered == (told,)
+    assert run(["record", str(path), "--written", str(blank)]) == 1
+    shown = capsys.readouterr().out
+    assert f"ALTERED {told}" in shown and "NOT as it was written" in shown
+    with pytest.raises(InputError, match="not those that were written"):
+        read_form(path)
+
+
+def test_sorted_by_a_spreadsheet_it_is_as_it_was_and_another_parts_is_refused(
+    tmp_path: Path
+) -> None:
+    path = tmp_path / "r.csv"
+    lines = filled(ALL, {"S1": "10"}, ";").splitlines()
+    path.write_text("\n".join([lines[0], *lines[:0:-1]]), encoding="utf-8")
+    assert not read_record(path).altered
+    with pytest.raises(InputError, match="set against record another"):
+        read_record(path, Record("another", ()))
 
 
 def test_command_says_what_is_out_and_by_how_much(

@@ -40,9 +40,11 @@ def test_ledge_bracket_is_released_clean_and_the_same_twice(tmp_path: Path) -> N
 
 def test_cad_read_back_gained_what_the_edits_say(tmp_path: Path) -> None:
     """Volume balance on the written STEP; 0.2 % is what the chords of its bores may take."""
-    result = resolved("ledge_bracket").write(tmp_path)
+    result = resolved("ledge_bracket").write(tmp_path, revision="C", prepared_for="A demo & Sons")
     gained = soffit.read(result.files["step"]).mesh.volume_mm3 - result.received.mesh.volume_mm3
     assert gained == pytest.approx(sum(e.volume_mm3 for e in result.edits), rel=2e-3)
     html = Path(result.files["sheet_html"]).read_text(encoding="utf-8")
+    assert "<dd>C</dd>" in html and "<dd>A demo &amp; Sons</dd>" in html
+    assert "<dd>C</dd>" in Path(result.files["traveller_html"]).read_text(encoding="utf-8")
     assert "src=" not in html
     assert "@import" not in html

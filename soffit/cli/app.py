@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -27,6 +28,7 @@ from soffit.cli.options import (
     PartFile,
     Preference,
     PreferOption,
+    PreparedForOption,
     ProcessOption,
     PropAtOption,
     ProtectOption,
@@ -35,6 +37,7 @@ from soffit.cli.options import (
     RepairOption,
     ReviewFormat,
     ReviewFormatOption,
+    RevisionOption,
     SecondFile,
     TargetOption,
     TextOrJson,
@@ -146,6 +149,8 @@ def resolve(
     quantity: QuantityOption = 1,
     repair: RepairOption = False,
     paper: PaperOption = PaperSize.A3,
+    revision: RevisionOption = "",
+    prepared_for: PreparedForOption = "",
     output: FormatOption = TextOrJson.TEXT,
 ) -> int:
     """Change PART so that nothing prints over air; write it, proven."""
@@ -156,7 +161,9 @@ def resolve(
     spots = parse_points("--no-prop-at", no_prop_at or (), "x,y or x,y,radius in mm")
     from soffit import api
     from soffit.process.load import load_process
+    from soffit.sheet.issue import Issue
 
+    issue = Issue(paper.value, revision, prepared_for)  # refused before minutes are spent
     how = load_process(process)
     _check_out(out)
     progress = progress_of(part)
@@ -181,7 +188,7 @@ def resolve(
         quantity=quantity,
         progress=progress,
     )
-    result = result.write(out, paper=paper.value, progress=progress)
+    result = result.write(out, **asdict(issue), progress=progress)
     progress.clear()
     if output is TextOrJson.JSON:
         from soffit.plan.report import resolve_json

@@ -358,6 +358,16 @@ OutOption = Annotated[
 PaperOption = Annotated[
     PaperSize, typer.Option("--paper", help="Paper of the change sheet.")
 ]
+RevisionOption = Annotated[
+    str,
+    typer.Option("--revision", metavar="TEXT", help="Revision of the part, for the title block.",
+                 show_default=False),
+]
+PreparedForOption = Annotated[
+    str,
+    typer.Option("--prepared-for", metavar="NAME", help="Whose part it is, for the title block.",
+                 show_default=False),
+]
 FormatOption = Annotated[TextOrJson, typer.Option("--format", help="How results are written.")]
 ReviewFormatOption = Annotated[
     ReviewFormat, typer.Option("--format", help="How results are written.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -12,11 +13,13 @@ from soffit.cli.options import (
     FormatOption,
     PaperOption,
     PaperSize,
+    PreparedForOption,
     ProcessOption,
     ProtectOption,
     QuantityOption,
     RecipeOption,
     RepairOption,
+    RevisionOption,
     TextOrJson,
     UnitOption,
     UpOption,
@@ -43,6 +46,8 @@ def package(
     quantity: QuantityOption = 1,
     repair: RepairOption = False,
     paper: PaperOption = PaperSize.A3,
+    revision: RevisionOption = "",
+    prepared_for: PreparedForOption = "",
 ) -> int:
     """Pack everything of a resolved part in one file that proves itself."""
     direction = parse_up(up)
@@ -50,7 +55,8 @@ def package(
         raise InputError(f"writing to {out}: a package is a .zip file; name it so")
     if part.is_dir():
         if (process, unit, up, protect or None, recipe, quantity, repair, paper) != (
-                "pla-04", None, "keep", None, None, 1, False, PaperSize.A3):
+                "pla-04", None, "keep", None, None, 1, False, PaperSize.A3) or (
+                revision or prepared_for):
             raise InputError(f"packing {part}: a folder is packed as it was resolved; give those "
                              "options to soffit resolve, or give the part")
         from soffit.sheet.package import package_folder
@@ -59,14 +65,16 @@ def package(
     else:
         from soffit import api
         from soffit.process.load import load_process
+        from soffit.sheet.issue import Issue
 
+        issue = Issue(paper.value, revision, prepared_for)  # refused before minutes are spent
         how = load_process(process)
         progress = progress_of(part)
         received = read_part(part, unit, repair, progress)
         progress("resolve")
         result = api.resolve(received, how, up=direction, protect=protect or (), recipe=recipe,
                              quantity=quantity, progress=progress)
-        clean = result.package(out, paper=paper.value, progress=progress).clean
+        clean = result.package(out, **asdict(issue), progress=progress).clean
         progress.clear()
     print(f"Written: {out}, {out.stat().st_size / 1000:,.0f} kB")
     print("Clean: nothing prints over air in the files in it." if clean else
@@ -116,6 +124,12 @@ def record(
         Path, typer.Argument(metavar="FILE", help="Record of a first article, filled in: CSV or "
                              "JSON.", show_default=False),
     ],
+    written: Annotated[
+        Path | None,
+        typer.Option("--written", metavar="RECORD|PACKAGE", help="The record as it was written, or "
+                     "the package that it is in: limits that were altered are told one by one.",
+                     show_default=False),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="RESULTS", help="CSV file that what it says of the process "
@@ -124,15 +138,20 @@ def record(
 ) -> int:
     """Hold the record of a first article against its limits.
 
-    Exit codes: 0 all measured and within limits; 1 something is out, or was not measured; 2 the
-    file makes no sense.
+    Exit codes: 0 all measured and within limits; 1 something is out, was not measured, or is not as
+    it was written; 2 the file makes no sense.
     """
     from soffit.cli.render_release import record_lines
     from soffit.cli.render_text import show
     from soffit.part.words import plural
     from soffit.production.record import add_results, read_record, readings
 
-    found = read_record(file)
+    before = None
+    if written is not None:
+        from soffit.sheet.verify import written_record
+
+        before = written_record(written)
+    found = read_record(file, before)
     known, said = readings(found)
     show(record_lines(found, known, said))
     if out is not None and known:

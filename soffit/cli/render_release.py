@@ -37,10 +37,13 @@ def verified_lines(found: Verified) -> list[Line]:
 
 
 def record_lines(record: Record, known: Sequence[Reading], said: Sequence[str]) -> list[Line]:
-    """What is out first, then what was not measured, then what it says of the process."""
+    """What was altered and what is out first, then what was not measured, then what it says of the
+    process."""
     lines = [Line(f"Record {record.number}: {len(record.of('in'))} within limits, "
                   f"{len(record.of('out'))} out, {len(record.of('not measured'))} not measured",
                   "bold")]
+    for text in record.altered:
+        lines += wrap(f"ALTERED {text}")
     for entry in record.of("out"):
         lines += wrap(f"OUT {entry.check.id}: {entry.check.what}: {_measured(entry)}")
     for entry in record.of("not measured"):
@@ -52,6 +55,7 @@ def record_lines(record: Record, known: Sequence[Reading], said: Sequence[str]) 
     for text in said:
         lines += wrap(text)
     end = ("The first article passes." if record.passed else
+           "The record is NOT as it was written: take that and fill it in." if record.altered else
            "The first article does NOT pass." if record.of("out") else
            "The first article is not decided: measure the rest.")
     return [*lines, Line(end, "bold" if record.passed else "alarm")]

@@ -243,20 +243,28 @@ class Resolution:
 
     def write(
         self, out_dir: str | Path, *, paper: Literal["a3", "a4", "letter"] = "a3",
+        revision: str = "", prepared_for: str = "",
         progress: Callable[[str, int, int], None] | None = None
     ) -> Resolution:
         """Write the production files to this folder; returns the resolution as proven on them.
-        `paper`: that of the change sheet; the floor traveller is on Letter or A4."""
+        `paper`: that of the change sheet; the floor traveller is on Letter or A4. `revision` of the
+        part, and whom the sheet is `prepared_for`, are for its title block."""
+        from soffit.sheet.issue import Issue
         from soffit.sheet.release import write_release
 
-        return write_release(self, Path(out_dir), paper=paper, progress=progress)
+        return write_release(self, Path(out_dir), issue=Issue(paper, revision, prepared_for),
+                             progress=progress)
 
     def package(
         self, out: str | Path, *, paper: Literal["a3", "a4", "letter"] = "a3",
+        revision: str = "", prepared_for: str = "",
         progress: Callable[[str, int, int], None] | None = None
     ) -> Resolution:
         """Write all of it as one ZIP file that proves itself (`soffit.verify`); returns the
-        resolution as proven on what is in it."""
+        resolution as proven on what is in it. `paper`, `revision` and `prepared_for` as of
+        `write`."""
+        from soffit.sheet.issue import Issue
         from soffit.sheet.package import package_result
 
-        return package_result(self, Path(out), paper=paper, progress=progress)
+        return package_result(self, Path(out), issue=Issue(paper, revision, prepared_for),
+                              progress=progress)

@@ -22,6 +22,28 @@ def dumps(report: dict[str, Any]) -> str:
     return json.dumps(report, indent=2, sort_keys=True, allow_nan=False) + "\n"
 
 
+def loads(text: str) -> Any:
+    """What JSON text holds. Raises ValueError for what is no JSON, for a number that JSON does not
+    have, and for a key that is in one object twice: readers differ in which of the two counts."""
+    try:
+        return json.loads(text, object_pairs_hook=_each_once, parse_constant=_no_number)
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        keys = [key for key, _ in pairs]
+        twice = next(key for key in keys if keys.count(key) > 1)
+        raise ValueError(f"key {twice!r} is in one object twice")
+    return found
+
+
+def _no_number(word: str) -> float:
+    raise ValueError(f"{word} is no number")
+
+
 def part_json(part: Part) -> dict[str, Any]:
     """What was read."""
     return {

@@ -4,6 +4,10 @@ CSV for a spreadsheet, with one line a check, or JSON (`soffit.record/1`) for th
 gauge; the field to fill in is `measured`. What comes back may have been through a spreadsheet of
 another country: semicolons and decimal commas are understood.
 
+Whoever fills it in may change a limit, or leave out a check that fails. `form`, a hash of all
+checks and their limits that is written with them, tells that something is not as it was; the record
+as it was written tells what. Such a record does not pass, and says nothing of the process.
+
 What a record says of the process goes on to `soffit capability fit`: of each limit the hardest
 level that held and the first that failed. A coupon may have held to its end, or failed throughout.
 The article's own bridges and lips are no such ladder: they end where the part ends, so that they
@@ -17,13 +21,14 @@ import hashlib
 import io
 import json
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, fields
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from soffit.errors import InputError
 from soffit.part.write_mesh import write_whole
+from soffit.plan.report_parts import loads
 from soffit.process.limits import LIMITS
 from soffit.production.capability import COLUMNS, LADDERS, Reading
 from soffit.production.first_article import YES, Check
@@ -68,10 +73,12 @@ class Entry:
 
 @dataclass(frozen=True)
 class Record:
-    """A record of one part: `number` is that of its change sheet."""
+    """A record of one part: `number` is that of its change sheet; `altered`: in what it departs
+    from the record as it was written, a sentence each."""
 
     number: str
     entries: tuple[Entry, ...]
+    altered: tuple[str, ...] = ()
 
     def of(self, state: State) -> tuple[Entry, ...]:
         """The entries in this state."""
@@ -79,41 +86,107 @@ class Record:
 
     @property
     def passed(self) -> bool:
-        """Whether all is measured and nothing is out."""
-        return not self.of("out") and not self.of("not measured")
+        """Whether all is measured, nothing is out, and it is as it was written."""
+        return not (self.of("out") or self.of("not measured") or self.altered)
 
 
-def record_csv(number: str, checks: Iterable[Check]) -> str:
+def record_csv(number: str, checks: Sequence[Check]) -> str:
     """A record to fill in, as CSV."""
     text = io.StringIO()
     rows = csv.writer(text, lineterminator="\n")
-    rows.writerow(("record", *NAMES[:7], "measured", *NAMES[7:]))
+    rows.writerow(("record", *NAMES[:7], "measured", *NAMES[7:], "form"))
+    form = form_of(checks)
     for check in checks:
         values = ["" if v is None else f"{v:g}" if isinstance(v, float) else v
                   for v in asdict(check).values()]
-        rows.writerow((number, *values[:7], "", *values[7:]))
+        rows.writerow((number, *values[:7], "", *values[7:], form))
     return text.getvalue()
 
 
-def record_json(number: str, part: str, process: str, checks: Iterable[Check]) -> dict[str, Any]:
+def record_json(number: str, part: str, process: str, checks: Sequence[Check]) -> dict[str, Any]:
     """A record to fill in, as one JSON object."""
     return {"schema": SCHEMA, "record": number, "part": part, "process": process,
+            "form": form_of(checks),
             "checks": [{**asdict(check), "measured": None} for check in checks]}
 
 
-def read_record(path: Path) -> Record:
-    """A record that was filled in, CSV or JSON by what is in it. Raises InputError, with the line
-    or check, for what makes no sense."""
+def form_of(checks: Iterable[Check]) -> str:
+    """The first figures of a SHA-256 of what is measured and within what, in whatever order the
+    lines are, and however a spreadsheet writes its numbers."""
+    said = sorted((check.id, *_limits(check).values()) for check in checks)
+    return f"sha256:{hashlib.sha256(json.dumps(said).encode()).hexdigest()[:16]}"
+
+
+def _limits(check: Check) -> dict[str, str]:
+    """What a check is held against, by field, each number to the figures that CSV has."""
+    level = _number(check.level)
+    found = {name: "" if (value := getattr(check, name)) is None else f"{value:g}"
+             for name in NUMBERS}
+    return {"unit": check.unit, **found, "limit": check.limit,
+            "level": check.level if level is None else f"{level:g}"}
+
+
+def read_record(path: Path, written: Record | None = None) -> Record:
+    """A record that was filled in, CSV or JSON by what is in it; `written`: as it was before, which
+    says in what it departs from that. Raises InputError, with the line or check, for what makes no
+    sense, and where the two are of different parts."""
+    found = parse_record(path, _text(path))
+    if not any(entry.measured for entry in found.entries):
+        raise InputError(f"reading {path}: nothing is filled in; write what was measured into the "
+                         "column measured")
+    if written is None:
+        return found
+    if written.number != found.number:
+        raise InputError(f"reading {path}: it is record {found.number}, to be set against record "
+                         f"{written.number}; give that of the same part")
+    return replace(found, altered=tuple(_departs(found, written)))
+
+
+def _departs(found: Record, written: Record) -> Iterator[str]:
+    """In what a record departs from that which was written."""
+    before = {entry.check.id: entry.check for entry in written.entries}
+    after = {entry.check.id: entry.check for entry in found.entries}
+    for name, check in before.items():
+        if name not in after:
+            yield f"{name}, {check.what}, is missing"
+            continue
+        now = _limits(after[name])
+        yield from (f"{name}, {check.what}: {field} is {now[field] or 'empty'}, it was "
+                    f"{was or 'empty'}"
+                    for field, was in _limits(check).items() if was != now[field])
+    yield from (f"{name}, {check.what}, was not in it" for name, check in after.items()
+                if name not in before)
+
+
+def read_form(path: Path) -> Record:
+    """A record as it was written, before anything is filled in. Raises InputError for what is none,
+    or was altered."""
+    return parse_form(path, _text(path))
+
+
+def parse_form(path: Path, text: str) -> Record:
+    """The same of a text that was at `path`."""
+    found = parse_record(path, text)
+    if found.altered:
+        raise InputError(f"reading {path}: {found.altered[0]}; take the file as it was written")
+    return found
+
+
+def _text(path: Path) -> str:
     try:
         if path.stat().st_size > MAX_BYTES:
             raise InputError(f"reading {path}: it is larger than {MAX_BYTES // 1000} kB; give a "
                              "record of a first article")
-        text = path.read_text(encoding="utf-8-sig")
+        return path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise InputError(f"reading {path}: {error.strerror or error}; give a record of a first "
                          "article") from None
     except UnicodeDecodeError:
         raise InputError(f"reading {path}: not UTF-8 text; save it as CSV UTF-8") from None
+
+
+def parse_record(path: Path, text: str) -> Record:
+    """The record in a text that was at `path`. Raises InputError for what makes no sense."""
     rows = _json_rows(path, text) if text.lstrip()[:1] == "{" else _csv_rows(path, text)
     numbers = {row["record"] for _, row in rows}
     if len(numbers) != 1 or "" in numbers:
@@ -123,10 +196,10 @@ def read_record(path: Path) -> Record:
     twice = sorted({one for one in ids if ids.count(one) > 1})
     if twice:
         raise InputError(f"reading {path}: check {twice[0]} is in it twice; leave one")
-    if not any(entry.measured for entry in entries):
-        raise InputError(f"reading {path}: nothing is filled in; write what was measured into the "
-                         "column measured")
-    return Record(numbers.pop(), entries)
+    forms = {row["form"] for _, row in rows}
+    as_written = forms == {form_of(entry.check for entry in entries)}
+    return Record(numbers.pop(), entries, () if as_written else (
+        "its checks and limits are not those that were written",))
 
 
 def _csv_rows(path: Path, text: str) -> list[tuple[str, dict[str, str]]]:
@@ -143,7 +216,7 @@ def _csv_rows(path: Path, text: str) -> list[tuple[str, dict[str, str]]]:
         raise InputError(f"reading {path}: there are two columns {twice!r}; leave one")
     found = []
     for number, row in rows:
-        missing = [name for name in ("record", *NAMES, "measured") if name not in row]
+        missing = [name for name in ("record", *NAMES, "measured", "form") if name not in row]
         if missing:
             raise InputError(f"reading {path}: there is no column {missing[0]!r}; take the file as "
                              "it was written, and fill in the column measured")
@@ -160,8 +233,8 @@ def _csv_rows(path: Path, text: str) -> list[tuple[str, dict[str, str]]]:
 
 def _json_rows(path: Path, text: str) -> list[tuple[str, dict[str, str]]]:
     try:
-        data = json.loads(text)
-    except (ValueError, RecursionError) as error:
+        data = loads(text)
+    except ValueError as error:
         raise InputError(f"reading {path}: not valid JSON: {error}") from None
     if data.get("schema") != SCHEMA:
         raise InputError(f"reading {path}: its schema is {data.get('schema')!r}, {SCHEMA!r} is "
@@ -177,7 +250,8 @@ def _json_rows(path: Path, text: str) -> list[tuple[str, dict[str, str]]]:
             raise InputError(f"reading {path}, check {number}: it has no {missing[0]!r}; take the "
                              "file as it was written")
         row = {name: _word(check[name]) for name in (*NAMES, "measured")}
-        found.append((f"check {number}", {"record": _word(data.get("record")), **row}))
+        found.append((f"check {number}", {"record": _word(data.get("record")),
+                                           "form": _word(data.get("form")), **row}))
     return found
 
 
@@ -230,6 +304,8 @@ def readings(record: Record) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
     the article's own bridges and lips as one ladder, each coupon as another."""
     found: list[Reading] = []
     said: list[str] = []
+    if record.altered:
+        return (), ("nothing is taken of the process from a record that is not as it was written",)
     for limit in LADDERS:
         mine = [entry for entry in record.entries if entry.check.limit == limit and entry.measured]
         own = {state: [level for entry in mine if entry.state == state

@@ -17,6 +17,7 @@ from soffit.production.ejection import advice
 from soffit.remedies.model import Edit
 from soffit.sheet import ledger, tables
 from soffit.sheet.balloons import CLEARANCE_MM
+from soffit.sheet.crop import trimmed
 from soffit.sheet.drawings import (
     Elevations,
     balloon_radius,
@@ -77,7 +78,8 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         up_why=resolution.up_why,
         ejection="" if resolution.ejection is None else advice(resolution.ejection, process),
         risk=tables.risk_lines(resolution),
-        views=(*before_and_after(resolution, numbered), _elevation(resolution, numbered)),
+        views=(*trimmed(*before_and_after(resolution, numbered)),
+               *trimmed(_elevation(resolution, numbered))),
         sections=_sections(resolution, numbered),
         ways_up=_ways_up(resolution),
         price=(price_chart(resolution),) if resolution.estimate else (),
@@ -172,7 +174,7 @@ def _sections(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figu
         for k, edit in enumerate(place.edits):
             figure = _section(resolution, place, edit_number(place, k), edit, len(found))
             if figure is not None and len(found) < MAX_SECTIONS:
-                found.append(figure)
+                found += trimmed(figure)
     return tuple(found)
 
 

@@ -8,7 +8,6 @@ and the process in full, whichever profile it came from.
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -16,10 +15,10 @@ from typing import Any
 from soffit.errors import InputError
 from soffit.part.write_mesh import write_whole
 from soffit.plan.model import Resolution
-from soffit.plan.report_parts import dumps
+from soffit.plan.report_parts import dumps, loads
 from soffit.sheet.archive import MAX_BYTES, pack
+from soffit.sheet.issue import UNSTATED, Issue
 from soffit.sheet.model import made_by
-from soffit.sheet.paper import Paper
 from soffit.sheet.prove import GEOMETRY
 from soffit.sheet.release import Progress, staging_beside, write_files
 
@@ -34,12 +33,12 @@ NEEDED = ("3mf", "stl", "process", "recipe", "report", "sheet_html", "sheet_pdf"
 
 
 def package_result(
-    result: Resolution, out: Path, *, paper: Paper = "a3", progress: Progress | None = None
+    result: Resolution, out: Path, *, issue: Issue = UNSTATED, progress: Progress | None = None
 ) -> Resolution:
     """Write a resolution as a package; returns it as proven on its files. Raises InputError where
     the file cannot be written, or the part's name is not safe in an archive."""
     with staging_beside(out.parent) as staging:
-        proven, paths = write_files(result, staging, paper=paper, progress=progress)
+        proven, paths = write_files(result, staging, issue=issue, progress=progress)
         _write({role: path.read_bytes() for role, path in paths.items()},
                {role: path.name for role, path in paths.items()}, out)
     return proven
@@ -134,10 +133,10 @@ def about(report: Mapping[str, Any], name: str) -> dict[str, Any]:
 def parsed(data: bytes, name: str, schema: str) -> dict[str, Any]:
     """A JSON object of this schema. Raises InputError for anything else."""
     try:
-        found = json.loads(data.decode("utf-8"))
-    except (UnicodeDecodeError, ValueError, RecursionError):
-        raise InputError(f"reading {name}: it is no JSON in UTF-8; take the file as written"
-                         ) from None
+        found = loads(data.decode("utf-8"))
+    except ValueError as error:  # UnicodeDecodeError is one
+        raise InputError(f"reading {name}: it is no sound JSON in UTF-8, {error}; take the file as "
+                         "written") from None
     form = found.get("schema") if isinstance(found, dict) else None
     if form != schema:
         raise InputError(f"reading {name}: its schema is {form!r}, {schema!r} is read; make it "

@@ -34,8 +34,8 @@ from soffit.production.record import record_csv, record_json
 from soffit.remedies.model import Edit
 from soffit.sheet.build import build_sheet
 from soffit.sheet.html import write_html
+from soffit.sheet.issue import UNSTATED, Issue
 from soffit.sheet.model import Sheet
-from soffit.sheet.paper import Paper
 from soffit.sheet.pdf import write_pdf
 from soffit.sheet.prove import read_produced, review_produced
 from soffit.sheet.traveller import build_traveller
@@ -45,7 +45,7 @@ Progress = Callable[[str, int, int], None]
 
 
 def write_release(
-    result: Resolution, out_dir: Path, *, paper: Paper = "a3", progress: Progress | None = None,
+    result: Resolution, out_dir: Path, *, issue: Issue = UNSTATED, progress: Progress | None = None,
     show: Callable[[Sheet], None] | None = None,
 ) -> Resolution:
     """Write all files of `result` to `out_dir`; returns the result as proven on the files.
@@ -56,7 +56,7 @@ def write_release(
     Raises InputError if the folder cannot be written to.
     """
     with staging_beside(out_dir) as staging:
-        proven, paths = write_files(result, staging, paper=paper, progress=progress, show=show)
+        proven, paths = write_files(result, staging, issue=issue, progress=progress, show=show)
         for path in paths.values():
             try:
                 path.replace(out_dir / path.name)
@@ -68,7 +68,7 @@ def write_release(
 
 
 def write_files(
-    result: Resolution, folder: Path, *, paper: Paper = "a3", progress: Progress | None = None,
+    result: Resolution, folder: Path, *, issue: Issue = UNSTATED, progress: Progress | None = None,
     show: Callable[[Sheet], None] | None = None,
 ) -> tuple[Resolution, dict[str, Path]]:
     """What `write_release` writes, in this folder, by role."""
@@ -96,16 +96,17 @@ def write_files(
     write_text(paths["recipe"], recipe_toml(proven))
     write_text(paths["report"], dumps(resolve_json(proven)))
     tell("sheet", 2, 4)
-    sheet = build_sheet(proven, title=name, files=geometry)
+    sheet = build_sheet(proven, title=name, revision=issue.revision,
+                        prepared_for=issue.prepared_for, files=geometry)
     if show is not None:
         show(sheet)
     write_html(sheet, paths["sheet_html"])
-    write_pdf(sheet, paths["sheet_pdf"], paper)
+    write_pdf(sheet, paths["sheet_pdf"], issue.paper)
     tell("sheet", 3, 4)
     checks = first_article(proven)
-    traveller = build_traveller(proven, checks, title=name)
+    traveller = build_traveller(proven, checks, title=name, revision=issue.revision)
     write_text(paths["traveller_html"], traveller_html(traveller))
-    paths["traveller_pdf"].write_bytes(traveller_pdf(traveller, paper))
+    paths["traveller_pdf"].write_bytes(traveller_pdf(traveller, issue.paper))
     write_text(paths["record_csv"], record_csv(sheet.number, checks))
     write_text(paths["record_json"],
                dumps(record_json(sheet.number, sheet.file, proven.after.process.name, checks)))

@@ -61,6 +61,7 @@ class Traveller:
     number: str
     made_by: str
     file: str
+    revision: str
     date: str
     process: str
     quantity: int
@@ -80,7 +81,7 @@ class Traveller:
 
 
 def build_traveller(result: Resolution, checks: tuple[Check, ...], *, title: str,
-                    date: datetime.date | None = None) -> Traveller:
+                    revision: str = "", date: datetime.date | None = None) -> Traveller:
     """The traveller of a resolution as proven on its files; `checks` are those of its first
     article, those that are optional left out."""
     process = result.after.process
@@ -96,6 +97,7 @@ def build_traveller(result: Resolution, checks: tuple[Check, ...], *, title: str
         number=sheet_number(result.received.source.sha256, produced),
         made_by=made_by(),
         file=result.received.source.file,
+        revision=revision,
         date=(date or datetime.date.today()).isoformat(),
         process=process.title,
         quantity=result.quantity,

@@ -25,7 +25,8 @@ def traveller_html(found: Traveller) -> str:
         ("number, as of the change sheet", found.number), ("file as received", found.file),
         ("process", found.process), ("quantity", number(found.quantity, 0)),
         ("way up in the file", found.orientation), ("as produced, sha256", found.produced_hash),
-        ("date of issue", found.date), ("made by", found.made_by),
+        ("revision", found.revision or "none stated"), ("date of issue", found.date),
+        ("made by", found.made_by),
         ("machine, operator", ""), ("first article passed: date and signature", ""),
         ("run started", ""), ("parts made, parts rejected", ""),
     )
@@ -118,6 +119,7 @@ def _data(found: Traveller, issued: datetime.date, paper: Paper, folder: Path) -
         "sources": sources(found.checks),
         "title_text": breakable(shortened(found.title, 60)),
         "file_text": breakable(shortened(found.file, 80)),
+        "revision_text": breakable(shortened(found.revision or "none stated", 30)),
         "process_text": breakable(shortened(found.process, 60)),
         "quantity_text": number(found.quantity, 0),
     }

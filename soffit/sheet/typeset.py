@@ -62,4 +62,4 @@ def picture(figure: Figure, folder: Path) -> dict[str, Any]:
     path = folder / f"{figure.key}.svg"
     path.write_text(to_svg(figure), encoding="utf-8")
     return {"path": path.name, "title": figure.title, "remark": figure.remark,
-            "alt": figure.alt, "width": figure.width_mm}
+            "alt": figure.alt, "width": figure.width_mm, "height": figure.height_mm}

@@ -12,6 +12,7 @@ import hashlib
 import os
 import tempfile
 import tomllib
+import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal, TypeVar
@@ -30,6 +31,7 @@ from soffit.plan.report_parts import process_json
 from soffit.plan.resolve import measure_protected
 from soffit.process.load import load_process
 from soffit.process.model import Process
+from soffit.production.record import Record, form_of, parse_form, read_form
 from soffit.sheet.archive import MAX_BYTES, unpack
 from soffit.sheet.model import sheet_number
 from soffit.sheet.package import MANIFEST, NEEDED, SCHEMA, SIGNOFFS, about, parsed
@@ -231,9 +233,38 @@ def _one_part(report: _Report, recipe: Recipe, files: Mapping[str, bytes],
     for role in ("sheet_html", "traveller_html", "record_csv", "record_json"):
         if number not in files[by_role[role]]:
             raise _apart(package, f"{by_role[role]} is not that of this part")
+    _record(files, by_role, package)
+    if SIGNOFFS in by_role:
+        parsed(files[by_role[SIGNOFFS]], by_role[SIGNOFFS], "soffit.signoffs/1")
     for role in ("sheet_pdf", "traveller_pdf"):
         if not files[by_role[role]].startswith(b"%PDF-"):
             raise _apart(package, f"{by_role[role]} is no PDF")
+
+
+def written_record(path: Path) -> Record:
+    """The record of a first article as it was written: in a file of its own, or in a package.
+    Raises InputError where there is none, or it was altered."""
+    if not zipfile.is_zipfile(path):
+        return read_form(path)
+    files = unpack(_bytes(path), path.name)
+    by_role = {one.role: one.file for one in _hashed(files, path.name)}
+    return _record(files, by_role, path.name)
+
+
+def _record(files: Mapping[str, bytes], by_role: Mapping[str, str], package: str) -> Record:
+    """The record in a package, which is the same in both its forms."""
+    found = []
+    for role in ("record_csv", "record_json"):
+        name = by_role[role]
+        try:
+            found.append(parse_form(Path(name), files[name].decode("utf-8")))
+        except UnicodeDecodeError:
+            raise _apart(package, f"{name} is not UTF-8 text") from None
+    one, other = (form_of(entry.check for entry in record.entries) for record in found)
+    if one != other:
+        raise _apart(package, f"{by_role['record_csv']} and {by_role['record_json']} have "
+                     "different limits")
+    return found[1]
 
 
 def _judge(package: str, report: _Report, recipe: Recipe, process: Process, folder: Path,
