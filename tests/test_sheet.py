@@ -27,6 +27,7 @@ from soffit.plan.model import Alternative, OpenFinding, Resolution
 from soffit.plan.report import resolve_json
 from soffit.plan.resolve import resolve
 from soffit.process.load import load_process
+from soffit.process.model import Grade
 from soffit.production.first_article import first_article
 from soffit.remedies.model import Edit
 from soffit.sheet import pdf
@@ -35,6 +36,7 @@ from soffit.sheet.crop import trimmed
 from soffit.sheet.figure import Balloon, Figure, Label, Stroke
 from soffit.sheet.html import to_html
 from soffit.sheet.ledger import note_rows
+from soffit.sheet.limits import limit_rows, rates_words
 from soffit.sheet.lines import length_mm, pieces
 from soffit.sheet.model import NoteRow, Sheet
 from soffit.sheet.pdf import to_pdf
@@ -334,10 +336,40 @@ def test_both_forms_say_every_row_and_every_caution(bracket: Sheet) -> None:
                 assert " ".join(words.split()) in flat, words
         for limit in bracket.limits:
             assert limit.value in flat
+            assert " ".join(limit.source.split()) in flat
+        assert " ".join(bracket.rates.split()) in flat
         for figure in (*bracket.views, *bracket.sections):
             assert figure.title in flat
     assert "nothing over air" in pdf
     assert "Not clean" not in pdf + html
+
+
+def test_each_limit_that_was_used_is_told_once_with_its_source() -> None:
+    process = load_process("pla-04")
+    plain = limit_rows(process, props=False, seen=())
+    seen = limit_rows(process, props=False, seen={"bed/topple", "cool/small-layer", "wall/gap"})
+    more = {row.name: (row.value, row.unit) for row in seen if row not in plain}
+    # 8 s, 0.5 N and 0.2 MPa are of the profile, from memory; 3° and 0.2 mm are common practice.
+    assert more == {"Least time of a layer": ("8", "s"), "Drag of the nozzle": ("0.5", "N"),
+                    "Adhesion of a first layer": ("0.20", "MPa"), "Least tipping angle": ("3", "°"),
+                    "Gap that stays open": ("0.2", "mm")}
+    props = [row.name for row in limit_rows(process, props=True, seen={"bed/topple"})]
+    assert len(props) == len(set(props)) and {*more} - {*props} == {
+        "Least time of a layer", "Gap that stays open"}
+    assert all(row.source and row.grade for row in seen)
+
+
+def test_rates_of_a_shop_that_does_not_exist_are_told() -> None:
+    """All prices of the profiles that come with it are invented; a shop that states its own is not
+    told so."""
+    process = load_process("pla-04")
+    demo = [value for table in (process.costs, process.cycle, process.failure)
+            for _, value in table if value.grade is Grade.DEMO]
+    assert f"{len(demo) + 1} invented for a demo shop" in rates_words(process)  # and the plastic
+    own = {name: getattr(process, name).model_copy(update={
+        key: value.model_copy(update={"grade": Grade.MEASURED})
+        for key, value in getattr(process, name)}) for name in ("costs", "cycle", "failure")}
+    assert "1 invented" in rates_words(process.model_copy(update=own))
 
 
 def test_what_stays_open_is_said_first_and_loudly(pillow: Sheet) -> None:

@@ -28,6 +28,7 @@ from soffit.sheet.drawings import (
     pictorial,
 )
 from soffit.sheet.figure import Figure
+from soffit.sheet.limits import limit_rows, rates_words
 from soffit.sheet.marks import edit_mark, numbered_and_rest, place_mark, triangles_of
 from soffit.sheet.model import Sheet, made_by, sheet_number, versions
 from soffit.sheet.places import Place, edit_number, has_place, number_of, places
@@ -87,7 +88,9 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         changes=ledger.change_rows(resolution, numbered),
         notes=ledger.note_rows(resolution, numbered),
         protected=tables.protected_rows(resolution),
-        limits=tables.limit_rows(process, props=bool(resolution.props)),
+        limits=limit_rows(process, props=bool(resolution.props),
+                          seen={finding.kind for finding in resolution.after.unattended}),
+        rates=rates_words(process) if resolution.estimate else "",
         measured=tables.measured_rows(resolution),
         estimate=tables.estimate_rows(resolution),
         alternatives=tables.alternative_rows(resolution),

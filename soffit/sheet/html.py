@@ -38,7 +38,8 @@ def to_html(sheet: Sheet) -> str:
               ("", "as received", "with slicer supports", "resolved", ""),
               [(text_cell(r.name), *map(number_cell, r.values), text_cell(r.unit))
                for r in sheet.estimate]),
-        *(f"<section>{figure_html(f)}</section>" for f in sheet.price),
+        *(f'<section>{figure_html(f)}<p class="small">{escape(sheet.rates)}</p></section>'
+          for f in sheet.price),
         table("Alternatives, for each part", ("", "Price", "Plastic, g", "Machine, s", "Hand, s",
                                               "Moved, mm", "Left, mm²"),
               [(_place(f"{r.words}, chosen" if r.chosen else r.words, r.remedies),

@@ -137,8 +137,9 @@ class Sheet:
     `ways_up`: maps of all ways up where one was chosen, `up_why` the reason. `price`: its chart,
     where there is an estimate. `measured` has the columns before and after; `estimate` has as
     received, with slicer supports, resolved (or no rows). `alternatives`: none where there is no
-    choice. `ejection`: how it is pushed off the platform ("" unknown). `risk`: what of a million
-    fails, in sentences. `files`: what it is about, `versions`: what made them.
+    choice. `rates`: what those behind time and price are worth. `ejection`: how it is pushed off
+    the platform ("" unknown). `risk`: what of a million fails, in sentences. `files`: what it is
+    about, `versions`: what made them.
     """
 
     title: str
@@ -167,6 +168,7 @@ class Sheet:
     notes: tuple[NoteRow, ...]
     protected: tuple[ProtectedRow, ...]
     limits: tuple[LimitRow, ...]
+    rates: str
     measured: tuple[QuantityRow, ...]
     estimate: tuple[QuantityRow, ...]
     alternatives: tuple[AlternativeRow, ...]

@@ -1,4 +1,4 @@
-"""What the change sheet says beside the ledger: figures, limits, faces, files, cautions."""
+"""What the change sheet says beside the ledger: figures, faces, files, cautions."""
 
 from __future__ import annotations
 
@@ -11,10 +11,9 @@ import numpy as np
 from soffit.part.model import Part
 from soffit.part.words import plural
 from soffit.plan.model import Resolution
-from soffit.process.model import Process, Value
 from soffit.production.figures import figure_rows
 from soffit.production.risk import uncalibrated_words, words
-from soffit.sheet.model import AlternativeRow, FileRow, LimitRow, ProtectedRow, QuantityRow
+from soffit.sheet.model import AlternativeRow, FileRow, ProtectedRow, QuantityRow
 from soffit.sheet.words import THIN, number, sentence, thin
 
 CAUTIONS = (
@@ -103,42 +102,6 @@ def protected_rows(resolution: Resolution) -> tuple[ProtectedRow, ...]:
     return tuple(ProtectedRow(f"face {p.face}", p.selector, p.deviation_mm, p.allowed_mm,
                               p.untouched) for p in resolution.protected)
 
-
-def limit_rows(process: Process, *, props: bool) -> tuple[LimitRow, ...]:
-    """The limits that places were judged by, and those that props were made by where there are
-    any."""
-    c, b, m, p = process.capability, process.bead, process.material, process.props
-
-    def row(name: str, value: Value, unit: str, decimals: int, of_props: bool = False) -> LimitRow:
-        return LimitRow(name, f"{value.value:.{decimals}f}", unit, value.source, value.grade.value,
-                        of_props)
-
-    steepest = c.angle_deg
-    found = (
-        row("Flat reach", c.lip_mm, "mm", 1),
-        row("Bridge", c.bridge_mm, "mm", 1),
-        row(
-            f"Angle from the platform ({90 - steepest.value:.0f}° from vertical)", steepest, "°", 1
-        ),
-        row("Step, share of a line", c.overlap, "", 2),
-        LimitRow("Step per layer", f"{process.step_mm:.2f}", "mm",
-                 "the smaller of layer / tan angle and share · line", "derived"),
-        row("Layer", b.layer_mm, "mm", 2),
-        row("Line", b.line_mm, "mm", 2),
-    )
-    return found if not props else (
-        *found,
-        row("Drag of the nozzle", c.drag_n, "N", 1, True),
-        row("Adhesion of a first layer", c.adhesion_mpa, "MPa", 2, True),
-        row("Bond of layers, share of strength", m.layer_bond, "", 2, True),
-        row("Give of a tip, share of a line", p.give_lines, "", 2, True),
-        row("Clear of a prop", p.free_mm, "mm", 1, True),
-        row("Widest contact of a prop", p.contact_mm, "mm", 1, True),
-        row("Pull of a hand", p.pull_n, "N", 0, True),
-        row("Pushed out, first layer", b.spread_mm, "mm", 2, True),
-        row("Height of the pushing edge", process.ejection.edge_mm, "mm", 1, True),
-        row("Hold of the cooled platform", process.ejection.released_mpa, "MPa", 2, True),
-    )
 
 _FILES = {"step": "production STEP", "3mf": "production 3MF", "stl": "production STL"}
 
