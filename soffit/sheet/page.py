@@ -41,7 +41,7 @@ dl.title dd{{margin:0;overflow-wrap:anywhere;min-height:1.4em}}
 table{{border-collapse:collapse;width:100%}}
 th,td{{text-align:left;vertical-align:top;padding:.35rem .8rem .35rem 0;
 border-bottom:1px solid {RULE};overflow-wrap:break-word}}
-thead th{{border-bottom:2px solid {INK};font-size:.9rem}}
+thead th,thead td{{border-bottom:2px solid {INK};font-size:.9rem}}
 td.n,th.n{{text-align:right}}
 td.n{{white-space:nowrap}}
 td.why{{min-width:14rem}}
@@ -66,20 +66,27 @@ svg{{display:block;width:100%;height:auto}}
 .views{{display:grid;grid-template-columns:120fr 120fr 136fr;gap:1rem}}
 .sections{{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(26rem,100%),1fr));gap:1rem}}
 .sections svg{{max-width:36rem}}
+.price{{margin-top:1.2rem}}
+.price svg{{max-width:34rem}}
 .ways{{margin:1.2rem 0}}
 .ways svg{{max-width:64rem}}
-.tables{{display:grid;grid-template-columns:repeat(auto-fit,minmax(25rem,1fr));gap:0 2.5rem;
-align-items:start}}
+.tables{{columns:32rem;column-gap:2.5rem}}
+.tables>*{{display:flow-root;break-inside:avoid}}
 .key{{display:flex;flex-wrap:wrap;gap:.2rem 1.4rem;list-style:none;padding:0;margin:.6rem 0 1rem;
 font-size:.87rem}}
 .key li{{display:flex;align-items:center;gap:.4em}}
 .key svg{{width:2em}}
 .cautions{{padding-left:1.2rem}}
+@media (max-width:1350px){{th,td{{padding-right:.5rem}}td.why{{min-width:10rem}}
+td.work{{min-width:8rem}}}}
 @media (max-width:900px){{.views{{grid-template-columns:1fr}}}}
-@media (max-width:640px){{
+@media screen and (max-width:640px){{
 body{{padding:1rem}}
 .by-height svg{{min-width:29rem}}
-.tables{{grid-template-columns:1fr}}
+.tables th,.tables td{{font-size:.87rem;padding-right:.3rem;overflow-wrap:anywhere}}
+.tables td.n{{white-space:normal}}
+}}
+@media screen and (max-width:1100px){{
 .cards thead{{display:none}}
 .cards,.cards tbody,.cards tr,.cards td{{display:block}}
 .cards tr{{border-bottom:1px solid {INK};padding:.5rem 0}}
@@ -91,10 +98,11 @@ body{{padding:1rem}}
 .cards td[data-name]::before{{content:attr(data-name) ": ";color:{SOFT}}}
 }}
 @media print{{
-body{{background:#fff;max-width:none;padding:0;font-size:9pt}}
+html{{font-size:9pt}}
+body{{background:#fff;max-width:none;padding:0;font-size:1rem}}
 .views{{grid-template-columns:120fr 120fr 136fr}}
 h2{{break-after:avoid}}
-.tables section{{break-inside:avoid}}
+dl.title{{break-inside:avoid}}
 *{{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
 }}
 """
@@ -142,7 +150,8 @@ def table(heading: str, columns: Sequence[str], rows: Sequence[Sequence[Cell]]) 
     if not rows:
         return ""
     kinds = [cell.kind for cell in rows[0]]
-    top = "".join(f'<th scope="col"{_class(kind)}>{escape(c)}</th>'
+    # A head without words is none.
+    top = "".join(f'<th scope="col"{_class(kind)}>{escape(c)}</th>' if c else "<td></td>"
                   for c, kind in zip(columns, kinds, strict=True))
     body = "".join(
         "<tr>" + "".join(f"<td{_class(cell.kind)}{_name(name)}>{cell.html}</td>"
