@@ -138,6 +138,7 @@ def resolve(
     forbid: Sequence[str] = (),
     only: Sequence[str] = (),
     demand: Mapping[str, str] | None = None,
+    forbid_at: Mapping[str, Sequence[str]] | None = None,
     max_deviation_mm: float | None = None,
     prop_at: Sequence[tuple[float, ...]] = (),
     no_prop_at: Sequence[tuple[float, ...]] = (),
@@ -155,10 +156,11 @@ def resolve(
     props.
     `prefer`: what is to be least, once as little as can be prints over air. `forbid`: remedies that
     are not used; `only`: those that are used, all where none is named; `demand`: for a finding of
-    the review, by its id, the remedy that it gets. `max_deviation_mm`: farthest that a surface may
-    move. `prop_at`: points x, y of the build frame, mm, under which a prop is set, below the
-    lowest underside or, with a third number, the one nearest to that height. `no_prop_at`: points
-    x, y around which no prop comes, within 4 mm or a third number.
+    the review, by its id, the remedy that it gets; `forbid_at`: those that it does not get. Words
+    of an option behind a name mean that one: "prop: 27 ridges on 20 posts". `max_deviation_mm`:
+    farthest that a surface may move. `prop_at`: points x, y of the build frame, mm, under
+    which a prop is set, below the lowest underside or, with a third number, the one nearest to that
+    height. `no_prop_at`: points x, y around which no prop comes, within 4 mm or a third number.
     `recipe`: file of decisions taken on this part or an earlier revision; they are taken
     again wherever their place is found again. `target_ppm`: of how many in a million the places may
     fail, all together; limits are tightened until they do not.
@@ -190,11 +192,13 @@ def resolve(
         "quantity": quantity,
         "wishes": Wishes(prefer, singular(forbid), tuple((demand or {}).items()),
                          max_deviation_mm, singular(only), tuple(_point(p) for p in prop_at),
-                         tuple(_spot(p) for p in no_prop_at), target_ppm),
+                         tuple(_spot(p) for p in no_prop_at), target_ppm,
+                         tuple((finding, name) for finding, names in (forbid_at or {}).items()
+                               for name in names)),
         "progress": progress,
     }
     # What names findings or places of one way up is meant for the one with least over air.
-    named = bool(protect or keep_out or demand or prop_at or no_prop_at or recipe)
+    named = bool(protect or keep_out or demand or forbid_at or prop_at or no_prop_at or recipe)
 
     def resolved(by: Process) -> Resolution:
         found = ways_up(part, by, progress=progress) if up == "auto" else None

@@ -47,6 +47,7 @@ from soffit.cli.options import (
     complete_topic,
     parse_demands,
     parse_direction,
+    parse_forbidden,
     parse_keep_out,
     parse_points,
     parse_up,
@@ -157,6 +158,7 @@ def resolve(
     direction = parse_up(up)
     rooms = [parse_keep_out(text) for text in keep_out or ()]
     demands = parse_demands(demand or ())
+    forbidden, forbidden_at = parse_forbidden(forbid or ())
     points = parse_points("--prop-at", prop_at or (), "x,y or x,y,z in mm")
     spots = parse_points("--no-prop-at", no_prop_at or (), "x,y or x,y,radius in mm")
     from soffit import api
@@ -177,9 +179,10 @@ def resolve(
         protect=protect or (),
         keep_out=kept_out,
         prefer=prefer.value,
-        forbid=forbid or (),
+        forbid=forbidden,
         only=only or (),
         demand=demands,
+        forbid_at=forbidden_at,
         max_deviation_mm=max_deviation,
         prop_at=points,
         no_prop_at=spots,

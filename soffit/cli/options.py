@@ -145,6 +145,22 @@ def parse_demands(texts: Sequence[str]) -> dict[str, str]:
     return found
 
 
+def parse_forbidden(texts: Sequence[str]) -> tuple[list[str], dict[str, list[str]]]:
+    """`--forbid`: "prop" for the whole part, "F3=roof" for one finding."""
+    everywhere: list[str] = []
+    there: dict[str, list[str]] = {}
+    for text in texts:
+        finding, equals, remedy = (item.strip() for item in text.partition("="))
+        if not equals:
+            everywhere.append(text)
+        elif finding and remedy:
+            there.setdefault(finding, []).append(remedy)
+        else:
+            raise InputError(f"reading --forbid: {text!r} is not understood; give a remedy, or a "
+                             "finding and the remedy that it is not to get, such as F3=roof")
+    return everywhere, there
+
+
 def parse_points(option: str, texts: Sequence[str], allowed: str) -> list[tuple[float, ...]]:
     """Points of two or three numbers, such as "12,5" and "12,5,3"."""
     return [tuple(_numbers(option, text, 3 if text.count(",") == 2 else 2, allowed))
@@ -270,8 +286,9 @@ ForbidOption = Annotated[
     list[str] | None,
     typer.Option(
         "--forbid",
-        metavar="REMEDY",
-        help='Remedy never to be used, such as prop or "roof leaving a bridge"; repeatable.',
+        metavar="[FINDING=]REMEDY",
+        help='Remedy never to be used, such as prop or "roof leaving a bridge", or not for this '
+        "finding of the review, such as F3=roof; repeatable.",
         show_default=False,
     ),
 ]
@@ -289,8 +306,9 @@ DemandOption = Annotated[
     typer.Option(
         "--demand",
         metavar="FINDING=REMEDY",
-        help="Remedy that a finding of the review gets, such as F3=roof, or no variant of it: "
-        "'F3=just roof'; repeatable.",
+        help="Remedy that a finding of the review gets, such as F3=roof, no variant of it: "
+        "'F3=just roof', or one of its options by its words: 'F3=prop: 9 ridges on 4 posts'; "
+        "repeatable.",
         show_default=False,
     ),
 ]

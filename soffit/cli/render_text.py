@@ -209,6 +209,10 @@ def _replay_lines(result: Resolution) -> list[Line]:
         if one.status != "same":
             on = f" on {one.finding_id}" if one.finding_id else ""
             lines += wrap(f"{one.edit_id} {one.remedy}{on}: {one.status}; {one.why}", "  ")
+    for barred in found.forbidden:
+        if barred.finding_id is None:
+            lines += wrap(f"{barred.remedy}, forbidden for {barred.finding}: {barred.status}; "
+                          f"{barred.why}", "  ")
     for kept in found.protected:
         if kept.status in ("vanished", "unclear"):
             lines += wrap(f"protected {kept.selector}: {kept.status}, so it is not protected; "

@@ -13,6 +13,7 @@ from dataclasses import replace
 
 from soffit.plan.model import Alternative, OptionRow
 from soffit.plan.survey import CURED_SHARE, Entry, Survey
+from soffit.plan.variants import variants
 from soffit.plan.wishes import PREFERENCES, Wishes
 
 # Alternatives are sought for so many places at most, and so many are told (common practice, no
@@ -53,7 +54,7 @@ def alternatives_of(survey: Survey, chosen: Sequence[Entry]) -> tuple[Alternativ
 
 def option_rows(survey: Survey, taken: Sequence[Entry]) -> tuple[OptionRow, ...]:
     """Every option of the findings of a survey, in their order, the cheapest first."""
-    rows = []
+    rows: list[OptionRow] = []
     for entry in survey.entries:
         option = entry.option
         if option is None:
@@ -65,7 +66,14 @@ def option_rows(survey: Survey, taken: Sequence[Entry]) -> tuple[OptionRow, ...]
                 option.safety, option.why, _outcome(survey, entry, place), chosen))
     number = {f.id: k for k, f in enumerate(survey.places)}
     rows.sort(key=lambda r: (number[r.finding], survey.wishes.weight(r.cost), r.remedy))
-    return tuple(rows)
+    told: dict[tuple[str, str, str], OptionRow] = {}
+    for finding in survey.places:
+        own = [row for row in rows if row.finding == finding.id]
+        for row, words in zip(own, variants(own), strict=True):
+            name = (row.finding, row.remedy, words)
+            if name not in told or row.chosen:  # of two that nothing tells apart one is enough
+                told[name] = replace(row, variant=words)
+    return tuple(told.values())
 
 
 def _front(survey: Survey, wishes: Wishes, deviation_mm: float) -> list[Alternative]:

@@ -48,7 +48,8 @@ class ProtectedFace:
 @dataclass(frozen=True)
 class OptionRow:
     """One option of one finding of the part as received, with what it takes and what became of it:
-    `outcome` in words, `chosen` whether it is among the edits."""
+    `outcome` in words, `chosen` whether it is among the edits, `variant` the words that tell it
+    from others of its remedy there, "" where there are none (see `plan.variants`)."""
 
     finding: str
     remedy: str
@@ -59,6 +60,7 @@ class OptionRow:
     why: str
     outcome: str
     chosen: bool
+    variant: str = ""
 
 
 @dataclass(frozen=True)

@@ -69,6 +69,14 @@ class RecipeChoice(_Model):
     target_ppm: float | None = Field(default=None, gt=0.0, lt=1e6)
 
 
+class RecipeForbid(_Model):
+    """What a finding was not to get: a remedy, or one option of it by its words (see
+    `soffit.plan.variants`)."""
+
+    finding: str
+    remedy: str
+
+
 class RecipeProtect(_Model):
     """A face that stays as it is, and the words that named it."""
 
@@ -136,6 +144,7 @@ class Recipe(_Model):
     part: RecipePart
     process: RecipeProcess
     choice: RecipeChoice = RecipeChoice()
+    forbid_at: tuple[RecipeForbid, ...] = ()
     protect: tuple[RecipeProtect, ...] = ()
     keep_out: tuple[RecipeKeepOut, ...] = ()
     prop_at: tuple[RecipeSpot, ...] = ()
@@ -171,6 +180,8 @@ def recipe_of(result: Resolution) -> Recipe:
                             only=tuple(sorted(result.wishes.only)),
                             max_deviation_mm=result.wishes.most_mm,
                             target_ppm=result.wishes.target_ppm),
+        forbid_at=tuple(RecipeForbid(finding=finding, remedy=remedy)
+                        for finding, remedy in sorted(result.wishes.forbid_at)),
         protect=tuple(RecipeProtect(selector=p.selector, face=p.face) for p in result.protected),
         keep_out=tuple(_kept_out(room) for room in result.keep_out),
         prop_at=tuple(RecipeSpot(at_mm=_moved(at, back)) for at in result.wishes.prop_at),
@@ -203,6 +214,8 @@ def to_toml(recipe: Recipe) -> str:
         lines += ["", "[choice]", *choice]
     findings = {finding.id: finding for finding in recipe.received.findings}
     faces = {face.id: face for face in recipe.received.faces}
+    for forbidden in recipe.forbid_at:
+        lines += ["", "[[forbid_at]]", *_keys(forbidden)]
     for protect in recipe.protect:
         lines += ["", "[[protect]]", *_keys(protect), *_in_words([protect.face], faces)]
     for kept_out in recipe.keep_out:
@@ -279,6 +292,10 @@ def _loose_ends(recipe: Recipe) -> Iterator[str]:
         if kept_out.room is None:
             yield (f"keep_out {number} is neither a box that holds something (corner_mm, edges_mm) "
                    "nor a file (file, sha256)")
+    for forbidden in recipe.forbid_at:
+        if forbidden.finding not in findings:
+            yield (f"forbid_at speaks of {forbidden.finding}, which received.findings does not "
+                   "describe")
     for edit in recipe.edit:
         if edit.finding and edit.finding not in findings:
             yield f"edit {edit.id} cures {edit.finding}, which received.findings does not describe"

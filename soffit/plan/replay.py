@@ -25,7 +25,7 @@ from soffit.plan.match_findings import (
     likeness,
     match_findings,
 )
-from soffit.plan.recipe import Recipe, RecipeEdit
+from soffit.plan.recipe import Recipe, RecipeEdit, RecipeForbid
 
 Status = Literal["same", "moved", "vanished", "unclear"]
 RoomStatus = Literal["same", "moved", "changed", "missing"]
@@ -49,6 +49,18 @@ class Decision:
     finding_id: str | None
     shift_mm: float
     at_mm: Vec3
+    why: str
+
+
+@dataclass(frozen=True)
+class Forbidden:
+    """What became of a remedy that a finding was not to get. `finding_id`: the finding of the new
+    review that it speaks of, None where there is none or more than one could be meant."""
+
+    finding: str
+    remedy: str
+    status: Status
+    finding_id: str | None
     why: str
 
 
@@ -88,6 +100,7 @@ class Replay:
     whether the new review stands so."""
 
     decisions: tuple[Decision, ...]
+    forbidden: tuple[Forbidden, ...]
     protected: tuple[KeptFace, ...]
     keep_out: tuple[KeptRoom, ...]
     new: tuple[str, ...]
@@ -115,6 +128,7 @@ def replay(
     up = _way(recipe, faces)
     return Replay(
         decisions=decisions,
+        forbidden=tuple(_forbidden(one, recipe, now, found, faces) for one in recipe.forbid_at),
         protected=tuple(_kept(p.selector, p.face, faces) for p in recipe.protect),
         keep_out=tuple(_room(k.room, faces, given) for k in recipe.keep_out if k.room),
         new=found.new,
@@ -147,29 +161,47 @@ def _decide(
     if not edit.finding:
         return _follow_up(edit, faces, placement)
     old = next(f for f in recipe.received.findings if f.id == edit.finding)
+    status, finding_id, why = _where(old, now, found, faces)
     shift = np.zeros(3)
-    finding_id: str | None = None
-    status: Status
+    if finding_id is not None:
+        new = next(f for f in now if f.id == finding_id)
+        shift = np.asarray(new.at_mm) - _carried(old.at_mm, faces.motion)
+    at = _carried(edit.at_mm, faces.motion) + shift
+    return _decision(edit, status, finding_id, shift, at, placement, why)
+
+
+def _forbidden(
+    one: RecipeForbid, recipe: Recipe, now: tuple[FindingDescription, ...], found: FindingMatch,
+    faces: FaceMatch,
+) -> Forbidden:
+    old = next(f for f in recipe.received.findings if f.id == one.finding)
+    return Forbidden(one.finding, one.remedy, *_where(old, now, found, faces))
+
+
+def _where(
+    old: FindingDescription, now: tuple[FindingDescription, ...], found: FindingMatch,
+    faces: FaceMatch,
+) -> tuple[Status, str | None, str]:
+    """What became of a finding, which one it is now, if it is sure, and why."""
     pair = next((p for p in found.pairs if p.a == old.id), None)
     could_be = dict(found.unclear).get(old.id, ())
     if pair is not None:
         new = next(f for f in now if f.id == pair.b)
-        shift = np.asarray(new.at_mm) - _carried(old.at_mm, faces.motion)
-        status, finding_id = ("moved" if pair.moved else "same"), new.id
-        why = _how(old, new, pair.shift_mm) if pair.moved else "it is where and what it was"
-    elif could_be:
-        status, why = "unclear", f"more than one place could be meant: {', '.join(could_be)}"
+        if pair.moved:
+            return "moved", new.id, _how(old, new, pair.shift_mm)
+        return "same", new.id, "it is where and what it was"
+    if could_be:
+        why = f"more than one place could be meant: {', '.join(could_be)}"
         if len(could_be) == 1:
             why = f"{could_be[0]} could be it, but so could another place of before"
-    elif other := next((f for f in now if f.id in found.new
-                        and likeness(old, f, faces) is not None), None):
-        status, why = "unclear", f"there it is {other.kind} now ({other.id}), not {old.kind}"
-    elif not old.faces or any(f in faces.of for f in old.faces):
-        status, why = "vanished", "the faces are there, but nothing prints over air there"
-    else:
-        status, why = "vanished", "the faces that it was found on are gone"
-    at = _carried(edit.at_mm, faces.motion) + shift
-    return _decision(edit, status, finding_id, shift, at, placement, why)
+        return "unclear", None, why
+    other = next((f for f in now if f.id in found.new and likeness(old, f, faces) is not None),
+                 None)
+    if other is not None:
+        return "unclear", None, f"there it is {other.kind} now ({other.id}), not {old.kind}"
+    if not old.faces or any(f in faces.of for f in old.faces):
+        return "vanished", None, "the faces are there, but nothing prints over air there"
+    return "vanished", None, "the faces that it was found on are gone"
 
 
 def _follow_up(edit: RecipeEdit, faces: FaceMatch, placement: Floats) -> Decision:

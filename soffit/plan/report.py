@@ -89,6 +89,7 @@ def resolve_json(result: Resolution) -> dict[str, Any]:
                 "why": row.why,
                 "outcome": row.outcome,
                 "chosen": row.chosen,
+                "variant": row.variant,
             }
             for row in result.options
         ],
@@ -299,6 +300,10 @@ def _replay(found: Replay) -> dict[str, Any]:
                 "why": one.why,
             }
             for one in found.decisions
+        ],
+        "forbidden": [
+            {"remedy": one.remedy, "status": one.status, "finding": one.finding_id, "why": one.why}
+            for one in found.forbidden
         ],
         "protected": [
             {"selector": one.selector, "face": one.face, "status": one.status}

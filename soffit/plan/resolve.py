@@ -22,6 +22,7 @@ from soffit.plan.recipe import Recipe
 from soffit.plan.replay import Replay, replay, up_of
 from soffit.plan.search import Progress, Search, signature
 from soffit.plan.trials import Rules, State
+from soffit.plan.variants import WORDS
 from soffit.plan.way_out import way_out
 from soffit.plan.wishes import JUST, Wishes, checked
 from soffit.process.model import Process
@@ -136,7 +137,7 @@ def searched(
     }
     stack = cut_layers(received, process)
     before, look = reviewed(received, process, stack=stack, unattended=True, progress=progress)
-    _check_demands(wishes, before)
+    _check_places(wishes, before)
     taken_again = None
     kept_out = remembered(keep_out, received)
     again: tuple[BoxRoom, ...] = ()
@@ -157,7 +158,8 @@ def searched(
 def _as_decided(wishes: Wishes, recipe: Recipe, found: Replay, received: Part) -> Wishes:
     """`wishes` with what a recipe decided, as far as they leave it open."""
     if wishes == Wishes(demand=wishes.demand, prop_at=wishes.prop_at,
-                        no_prop_at=wishes.no_prop_at, target_ppm=wishes.target_ppm):
+                        no_prop_at=wishes.no_prop_at, target_ppm=wishes.target_ppm,
+                        forbid_at=wishes.forbid_at):
         choice = recipe.choice
         wishes = replace(wishes, prefer=choice.prefer, forbid=frozenset(choice.forbid),
                          only=frozenset(choice.only), most_mm=choice.max_deviation_mm)
@@ -167,19 +169,25 @@ def _as_decided(wishes: Wishes, recipe: Recipe, found: Replay, received: Part) -
                          no_prop_at=tuple((*spot.in_frame(motion)[:2], spot.radius_mm)
                                           for spot in recipe.no_prop_at))
     asked = {finding for finding, _ in wishes.demand}
-    again = {d.finding_id: f"{JUST}{d.remedy}" for d in found.decisions
-             if d.finding_id is not None and d.finding_id not in asked}
-    return replace(wishes, demand=(*wishes.demand, *again.items()))
+    edits = {edit.id: edit for edit in recipe.edit}
+    again = {d.finding_id: f"{JUST}{d.remedy}{WORDS}{edits[d.edit_id].why}"
+             for d in found.decisions if d.finding_id is not None and d.finding_id not in asked
+             and not wishes.barred(d.finding_id, [edits[d.edit_id]], near=False)}
+    barred = [(one.finding_id, one.remedy) for one in found.forbidden
+              if one.finding_id is not None and one.finding_id not in asked]
+    return replace(wishes, demand=(*wishes.demand, *again.items()),
+                   forbid_at=tuple(dict.fromkeys((*wishes.forbid_at, *barred))))
 
 
-def _check_demands(wishes: Wishes, before: Review) -> None:
+def _check_places(wishes: Wishes, before: Review) -> None:
     there = [f.id for f in before.air]
-    for finding, remedy in wishes.demand:
-        if finding not in there:
-            raise InputError(
-                f"resolving {before.part.source.file}: {remedy} is demanded for {finding}, but "
-                f"what prints over air is {', '.join(there) or 'nothing'}; `soffit review` with "
-                "the same process and way up lists it")
+    for said, places in (("demanded", wishes.demand), ("forbidden", wishes.forbid_at)):
+        for finding, remedy in places:
+            if finding not in there:
+                raise InputError(
+                    f"resolving {before.part.source.file}: {remedy} is {said} for {finding}, but "
+                    f"what prints over air is {', '.join(there) or 'nothing'}; `soffit review` "
+                    "with the same process and way up lists it")
 
 
 def _reasons(search: Search) -> Callable[[Finding], str]:
@@ -190,7 +198,8 @@ def _reasons(search: Search) -> Callable[[Finding], str]:
     over_air = search.state.review.over_air_mm2
     still = [f for f in search.state.review.air if signature(f) in told]
     for finding in still[:MOST_WAYS]:
-        way = way_out(search.state, search.rules, search.wishes, finding)
+        wishes = search.wishes.at(search.received_id(finding))
+        way = way_out(search.state, search.rules, wishes, finding)
         if way is not None:
             told[signature(finding)] = way.sentence
     for finding in still[:MOST_SPLITS]:

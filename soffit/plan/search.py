@@ -98,8 +98,7 @@ class Search:
             only_props = self._propped
             survey = Survey(
                 self.state, self.rules, self.wishes, self._next, self._asks,
-                lambda f, o: self._refused.get(_key(f, o), ""),
-                lambda f: self.wishes.demanded(self._received_id(f)))
+                lambda f, o: self._refused.get(_key(f, o), ""), self.received_id)
             for entry in survey.entries:
                 if entry.option is not None:
                     entry.known = self._made.get(self._key_of(survey, entry))
@@ -223,7 +222,7 @@ class Search:
                 if k < len(entries):
                     faces |= set(entries[k].touched)
                     faces |= _origins(before, *(survey.places[i] for i in entries[k].own))
-            self._record(self._received_id(place), stand.option, faces, before)
+            self._record(self.received_id(place), stand.option, faces, before)
         self._become(made.state)
         return mine
 
@@ -259,8 +258,10 @@ class Search:
         for finding, place in zip(left, places_of(survey.places, left), strict=True):
             if place is not None and len(found) < MOST_MORE:
                 option = least_under(self.state.context, finding)
-                if option is not None and self.wishes.refuses(option) is None:
-                    found.append(replace(option, finding=survey.places[place].id))
+                mine = survey.places[place]
+                wishes = self.wishes.at(self.received_id(mine))
+                if option is not None and wishes.refuses(option) is None:
+                    found.append(replace(option, finding=mine.id))
         return found
 
     def _gain(self, made: State) -> float:
@@ -292,7 +293,7 @@ class Search:
             if gain <= 0.0:
                 return False
         changed = set(touched(self.state.produced, after.produced, self.rules))
-        self._record(self._received_id(finding), option, changed | _origins(self.state, now),
+        self._record(self.received_id(finding), option, changed | _origins(self.state, now),
                      self.state)
         self._become(after)
         return True
@@ -338,7 +339,7 @@ class Search:
         assert entry.option is not None
         return _key(_place(survey, entry.option), entry.option)
 
-    def _received_id(self, finding: Finding) -> str:
+    def received_id(self, finding: Finding) -> str:
         """Id of the same finding in the review of the part as received; "" if it is new."""
         same = (f.id for f in self.before.findings if signature(f) == signature(finding))
         return next(same, "")

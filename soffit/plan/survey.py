@@ -22,11 +22,15 @@ from soffit.part.model import Floats
 from soffit.plan.choose import Choice, Problem, choose
 from soffit.plan.outcome import Outcome, outcome, places_of, reaches
 from soffit.plan.trials import Rules, State, attempt
-from soffit.plan.wishes import JUST, Wishes, covers, meets
+from soffit.plan.variants import parted
+from soffit.plan.wishes import JUST, Wishes, covers, demanded_of
 from soffit.process.cost import Cost, cost_of
 from soffit.remedies import LAST_RESORT, all_options
 from soffit.remedies.model import Option
 from soffit.remedies.prop_join import completed
+
+# Of an option that is not wanted at its place.
+FORBIDDEN = "forbidden here"
 
 # An option cures a place when so much of its area is no longer over air; what then remains is a
 # place of its own (derived: strips at the borders of layers), and makes it so much dearer, beside
@@ -74,7 +78,8 @@ class Entry:
 class Survey:
     """The options of the places of one state. `edit`: what the next edit is called. `asks`: the
     remedies that a place is asked about; `refused`: why an option cannot be had, "" where nothing
-    is known against it; `demanded`: the remedy that a place is to get."""
+    is known against it; `received`: which finding of the part as received a place is, "" for a new
+    one."""
 
     state: State
     rules: Rules
@@ -82,7 +87,7 @@ class Survey:
     edit: str
     asks: Callable[[Finding], tuple[str, ...]]
     refused: Callable[[Finding, Option], str]
-    demanded: Callable[[Finding], str | None]
+    received: Callable[[Finding], str]
     entries: list[Entry] = field(default_factory=list)
     reasons: dict[int, list[str]] = field(default_factory=dict)
     tries: int = 0
@@ -136,9 +141,9 @@ class Survey:
     def why_not(self, place: int) -> str:
         """Why no option was taken for a place, in words."""
         said = list(self.reasons.get(place, ()))
-        demanded = self.demanded(self.places[place])
+        demanded = self.wishes.demanded(self.received(self.places[place]))
         if demanded is not None and not any(place in e.own for e in self.entries):
-            said.insert(0, f"{demanded} is demanded, and does not apply here")
+            said.insert(0, f"{parted(demanded)[0]} is demanded, and does not apply here")
         for entry in self.entries:
             if entry.option is None or place not in entry.own:
                 continue
@@ -152,20 +157,24 @@ class Survey:
         return "; ".join(dict.fromkeys(said))
 
     def _forbids_props(self, finding: Finding) -> bool:
-        demanded = self.demanded(finding)
-        return self.wishes.forbids_props or (
-            demanded is not None and not covers("prop", demanded.removeprefix(JUST)))
+        name = self.received(finding)
+        demanded = self.wishes.demanded(name)
+        return self.wishes.at(name).forbids_props or (
+            demanded is not None and not covers("prop", parted(demanded.removeprefix(JUST))[0]))
 
     def _ask(self, place: int, names: tuple[str, ...]) -> None:
         finding = self.places[place]
         options, why_not = all_options(self.state.context, finding, names)
         self.reasons.setdefault(place, []).extend(why_not)
-        demanded = self.demanded(finding)
-        offered = [option.remedy for option in options]
-        for option in options:
+        name = self.received(finding)
+        demanded = self.wishes.demanded(name)
+        offered = range(len(options)) if demanded is None else demanded_of(demanded, options)
+        barred = self.wishes.barred(name, options)
+        for k, option in enumerate(options):
             assert option.cost is not None  # `all_options` measures them
-            if demanded is not None and not meets(demanded, option.remedy, offered):
+            if k not in offered:
                 continue
+            refused = FORBIDDEN if k in barred else self.refused(finding, option)
             if self.state.meets_prop(option):
                 self.reasons[place].append(f"{option.remedy}: it would grow onto a prop")
                 continue
@@ -175,12 +184,12 @@ class Survey:
                                      round(e.option.volume_mm3, 6))), None)
             if same is not None:
                 same.own.add(place)  # of another finding of the same place
+                same.refused = same.refused or refused
                 continue
             box = np.asarray(evaluate(option.solid, self.state.context.part).bounding_box())
             places = reaches(box, self.places, NEAR_MM)
             places[place] = 1.0
-            self.entries.append(Entry(option, option.cost, places, {place},
-                                      refused=self.refused(finding, option)))
+            self.entries.append(Entry(option, option.cost, places, {place}, refused=refused))
 
     def _try(self, entry: Entry, option: Option) -> None:
         after = self._attempt(entry, option)
@@ -254,6 +263,12 @@ class Survey:
             if remains > self._nothing:
                 # What is left is a place of its own, to be seen to by hand at worst.
                 cost[j] = (1.0 + REST_SHARE) * cost[j] + avoid_work
+        for k, finding in enumerate(self.places):
+            if wishes.demanded(self.received(finding)) is not None:
+                # Where what is demanded helps, nothing else stands in for it.
+                own = np.array([k in entry.own for entry in entries], dtype=bool)
+                if (rest[own, k] < area[k]).any():
+                    rest[~own, k] = area[k]
         return Problem(cost, area, rest, new)
 
     @property
