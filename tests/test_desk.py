@@ -147,6 +147,51 @@ def test_a_choice_is_carried_out_undone_at_once_and_is_in_the_recipe(
     desk.post(f"/api/jobs/{job}/undo")
 
 
+def test_an_option_is_forbidden_for_one_finding_and_the_recipe_says_so(
+    desk: Client, job: str
+) -> None:
+    start = desk.get(f"/api/jobs/{job}")
+    keys = [row["key"] for row in start["options"]]
+    assert len(set(keys)) == len(keys) and not any(row["forbidden"] for row in start["options"])
+    (took,) = [row["key"] for row in start["options"] if row["chosen"]]
+    url = f"/api/jobs/{job}/decisions"
+    said = desk.post(url, {"forbid_at": {"finding": "F1", "key": took}})
+    assert said["stale"] and said["undo"] == "forbid_at"
+    assert said["decisions"]["forbid_at"] == {"F1": [took]}
+    assert [row["key"] for row in said["options"] if row["forbidden"]] == [took]
+    done = desk.settled(job)
+    # Its variant is another option, and takes its place.
+    assert [e["remedy"] for e in done["resolve"]["edits"]] == ["chamfer"]
+    (row,) = [row for row in done["options"] if row["forbidden"]]
+    assert (row["key"], row["outcome"]) == (took, "forbidden here")
+    recipe = desk.call("GET", f"/api/jobs/{job}/recipe").body
+    # Choosing it lifts that; so does taking the recipe's word back.
+    chosen = desk.post(url, {"choose": {"finding": "F1", "key": took}})
+    assert chosen["decisions"]["forbid_at"] == {}
+    both = desk.post(url, {"forbid_at": {"finding": "F1", "key": took}})
+    assert both["decisions"]["choose"] == {} and both["state"] == "done" and not both["stale"]
+    taken = desk.call("PUT", f"/api/jobs/{job}/recipe?name=arm.recipe.toml", recipe).json
+    assert taken["decisions"]["recipe"]["forbid_at"] == 1
+    desk.post(url, {"choose": {"finding": "F1", "key": None}})  # nor is its edit taken again
+    done = desk.settled(job)
+    assert [row["key"] for row in done["options"] if row["forbidden"]] == [took]
+    assert [e["remedy"] for e in done["resolve"]["edits"]] == ["chamfer"]
+    lifted = desk.post(url, {"allow_at": {"finding": "F1", "key": took}})
+    assert not [row["key"] for row in lifted["options"] if row["forbidden"]]
+    done = desk.settled(job)
+    assert [row["key"] for row in done["options"] if row["chosen"]] == [took]
+    for wrong, status in (({"forbid_at": {"finding": "F1", "key": None}}, 422),
+                          ({"forbid_at": {"finding": "F1", "key": "F1/magic"}}, 400),
+                          ({"forbid_at": {"finding": "F1", "key": "F1/prop: 1 leg"}}, 400),
+                          ({"choose": {"finding": "F2", "key": "F1/chamfer"}}, 400)):
+        assert desk.call("POST", url, wrong).status == status
+    desk.post(url, {"forbid": "chamfer"})
+    assert desk.call("POST", url, {"choose": {"finding": "F1", "key": took}}).status == 409
+    while desk.call("POST", f"/api/jobs/{job}/undo").status == 200:
+        pass
+    assert desk.settled(job)["resolve"] == start["resolve"]
+
+
 def test_the_command_line_fetches_what_the_desk_has(
     desk: Client, job: str, tmp_path: Path, capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,

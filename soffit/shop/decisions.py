@@ -7,17 +7,19 @@ process that is killed loses nothing that was answered, and nothing is ever half
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Protocol
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from soffit.plan.wishes import Prefer
+from soffit.plan.wishes import JUST, Prefer, bars
 
 # Own limits, far above what anybody would say of one part.
 MOST = 200
 _FAR_MM = 1e5
+NEAR_MM = 1.0  # a finding that is asked for by its place may be so far from it
 
 
 class _Model(BaseModel):
@@ -43,24 +45,48 @@ Spot = tuple[Length, Length] | tuple[Length, Length, Annotated[float, Field(gt=0
 Way = tuple[Length, Length, Length]
 Up = Annotated[Literal["keep", "auto"] | Way, AfterValidator(_way)]
 Words = Annotated[str, Field(min_length=1, max_length=200)]
+Key = Annotated[str, Field(min_length=1, max_length=500)]
 Selector = Annotated[int, Field(ge=1)] | Words
 Place = Annotated[int, Field(ge=0, lt=MOST)]
 
 
 class Choose(_Model):
-    """An option for a finding, by its key "FINDING/REMEDY"; None leaves it to the search again.
-    `kind` and `at_mm` are those of the finding, by which it is found again."""
+    """An option for a finding, by its key, "FINDING/REMEDY" or "FINDING/REMEDY: WORDS"; None leaves
+    it to the search again. `kind` and `at_mm` are those of the finding, by which it is found again.
+    """
 
     finding: Words
-    key: Words | None
+    key: Key | None
     kind: Annotated[str, Field(max_length=40)] = ""
     at_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    @property
+    def remedy(self) -> str:
+        """What the key names: a remedy, and where it has several options there, words of one."""
+        return (self.key or "").partition("/")[2]
+
+    @property
+    def named(self) -> str:
+        """The same as the search takes it: that option and no variant of it."""
+        return f"{JUST}{self.remedy}"
+
+    def same_place(self, other: Choose) -> bool:
+        """Whether both speak of the same finding, though its number may be another by now."""
+        return self.kind == other.kind and near(self.at_mm, other.at_mm)
+
+
+class Named(Choose):
+    """An option for a finding that is not to be had there, or again."""
+
+    key: Key
 
 
 class Decision(_Model):
     """One decision: exactly one of these is given."""
 
     choose: Choose | None = None
+    forbid_at: Named | None = None
+    allow_at: Named | None = None
     forbid: Words | None = None
     allow: Words | None = None
     protect: Annotated[list[Selector], Field(min_length=1, max_length=MOST)] | None = None
@@ -114,6 +140,7 @@ class Start(_Model):
     protect: tuple[str, ...] = ()
     keep_out: int = 0
     edits: int = 0
+    forbid_at: int = 0
 
     def wanted(self, process: str, quantity: int) -> Wanted:
         """What holds where nothing but this was said."""
@@ -124,8 +151,8 @@ class Start(_Model):
 
 class Wanted(_Model):
     """All that holds at one moment. `recipe`: what the decisions start from, if anything;
-    `released` and `left_open` are what of it no longer holds: selectors of protected faces, and
-    findings."""
+    `released`, `left_open` and `allowed_at` are what of it no longer holds: selectors of protected
+    faces, findings, and what they were not to get."""
 
     process: str
     quantity: int
@@ -134,6 +161,7 @@ class Wanted(_Model):
     max_deviation_mm: float | None = None
     target_ppm: float | None = None
     choose: dict[str, Choose] = {}
+    forbid_at: tuple[Choose, ...] = ()
     forbid: tuple[str, ...] = ()
     only: tuple[str, ...] = ()
     protect: tuple[str, ...] = ()
@@ -142,7 +170,13 @@ class Wanted(_Model):
     no_prop_at: tuple[tuple[float, ...], ...] = ()
     recipe: Start | None = None
     released: tuple[str, ...] = ()
-    left_open: tuple[str, ...] = ()
+    left_open: tuple[Choose, ...] = ()
+    allowed_at: tuple[Choose, ...] = ()
+
+    @property
+    def places(self) -> tuple[Choose, ...]:
+        """All that is said of single findings."""
+        return (*self.choose.values(), *self.forbid_at, *self.left_open, *self.allowed_at)
 
 
 class Line(Protocol):
@@ -165,6 +199,23 @@ class Folded:
 
 def folded(start: Wanted, log: Iterable[Line]) -> Folded:
     """What a log comes to. `start`: what holds before its first line."""
+    base, done, undone = _read(start, log)
+    return Folded(_all(base, done), done[-1].what if done else None,
+                  undone[-1].what if undone else None)
+
+
+def reachable(start: Wanted, log: Iterable[Line]) -> list[Wanted]:
+    """All that may hold again by undo and redo, and what holds."""
+    base, done, undone = _read(start, log)
+    found = [base]
+    for line in (*done, *reversed(undone)):
+        found.append(_all(found[-1], [line]))
+    return found
+
+
+def _read(start: Wanted, log: Iterable[Line]) -> tuple[Wanted, list[Line], list[Line]]:
+    """What cannot be taken back any more, what can, and what can be brought back, the last first
+    taken back."""
     base, done, undone = start, list[Line](), list[Line]()
     for line in log:
         if line.what == "undo":
@@ -176,8 +227,7 @@ def folded(start: Wanted, log: Iterable[Line]) -> Folded:
         else:
             done.append(line)
             undone.clear()
-    return Folded(_all(base, done), done[-1].what if done else None,
-                  undone[-1].what if undone else None)
+    return base, done, undone
 
 
 def selectors(given: Iterable[int | str]) -> list[str]:
@@ -198,8 +248,9 @@ def _carried(wanted: Wanted, value: dict[str, Any]) -> Wanted:
         return start.wanted(wanted.process, wanted.quantity)
     # Numbers of faces are those of the old file; words may still name something.
     words = tuple(p for p in wanted.protect if not p.removeprefix("face ").isdigit())
-    lost: dict[str, Any] = {"choose": {}, "keep_out": (), "prop_at": (), "no_prop_at": (),
-                            "recipe": None, "released": (), "left_open": ()}
+    lost: dict[str, Any] = {"choose": {}, "forbid_at": (), "keep_out": (), "prop_at": (),
+                            "no_prop_at": (), "recipe": None, "released": (), "left_open": (),
+                            "allowed_at": ()}
     return wanted.model_copy(update={**lost, "protect": words})
 
 
@@ -207,12 +258,24 @@ def _after(wanted: Wanted, what: str, value: Any) -> Wanted:
     """What holds after one decision."""
     now: dict[str, Any]
     if what == "choose":
-        rest = {f: c for f, c in wanted.choose.items() if f != value["finding"]}
-        if value["key"] is None:
-            left = dict.fromkeys((*wanted.left_open, value["finding"]))
-            now = {"choose": rest, "left_open": tuple(left) if wanted.recipe else ()}
+        said = Choose.model_validate(value)
+        rest = {f: c for f, c in wanted.choose.items() if f != said.finding}
+        if said.key is None:
+            left = (*_without(wanted.left_open, said), said) if wanted.recipe else ()
+            now = {"choose": rest, "left_open": left}
         else:
-            now = {"choose": {**rest, value["finding"]: Choose.model_validate(value)}}
+            now = {"choose": {**rest, said.finding: said},
+                   "forbid_at": tuple(f for f in wanted.forbid_at if not _bars(f, said))}
+    elif what == "forbid_at":
+        said = Choose.model_validate(value)
+        now = {"forbid_at": (*_without(wanted.forbid_at, said), said),
+               "choose": {f: c for f, c in wanted.choose.items() if not _bars(said, c)},
+               "allowed_at": _without(wanted.allowed_at, said)}
+    elif what == "allow_at":
+        said = Choose.model_validate(value)
+        now = {"forbid_at": _without(wanted.forbid_at, said)}
+        if wanted.recipe:
+            now["allowed_at"] = (*_without(wanted.allowed_at, said), said)
     elif what == "forbid":
         now = {"forbid": tuple(dict.fromkeys((*wanted.forbid, value)))}
     elif what == "allow":
@@ -234,10 +297,25 @@ def _after(wanted: Wanted, what: str, value: Any) -> Wanted:
     elif what == "up":
         # What was said in the frame of the other way up says nothing in this one.
         now = {"up": value if isinstance(value, str) else tuple(value), "choose": {},
-               "keep_out": (), "prop_at": (), "no_prop_at": ()}
+               "forbid_at": (), "keep_out": (), "prop_at": (), "no_prop_at": ()}
     elif what == "recipe":
         start = Start.model_validate(value)
         return start.wanted(start.process, start.quantity)
     else:
         now = {what: value}
     return wanted.model_copy(update=now)
+
+
+def _without(said: tuple[Choose, ...], one: Choose) -> tuple[Choose, ...]:
+    """What was said but for the same of the same finding."""
+    return tuple(s for s in said if not (s.remedy == one.remedy and s.same_place(one)))
+
+
+def _bars(forbidden: Choose, chosen: Choose) -> bool:
+    """Whether what is forbidden at a finding is what was chosen there."""
+    return forbidden.same_place(chosen) and bars(forbidden.named, chosen.named)
+
+
+def near(a: tuple[float, float, float], b: tuple[float, float, float]) -> bool:
+    """Whether two places of findings are one."""
+    return math.dist(a, b) <= NEAR_MM

@@ -16,17 +16,17 @@ from sqlalchemy.orm import Session
 from soffit.errors import SoffitError
 from soffit.part.child import Child
 from soffit.part.units import unit_named
-from soffit.process.load import available
-from soffit.remedies import modules
 from soffit.shop.blobs import Blobs
 from soffit.shop.bus import Bus
-from soffit.shop.decisions import MOST, Choose, Decision, Start
+from soffit.shop.checked import checked, known
+from soffit.shop.decisions import Decision, Start
 from soffit.shop.errors import Refused, not_found, not_now, wrong
 from soffit.shop.home import Home
 from soffit.shop.limits import Limits
 from soffit.shop.names import shown_name
 from soffit.shop.runs import Standing, plan, queue, standing, supersede, waiting
 from soffit.shop.store import Store, now, open_store
+from soffit.shop.sweep import needed
 from soffit.shop.tables import (
     ASKING,
     DONE,
@@ -49,7 +49,7 @@ class Desk:
 
     def __init__(self, home: Home, limits: Limits | None = None) -> None:
         self.home, self.limits = home, limits or Limits()
-        self.store: Store = open_store(home.database)
+        self.store: Store = open_store(home.database, home.root)
         self.blobs = Blobs(home.files)
         self.bus = Bus(self.limits.listeners)
         self.workers = Workers(self.store, self.blobs, home.scratch, self.bus, self.limits,
@@ -58,8 +58,14 @@ class Desk:
         self._reading = threading.Lock()
 
     def start(self) -> None:
-        """Begin to work off the queue."""
+        """Begin to work off the queue, once the files that nothing needs are gone."""
+        self.sweep()
         self.workers.start()
+
+    def sweep(self) -> bool:
+        """Take away the files that nothing needs; the rows let go of them first. False where files
+        were being added all the time: they go the next time."""
+        return self.blobs.sweep(self._needed)
 
     def close(self) -> None:
         """Stop within a second; what was under way is taken up again next time."""
@@ -111,12 +117,14 @@ class Desk:
         self._changed(job_id, halted)
 
     def remove(self, job_id: str) -> None:
-        """Take a job out of sight and stop what is under way for it. Its rows stay."""
+        """Take a job out of sight and stop what is under way for it. Its rows stay; its files go,
+        but for what was measured and what a customer gave an answer to."""
         with self.store.begin() as session:
             job = job_of(session, job_id)
             job.removed = now()
             halted = [*supersede(session, job), *self._stop(session, job)]
         self._changed(job_id, halted)
+        self.sweep()
 
     def state_unit(self, job_id: str, unit: str) -> None:
         """Say which unit the numbers of a file are in that does not say it."""
@@ -170,7 +178,7 @@ class Desk:
         with self.store.begin() as session:
             job = job_of(session, job_id)
             at = standing(session, job)
-            value = self._checked(at, decision)
+            value = checked(self, at, decision)
             halted = self._say(session, at, decision.what, {"of": value})
         self._changed(job_id, halted)
 
@@ -185,23 +193,27 @@ class Desk:
 
     def take_recipe(self, job_id: str, data: bytes, name: str) -> None:
         """Start from the decisions of a recipe, instead of all that was decided."""
-        sha256 = self.blobs.put(data)
-        start: Start = self.read("read_start", (self.blobs.path(sha256), name), "reading a recipe")
-        known(start.process, None)
-        value = {**start.model_dump(mode="json"), "sha256": sha256}
-        with self.store.begin() as session:
-            at = standing(session, job_of(session, job_id))
-            halted = self._say(session, at, "recipe", {"of": value})
+        with self.blobs.adding():
+            sha256 = self.blobs.put(data)
+            start: Start = self.read("read_start", (self.blobs.path(sha256), name),
+                                     "reading a recipe")
+            known(start.process, None)
+            value = {**start.model_dump(mode="json"), "sha256": sha256}
+            with self.store.begin() as session:
+                at = standing(session, job_of(session, job_id))
+                halted = self._say(session, at, "recipe", {"of": value})
         self._changed(job_id, halted)
 
     def add_record(self, job_id: str, data: bytes, name: str) -> None:
         """Keep the record of a first article, held against its limits."""
-        sha256 = self.blobs.put(data)
-        said = self.read("held_record", self.blobs.path(sha256), "reading a record")
-        with self.store.begin() as session:
-            job = job_of(session, job_id)
-            session.add(Record(job=job.id, created=now(), file=shown_name(name, "record"),
-                               sha256=sha256, passed=said["passed"], said={"rows": said["rows"]}))
+        with self.blobs.adding():
+            sha256 = self.blobs.put(data)
+            said = self.read("held_record", self.blobs.path(sha256), "reading a record")
+            with self.store.begin() as session:
+                job = job_of(session, job_id)
+                session.add(Record(job=job.id, created=now(), file=shown_name(name, "record"),
+                                   sha256=sha256, passed=said["passed"],
+                                   said={"rows": said["rows"]}))
         self._changed(job_id, ())
 
     def read(self, function: str, argument: object, doing: str) -> Any:
@@ -238,50 +250,6 @@ class Desk:
         session.flush()
         return plan(session, at.job)
 
-    def _checked(self, at: Standing, decision: Decision) -> Any:
-        """The value of a decision, if it speaks of what there is."""
-        wanted, value = at.wanted, decision.value
-        if decision.what == "process":
-            known(value, None)
-        elif decision.what in ("forbid", "allow"):
-            names = [module.NAME for module in modules()]
-            if not any(name == value or value.startswith(f"{name} ") for name in names):
-                raise wrong(f"there is no remedy {value!r}; there are {', '.join(names)}")
-        elif decision.what in ("keep_out", "prop_at", "no_prop_at"):
-            if len(getattr(wanted, decision.what)) >= MOST:
-                raise not_now(f"there are {MOST} of these already; take some out")
-        elif decision.what.startswith("drop_"):
-            held = getattr(wanted, decision.what.removeprefix("drop_"))
-            if value >= len(held):
-                raise not_now(f"there are {len(held)} of these, counted from 0; there is none with "
-                              f"number {value}")
-        elif decision.what in ("protect", "unprotect"):
-            if len(wanted.protect) >= MOST:
-                raise not_now(f"{MOST} faces are protected already; name them by words")
-            report = self.reviewed(at)
-            faces = report["part"]["faces"] if report is not None else 0
-            for face in (one for one in value if isinstance(one, int)):
-                if report is not None and face > faces:
-                    raise wrong(f"there is no face {face}; the part has faces 1 to {faces}")
-        elif decision.what == "choose":
-            value = self._chosen(at, Choose.model_validate(value)).model_dump(mode="json")
-        return value
-
-    def _chosen(self, at: Standing, choice: Choose) -> Choose:
-        """A choice with the place of its finding."""
-        if at.wanted.up == "auto":
-            raise not_now("which way up is left open; decide on the one that is shown first")
-        finding = next((f for f in self.findings(at) if f["id"] == choice.finding), None)
-        if finding is None:
-            raise wrong(f"there is no finding {choice.finding} over air now; look at the review")
-        if choice.key is not None:
-            name, slash, remedy = choice.key.partition("/")
-            if name != choice.finding or not slash or not any(
-                    remedy == m.NAME or remedy.startswith(f"{m.NAME} ") for m in modules()):
-                raise wrong(f"{choice.key!r} is no option of {choice.finding}; its key is "
-                            f"{choice.finding}/ and the name of a remedy")
-        return choice.model_copy(update={"kind": finding["kind"], "at_mm": tuple(finding["at_mm"])})
-
     def findings(self, at: Standing) -> list[dict[str, Any]]:
         """What prints over air on the part as received, as it is shown now."""
         report = self.reviewed(at)
@@ -307,6 +275,10 @@ class Desk:
         if waiting(session) >= self.limits.waiting:
             raise Refused(429, f"{self.limits.waiting} pieces of work wait already; try again "
                                "later, or cancel some")
+
+    def _needed(self) -> set[str]:
+        with self.store.begin() as session:
+            return needed(session)
 
     def _stop(self, session: Session, job: Job) -> list[int]:
         runs = session.scalars(select(Run).where(Run.job == job.id,
@@ -346,15 +318,6 @@ def _follow(session: Session, job: Job) -> list[int]:
 
 def _line(job: Job, revision: int, what: str, value: dict[str, Any]) -> Entry:
     return Entry(job=job.id, revision=revision, at=now(), what=what, value=value)
-
-
-def known(process: str | None, unit: str | None) -> str | None:
-    """The short name of a unit. Raises Refused where there is no such process, InputError where
-    there is no such unit."""
-    # By name alone: `load_process` would take a path as well.
-    if process is not None and process not in available():
-        raise wrong(f"there is no process {process!r}; there are {', '.join(available())}")
-    return None if unit is None else unit_named(unit)
 
 
 def _without_place(message: str, argument: object) -> str:

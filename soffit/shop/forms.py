@@ -58,14 +58,16 @@ class StartForm(_Form):
     edits: int
     keep_out: int
     protect: list[str]
+    forbid_at: int
 
 
 class DecisionsForm(_Form):
-    """What is decided; `choose` by finding."""
+    """What is decided; `choose` and `forbid_at` by finding, each with keys of options."""
 
     protect: list[str]
     keep_out: list[list[float]]
     choose: dict[str, str]
+    forbid_at: dict[str, list[str]]
     forbid: list[str]
     prop_at: list[list[float]]
     no_prop_at: list[list[float]]
@@ -76,7 +78,8 @@ class DecisionsForm(_Form):
 
 
 class OptionForm(_Form):
-    """An option of a finding, as in `soffit.resolve/1`, and the key to choose it by."""
+    """An option of a finding, as in `soffit.resolve/1`, the key to choose or forbid it by, and
+    whether it is forbidden for this finding."""
 
     key: str
     finding: str
@@ -88,6 +91,8 @@ class OptionForm(_Form):
     why: str
     outcome: str
     chosen: bool
+    variant: str
+    forbidden: bool
 
 
 class OrientForm(_Form):

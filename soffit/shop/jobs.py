@@ -12,8 +12,9 @@ from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import select
 from starlette.concurrency import run_in_threadpool
 
+from soffit.shop.checked import known
 from soffit.shop.decisions import Decision, Way, Words
-from soffit.shop.desk import Desk, known
+from soffit.shop.desk import Desk
 from soffit.shop.forms import JobForm, JobList, Log
 from soffit.shop.receive import Uploads, whole
 from soffit.shop.runs import standing
@@ -70,8 +71,9 @@ def job_routes(desk: Desk) -> APIRouter:
                   quantity: Annotated[int, Query(ge=1, le=1_000_000_000)] = 1) -> Response:
         """Send in a part; its review starts, and then its resolution."""
         known(process, unit)
-        sha256, size = await uploads.take(request)
-        job_id = await run_in_threadpool(desk.add_job, name, sha256, size, unit, process, quantity)
+        async with uploads.taken(request) as (sha256, size):
+            job_id = await run_in_threadpool(desk.add_job, name, sha256, size, unit, process,
+                                             quantity)
         return await run_in_threadpool(shown, job_id, 201)
 
     @routes.get("/jobs/{job_id}", response_model=JobForm)
@@ -81,7 +83,7 @@ def job_routes(desk: Desk) -> APIRouter:
 
     @routes.delete("/jobs/{job_id}", status_code=204)
     def remove(job_id: str) -> Response:
-        """Take a job out of the list."""
+        """Take a job out of the list, and its files off the disk."""
         desk.remove(job_id)
         return Response(status_code=204)
 
@@ -91,8 +93,8 @@ def job_routes(desk: Desk) -> APIRouter:
         """Send in the next revision; what was decided is taken again where it is found again."""
         known(None, unit)
         await run_in_threadpool(desk.look, job_id, lambda _s, _at: None)
-        sha256, size = await uploads.take(request)
-        await run_in_threadpool(desk.add_revision, job_id, name, sha256, size, unit)
+        async with uploads.taken(request) as (sha256, size):
+            await run_in_threadpool(desk.add_revision, job_id, name, sha256, size, unit)
         return await run_in_threadpool(shown, job_id, 201)
 
     @routes.post("/jobs/{job_id}/unit", response_model=JobForm)

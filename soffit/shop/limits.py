@@ -20,7 +20,7 @@ class Limits:
     body_bytes: int = 100_000
     waiting: int = 500
     run_s: float = 1800.0
-    reader_s: float = 20.0
+    reader_s: float = 60.0
     memory_bytes: int = MEMORY_LIMIT_BYTES
     reader_bytes: int = 2 * 2**30
     at_once: int = 2

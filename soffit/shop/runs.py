@@ -6,15 +6,18 @@ soon, as the decisions come to the same: undo costs no work.
 
 from __future__ import annotations
 
+import contextlib
+import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+from pydantic import ValidationError
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from soffit.shop.decisions import Folded, Wanted, folded
+from soffit.shop.decisions import Folded, Wanted, folded, reachable
 from soffit.shop.names import file_name
 from soffit.shop.store import now
 from soffit.shop.tables import DONE, RUNNING, STOPPED, WAITING, Entry, Job, Revision, Run
@@ -34,7 +37,21 @@ class Standing:
     @cached_property
     def folded(self) -> Folded:
         """What the log comes to."""
-        return folded(Wanted(process=self.job.process, quantity=self.job.quantity), self.log)
+        return folded(self._start, self.log)
+
+    @property
+    def needed(self) -> set[int]:
+        """The runs that are shown, or may be again by undo and redo."""
+        kinds = (*SHAPING, "orient")
+        kept = {run.id for run in map(self.shown, kinds) if run is not None}
+        wishes = {asked_for(self.wish(kind, wanted)) + kind
+                  for wanted in reachable(self._start, self.log) for kind in kinds}
+        return kept | {run.id for kind in kinds for run in self._of(kind)
+                       if asked_for(run.wanted) + kind in wishes}
+
+    @property
+    def _start(self) -> Wanted:
+        return Wanted(process=self.job.process, quantity=self.job.quantity)
 
     @property
     def wanted(self) -> Wanted:
@@ -51,9 +68,9 @@ class Standing:
         """The last line of the log, 0 for none."""
         return self.log[-1].id if self.log else 0
 
-    def wish(self, kind: str) -> dict[str, Any]:
-        """What a run of this kind would depend on now."""
-        revision, wanted = self.revision, self.wanted
+    def wish(self, kind: str, wanted: Wanted | None = None) -> dict[str, Any]:
+        """What a run of this kind would depend on now, or where something else is wanted."""
+        revision, wanted = self.revision, wanted or self.wanted
         if kind == "review":  # of all that is decided it depends on these alone
             start = wanted.recipe
             wanted = Wanted(process=wanted.process, quantity=1, up=wanted.up, recipe=start)
@@ -68,9 +85,9 @@ class Standing:
     def run_now(self, kind: str) -> Run | None:
         """The newest run of this kind that what is decided now asks for."""
         wish = self.wish(kind)
-        same = [r for r in self._of(kind) if {**r.wanted, "aims": None} == {**wish, "aims": None}
-                and not r.said.get("superseded")]
-        return same[-1] if same else None
+        found = [r for r in self._of(kind)
+                 if same(r.wanted, wish) and not r.said.get("superseded")]
+        return found[-1] if found else None
 
     def shown(self, kind: str) -> Run | None:
         """The run whose result is shown: that of now, else the newest done of this revision."""
@@ -93,6 +110,22 @@ class Standing:
         return None
 
 
+def same(a: dict[str, Any], b: dict[str, Any]) -> bool:
+    """Whether two wishes come to the same, but for the aims of a way up."""
+    return ((a["sha256"], a["name"], a["unit"]) == (b["sha256"], b["name"], b["unit"])
+            and asked_for(a) == asked_for(b))
+
+
+def asked_for(wish: dict[str, Any]) -> str:
+    """A wish as text of one form, but for the aims of a way up. What an earlier version wrote may
+    know less of what can be wanted, and means by it what nobody said."""
+    wanted = wish["wanted"]
+    with contextlib.suppress(ValidationError):  # of a version whose words are not ours: as it is
+        wanted = Wanted.model_validate(wanted).model_dump(mode="json")
+    one = [wish["sha256"], wish["name"], wish["unit"], wish["recipe"], wanted]
+    return json.dumps(one, sort_keys=True)
+
+
 def standing(session: Session, job: Job) -> Standing:
     """A job with all that belongs to it."""
     def rows(table: Any, order: Any) -> Any:
@@ -110,7 +143,7 @@ def plan(session: Session, job: Job, again: bool = False) -> list[int]:
         return []
     wish = at.wish(kind)
     pointless = [r for r in at.runs if r.kind in SHAPING and r.state in (WAITING, RUNNING)
-                 and (r.kind != kind or r.wanted != wish)]
+                 and (r.kind != kind or not same(r.wanted, wish))]
     stopped = [_supersede(run) for run in pointless]
     queue(session, at, kind, wish)
     return stopped

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from soffit.shop.decisions import Choose
 from soffit.shop.desk import Desk
+from soffit.shop.options import options_of
 from soffit.shop.runs import Standing
-from soffit.shop.tables import ASKING, DONE, FAILED, RUNNING, WAITING, Answer, Link, Run
+from soffit.shop.tables import ASKING, FAILED, RUNNING, WAITING, Answer, Link, Run
 
 # Of a run's files: those that a person takes away. The rest is for the page.
 _FOR_THE_PAGE = ("review", "features", "estimate", "sheet", "screen", "orient",
@@ -56,7 +59,7 @@ def job_json(desk: Desk, session: Session, at: Standing) -> dict[str, Any]:
         "estimate": desk.result(resolve, "estimate") if resolve else None,
         "orient": {"state": orient.state if orient else None,
                    "error": orient.error if orient else None},
-        "options": _options(desk, at, resolve),
+        "options": options_of(desk.result, at, resolve),
         "geometry": {
             "before": _url(before, f"{base}/geometry/before", "geometry-before"),
             "after": _url(resolve, f"{base}/geometry/after", "geometry-after"),
@@ -163,39 +166,22 @@ def _decisions(at: Standing) -> dict[str, Any]:
     return {
         "protect": wanted.protect, "keep_out": wanted.keep_out,
         "choose": {finding: choice.key for finding, choice in wanted.choose.items()},
-        "forbid": wanted.forbid, "prop_at": wanted.prop_at, "no_prop_at": wanted.no_prop_at,
+        "forbid_at": _by_finding(wanted.forbid_at), "forbid": wanted.forbid,
+        "prop_at": wanted.prop_at, "no_prop_at": wanted.no_prop_at,
         "prefer": wanted.prefer, "max_deviation_mm": wanted.max_deviation_mm,
         "target_ppm": wanted.target_ppm,
         "recipe": None if start is None else {
             "file": start.file, "edits": start.edits, "keep_out": start.keep_out,
+            "forbid_at": start.forbid_at,
             "protect": [p for p in start.protect if p not in wanted.released]},
     }
 
 
-def _options(desk: Desk, at: Standing, resolve: Run | None) -> list[dict[str, Any]]:
-    """The options of the resolution that is shown. A finding for which one was demanded has no
-    other there: those of an earlier resolution of the same, in which it was open, are put to it."""
-    if resolve is None:
-        return []
-    report = desk.result(resolve, "report")
-    rows, before = report["options"], report["before"]
-    asked = set(resolve.said["demanded"])
-    earlier = [r for r in at.runs if r.kind == "resolve" and r.state == DONE
-               and r.revision == resolve.revision and r.id != resolve.id]
-    for run in reversed(earlier):
-        open_then = asked - set(run.said["demanded"])
-        if not open_then:
-            continue
-        other = desk.result(run, "report")
-        if other["before"] != before:
-            continue
-        there = {(row["finding"], row["remedy"]) for row in rows}
-        rows += [{**row, "chosen": False, "outcome": "not chosen"} for row in other["options"]
-                 if row["finding"] in open_then and (row["finding"], row["remedy"]) not in there]
-        asked -= open_then
-    order = {f["id"]: k for k, f in enumerate(before["findings"])}
-    rows.sort(key=lambda row: (order.get(row["finding"], 0), row["cost"]["price"], row["remedy"]))
-    return [{"key": f"{row['finding']}/{row['remedy']}", **row} for row in rows]
+def _by_finding(said: Iterable[Choose]) -> dict[str, list[str | None]]:
+    found: dict[str, list[str | None]] = {}
+    for one in said:
+        found.setdefault(one.finding, []).append(one.key)
+    return found
 
 
 def _drawings(desk: Desk, run: Run | None, base: str) -> list[dict[str, Any]]:

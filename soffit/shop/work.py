@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import os
 import sys
 import tempfile
@@ -17,8 +18,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from soffit import api
 from soffit.errors import InputError, SoffitError, UnitError
@@ -32,11 +31,11 @@ from soffit.plan.faces import describe_faces
 from soffit.plan.match_faces import match_faces
 from soffit.plan.model import Resolution
 from soffit.plan.recipe import Recipe, RecipeChoice, load_recipe, to_toml
-from soffit.plan.replay import up_of
+from soffit.plan.replay import replay, up_of
 from soffit.plan.report import features_json, review_json
 from soffit.plan.report_parts import dumps, number, numbers
 from soffit.plan.report_ways_up import ways_up_json
-from soffit.plan.wishes import JUST
+from soffit.plan.wishes import bars
 from soffit.production.record import read_record
 from soffit.production.report import quote_json
 from soffit.sheet.figure import to_svg
@@ -45,11 +44,10 @@ from soffit.sheet.places import places
 from soffit.sheet.release import write_release
 from soffit.sheet.ways_up import write_screen, write_ways_up
 from soffit.shop import geometry
-from soffit.shop.decisions import Choose, Start, Wanted
+from soffit.shop.decisions import Choose, Start, Wanted, near
 from soffit.shop.task import Outcome, Task
 
 QUANTITIES = (1, 1000, 100_000)  # of an estimate, as the command has them
-NEAR_MM = 1.0  # a finding that is asked for by its place may be so far from it (own choice)
 _EACH_S = 0.1  # how often progress is written down
 
 _read: dict[tuple[str, str | None], Part] = {}
@@ -123,7 +121,7 @@ def start_of(recipe: Recipe, name: str) -> Start:
         prefer=choice.prefer, forbid=choice.forbid, only=choice.only,
         max_deviation_mm=choice.max_deviation_mm, target_ppm=choice.target_ppm,
         protect=tuple(p.selector for p in recipe.protect), keep_out=len(recipe.keep_out),
-        edits=len(recipe.edit),
+        edits=len(recipe.edit), forbid_at=len(recipe.forbid_at),
     )
 
 
@@ -163,7 +161,8 @@ def _review(task: Task, part: Part, folder: Folder) -> dict[str, Any]:
 
 def _resolve(task: Task, part: Part, folder: Folder) -> dict[str, Any]:
     wanted, recipe = task.wanted, _recipe(task)
-    demand, dropped = _demanded(task, part, recipe, folder)
+    there = _at_places(task, part, recipe, folder)
+    recipe = there.recipe
     spots = _spots(recipe, part, wanted)
     file = None
     if recipe is not None:
@@ -173,7 +172,8 @@ def _resolve(task: Task, part: Part, folder: Folder) -> dict[str, Any]:
     result = api.resolve(
         part, wanted.process, up=wanted.up, protect=wanted.protect,
         keep_out=[box for box in wanted.keep_out if len(box) == 6], prefer=wanted.prefer,
-        forbid=wanted.forbid, only=wanted.only, demand=demand,
+        forbid=wanted.forbid, only=wanted.only, demand=there.demand,
+        forbid_at=there.forbid,
         max_deviation_mm=wanted.max_deviation_mm, prop_at=spots[0], no_prop_at=spots[1],
         recipe=file, target_ppm=wanted.target_ppm, quantity=wanted.quantity,
         progress=folder.progress,
@@ -188,10 +188,13 @@ def _resolve(task: Task, part: Part, folder: Folder) -> dict[str, Any]:
     _keep_sheet(sheets[-1], result, folder)
     made = load_recipe(result.files["recipe"])
     again = result.replay.decisions if result.replay is not None else ()
+    barred = result.replay.forbidden if result.replay is not None else ()
     return {
         "clean": result.clean, "over_air_mm2": number(result.after.over_air_mm2),
-        "protected_faces": [face.face for face in result.protected], "dropped": dropped,
-        "demanded": sorted({*demand, *(d.finding_id for d in again if d.finding_id)}),
+        "protected_faces": [face.face for face in result.protected], "dropped": there.dropped,
+        "demanded": sorted({*there.demand, *(d.finding_id for d in again if d.finding_id)}),
+        "forbid_at": list(result.wishes.forbid_at),
+        "recipe_forbid_at": [(f.finding_id, f.remedy) for f in barred if f.finding_id],
         "edits": [edit.id for edit in result.edits],
         "start": start_of(made, Path(result.files["recipe"]).name).model_dump(mode="json"),
     }
@@ -216,8 +219,8 @@ def _orient(task: Task, part: Part, folder: Folder) -> dict[str, Any]:
 
 
 def _recipe(task: Task) -> Recipe | None:
-    """The recipe to start from, without what is taken back of it; what it prefers has been taken
-    over by `Wanted`."""
+    """The recipe to start from, without the faces that are no longer protected; what it prefers has
+    been taken over by `Wanted`."""
     if task.recipe is None:
         return None
     recipe, wanted = load_recipe(task.recipe), task.wanted
@@ -225,41 +228,66 @@ def _recipe(task: Task) -> Recipe | None:
         "choice": RecipeChoice(),
         "protect": tuple(p for p in recipe.protect
                          if not {p.selector, f"face {p.face}"} & set(wanted.released)),
-        "edit": tuple(e for e in recipe.edit if e.finding not in wanted.left_open),
     })
 
 
-def _demanded(task: Task, part: Part, recipe: Recipe | None, folder: Folder
-              ) -> tuple[dict[str, str], list[str]]:
-    """The remedy of each finding that was chosen for, and what could not be found again: a finding
-    of the kind and at the place of the one that the choice was made on."""
+@dataclass(frozen=True)
+class _AtPlaces:
+    """What is said of single findings: what they get and do not get, what could not be found again,
+    and the recipe without what is taken back of it there."""
+
+    demand: dict[str, str]
+    forbid: dict[str, list[str]]
+    dropped: list[str]
+    recipe: Recipe | None
+
+
+def _at_places(task: Task, part: Part, recipe: Recipe | None, folder: Folder) -> _AtPlaces:
+    """What is said of single findings; each is found again by the kind and place of the one that it
+    was said of."""
     wanted = task.wanted
-    if not wanted.choose:
-        return {}, []
+    found = _AtPlaces({}, {}, [], recipe)
+    if not wanted.places:
+        return found
     if wanted.up == "auto":
         raise InputError("choosing an option: which way up the part stands is left open; choose a "
                          "way up first")
     folder.progress("review")
     up = up_of(recipe, part) if recipe is not None and wanted.up == "keep" else wanted.up
     review = api.review(part, wanted.process, up, progress=folder.progress)
-    demand: dict[str, str] = {}
-    dropped: list[str] = []
     for choice in wanted.choose.values():
-        remedy = (choice.key or "").partition("/")[2]
         there = _found_again(choice, review)
-        if there is None or there in demand:
-            dropped.append(f"{choice.finding}: {remedy} was chosen, but nothing prints over air "
-                           "there any more")
+        if there is None or there in found.demand:
+            found.dropped.append(f"{choice.finding}: {choice.remedy} was chosen, but nothing "
+                                 "prints over air there any more")
         else:
-            demand[there] = f"{JUST}{remedy}"
-    return demand, dropped
+            found.demand[there] = choice.named
+    for choice in wanted.forbid_at:
+        there = _found_again(choice, review)
+        if there is not None:
+            found.forbid.setdefault(there, []).append(choice.named)
+    return replace(found, recipe=_taken_back(recipe, review, wanted)) if recipe else found
+
+
+def _taken_back(recipe: Recipe, review: Review, wanted: Wanted) -> Recipe:
+    """A recipe without the edits of findings that are left open, and with what is allowed again."""
+    again = replay(recipe, review)
+    open_ = {_found_again(choice, review) for choice in wanted.left_open} - {None}
+    allowed = [(_found_again(choice, review), choice.named) for choice in wanted.allowed_at]
+    left = {d.edit_id for d in again.decisions if d.finding_id in open_}
+    return recipe.model_copy(update={
+        "edit": tuple(e for e in recipe.edit if e.id not in left),
+        "forbid_at": tuple(
+            said for said, now in zip(recipe.forbid_at, again.forbidden, strict=True)
+            if not any(now.finding_id == there and bars(said.remedy, named)
+                       for there, named in allowed if there is not None)),
+    })
 
 
 def _found_again(choice: Choose, review: Review) -> str | None:
-    near = [(float(np.linalg.norm(np.subtract(f.at_mm, choice.at_mm))), f.id)
-            for f in review.air if f.kind == choice.kind]
-    distance, finding = min(near, default=(np.inf, ""))
-    return finding if distance <= NEAR_MM else None
+    there = [(math.dist(f.at_mm, choice.at_mm), f.id) for f in review.air
+             if f.kind == choice.kind and near(f.at_mm, choice.at_mm)]
+    return min(there)[1] if there else None
 
 
 def _spots(recipe: Recipe | None, part: Part, wanted: Wanted
