@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 from sqlalchemy import select, text
@@ -32,6 +32,7 @@ from soffit.shop.desk import Desk
 from soffit.shop.home import open_home
 from soffit.shop.limits import Limits
 from soffit.shop.migrate import STEPS, form_of, migrate
+from soffit.shop.runs import same
 from soffit.shop.store import _engine, now, open_store
 from soffit.shop.tables import Base, Job
 from tests.desks import Client, running
@@ -77,10 +78,41 @@ def test_another_way_up_takes_back_what_was_said_in_the_old_frame() -> None:
     assert folded(START, [*log, Line("undo")]).wanted.prop_at == ((1.0, 2.0),)
 
 
+def test_what_is_forbidden_for_a_finding_is_not_chosen_there_and_the_other_way_round() -> None:
+    at = {"kind": "air/ledge", "at_mm": [1.0, 2.0, 3.0]}
+    later = {"kind": "air/ledge", "at_mm": [1.0, 2.0, 3.4]}  # the same, by another number
+    forbid = _said(forbid_at={"finding": "F1", "key": "F1/prop", **at})
+    choose = _said(choose={"finding": "F1", "key": "F1/prop: 3 ridges", **at})
+    fill = _said(choose={"finding": "F1", "key": "F1/fill", **at})
+    assert folded(START, [choose, forbid]).wanted.choose == {}
+    assert folded(START, [forbid, choose]).wanted.forbid_at == ()
+    kept = folded(START, [fill, forbid]).wanted
+    assert kept.choose["F1"].key == "F1/fill"
+    assert [c.named for c in kept.forbid_at] == ["just prop"]
+    allow = _said(allow_at={"finding": "F2", "key": "F2/prop", **later})
+    assert folded(START, [forbid, allow]).wanted.forbid_at == ()
+    assert folded(START, [forbid, allow]).wanted.allowed_at == ()  # no recipe says otherwise
+    assert folded(START, [forbid, _said(up=[0, 1, 0])]).wanted.forbid_at == ()
+    far = _said(allow_at={"finding": "F1", "key": "F1/prop", "kind": "air/ledge",
+                          "at_mm": [9.0, 2.0, 3.0]})
+    assert len(folded(START, [forbid, far]).wanted.forbid_at) == 1
+
+
+def test_what_an_earlier_version_was_asked_for_still_counts() -> None:
+    now_: dict[str, Any] = {"sha256": "0", "name": "arm.stl", "unit": None, "recipe": None,
+            "wanted": START.model_dump(mode="json")}
+    older = {**now_, "wanted": {k: v for k, v in now_["wanted"].items() if k != "forbid_at"}}
+    assert same(older, now_) and not same(older, {**now_, "unit": "mm"})
+    other = START.model_copy(update={"forbid": ("prop",)}).model_dump(mode="json")
+    assert not same(older, {**now_, "wanted": other})
+    assert not same({**now_, "wanted": {"nothing": "of ours"}}, now_)
+
+
 SAID = st.sampled_from([_said(quantity=2), _said(protect=[1]), _said(unprotect=[1]),
                         _said(forbid="prop"), _said(prop_at=[1, 2]), _said(up="auto")])
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(SAID, max_size=8), st.data())
 def test_undo_is_as_if_it_had_not_been_said_and_redo_brings_it_back(
     log: list[Line], data: st.DataObject
@@ -151,6 +183,9 @@ def test_the_same_on_postgresql_and_a_desk_on_it(
     _upgraded(postgresql)
     monkeypatch.setenv("SOFFIT_DATABASE", postgresql)
     with running(tmp_path, work=False) as desk:
+        # Of another folder, so that only the database can say that a desk is on it.
+        with pytest.raises(InputError, match="another desk has it open"):
+            open_store(postgresql)
         job = desk.post("/api/jobs?name=x%00y.stl", b"solid of nothing")["id"]
         for said in ({"forbid": "prop"}, {"quantity": 1_000_000_000}, {"protect": ["\x00", "ü"]}):
             desk.post(f"/api/jobs/{job}/decisions", said)
@@ -163,6 +198,30 @@ def test_the_same_on_postgresql_and_a_desk_on_it(
         assert (found["name"], found["quantity"]) == ("xy.stl", 1_000_000_000)
         assert found["decisions"]["forbid"] == ["prop"] and found["state"] == "queued"
     assert not (tmp_path / "desk.sqlite").exists()
+
+
+def test_a_database_is_of_one_desk_at_a_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    homes = [tmp_path / "a", tmp_path / "b"]
+    url = f"sqlite:///{homes[0] / 'desk.sqlite'}"
+    first = Desk(open_home(homes[0]), Limits(at_once=0))
+    monkeypatch.setenv("SOFFIT_DATABASE", url)
+    second = open_home(homes[1])
+    with pytest.raises(InputError, match="another desk has it open"):
+        Desk(second, Limits(at_once=0))
+    first.close()
+    Desk(second, Limits(at_once=0)).close()
+    # A process that is killed lets go by itself.
+    program = ("import sys, time; from soffit.shop.store import open_store; "
+               f"open_store({url!r}); print('open', flush=True); time.sleep(60)")
+    with subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE, text=True,
+                          env={**os.environ, "PYTHONPATH": str(ROOT)}) as other:
+        assert other.stdout is not None and other.stdout.readline() == "open\n"
+        with pytest.raises(InputError, match="another desk has it open"):
+            open_store(url)
+        other.kill()
+    open_store(url).close()
 
 
 @pytest.mark.parametrize("url", ["nonsense", "mysql://x/y", "sqlite:////nowhere/at/all/desk.sqlite"])

@@ -8,7 +8,8 @@ import hashlib
 import os
 import secrets
 import sys
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
@@ -41,6 +42,9 @@ class Blobs:
 
     def __init__(self, root: Path) -> None:
         self._root = root
+        self._turn = threading.Condition()
+        self._adding = 0
+        self._sweeping = False
         for leftover in root.glob(".new-*"):  # of a process that was killed
             leftover.unlink(missing_ok=True)
 
@@ -67,6 +71,39 @@ class Blobs:
             while piece := stream.read(_PIECE):
                 new.write(piece)
         return new.sha256, new.size
+
+    @contextmanager
+    def adding(self) -> Iterator[None]:
+        """Nothing is swept within: to be held from before a file is there until a row names it."""
+        with self._turn:
+            self._turn.wait_for(lambda: not self._sweeping)
+            self._adding += 1
+        try:
+            yield
+        finally:
+            with self._turn:
+                self._adding -= 1
+                self._turn.notify_all()
+
+    def sweep(self, needed: Callable[[], Collection[str]], wait_s: float = 5.0) -> bool:
+        """Take away all files but those that are `needed`, which is asked when none is being added;
+        False where that took too long to come about. A process that is killed meanwhile leaves
+        some of them, and no half one."""
+        with self._turn:
+            if not self._turn.wait_for(lambda: not self._adding and not self._sweeping, wait_s):
+                return False
+            self._sweeping = True
+        try:
+            kept = needed()
+            for file in self._root.glob("??/*"):
+                if file.parent.name + file.name not in kept:
+                    with contextlib.suppress(OSError):  # somebody reads it: the next time
+                        file.unlink()
+        finally:
+            with self._turn:
+                self._sweeping = False
+                self._turn.notify_all()
+        return True
 
     @contextmanager
     def writing(self) -> Iterator[Writing]:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
 from soffit.errors import InputError
+from soffit.shop.lock import locked
 
 
 def default_home() -> Path:
@@ -67,12 +67,11 @@ def open_home(root: Path) -> Home:
         if not root.is_dir():
             # Customers' parts are nobody else's business.
             root.mkdir(parents=True, mode=0o700)
-        held = (root / "desk.lock").open("a", encoding="utf-8")
+        held = locked(root)
     except OSError as error:
         raise InputError(f"opening the data of the desk at {root}: {error.strerror or error}; set "
                          "SOFFIT_HOME to a folder that can be written to") from None
-    if not _take(held):
-        held.close()
+    if held is None:
         where = _told(root)
         raise InputError(f"opening the data of the desk at {root}: a desk is running on it already"
                          f"{where}; use that one, or set SOFFIT_HOME to another folder")
@@ -89,19 +88,3 @@ def _told(root: Path) -> str:
     except OSError:
         return ""
     return f" at {url.partition('#')[0]}"
-
-
-def _take(file: IO[str]) -> bool:
-    """Lock a file for this process; the system lets go of it when the process ends."""
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

@@ -85,14 +85,19 @@ class Run(Base):
     ended: Mapped[str | None] = mapped_column(String(32))
 
 
-class Link(Base):
-    """A customer's way in, to one run of one job. Of the secret only its hash is kept."""
-
-    __tablename__ = "link"
+class _OfARun:
+    """What links and answers have in common: each is of one run of one job."""
 
     id: Mapped[int] = mapped_column(primary_key=True)
     job: Mapped[str] = mapped_column(ForeignKey("job.id"), index=True)
     run: Mapped[int] = mapped_column(ForeignKey("run.id"))
+
+
+class Link(_OfARun, Base):
+    """A customer's way in, to one run of one job. Of the secret only its hash is kept."""
+
+    __tablename__ = "link"
+
     secret: Mapped[str] = mapped_column(String(64), unique=True)
     whom: Mapped[str] = mapped_column(Text)
     prices: Mapped[bool]
@@ -101,14 +106,11 @@ class Link(Base):
     revoked: Mapped[str | None] = mapped_column(String(32))
 
 
-class Answer(Base):
+class Answer(_OfARun, Base):
     """What a customer said of one change, or of all ("")."""
 
     __tablename__ = "answer"
 
-    id: Mapped[int] = mapped_column(primary_key=True)
-    job: Mapped[str] = mapped_column(ForeignKey("job.id"), index=True)
-    run: Mapped[int] = mapped_column(ForeignKey("run.id"))
     link: Mapped[int] = mapped_column(ForeignKey("link.id"))
     at: Mapped[str] = mapped_column(String(32))
     edit: Mapped[str] = mapped_column(String(16))

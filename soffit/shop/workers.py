@@ -185,9 +185,11 @@ class Workers:
                 slot.child = Child(_MODULE, self._limits.memory_bytes)
             outcome: Outcome = call(slot.child, "work", self._task(run, folder),
                                     f"working on {run.kind}", self._limits.run_s, meanwhile)
-            results = {role: self._taken(folder / "out", name)
-                       for role, name in outcome.files.items()}
-            self._end(run, ASKING if outcome.asking else DONE, results=results, said=outcome.said)
+            with self._blobs.adding():
+                results = {role: self._taken(folder / "out", name)
+                           for role, name in outcome.files.items()}
+                self._end(run, ASKING if outcome.asking else DONE, results=results,
+                          said=outcome.said)
         except Late:
             self._drop(slot)
             self._end(run, FAILED, error=f"{_stage(folder)}: stopped after "
