@@ -39,6 +39,21 @@ def parts_dir() -> Path:
     pytest.skip(reason)
 
 
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """The data of a desk that has resolved an arm, and the job's id."""
+    from tests.desks import ready
+
+    folder = tmp_path_factory.mktemp("desk")
+    return folder, ready(folder)
+
+
+@pytest.fixture
+def job(home: tuple[Path, str]) -> str:
+    """The id of that job."""
+    return home[1]
+
+
 @pytest.fixture
 def from_below(monkeypatch: pytest.MonkeyPatch) -> None:
     """Props stand on what lies below them; none leans on a wall, none grows out of one."""

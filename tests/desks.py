@@ -15,13 +15,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import uvicorn
 
-from soffit.shop.app import application
 from soffit.shop.desk import Desk
 from soffit.shop.home import open_home
 from soffit.shop.limits import Limits
-from soffit.shop.serve import _listen, _Server
+from soffit.shop.serve import Server, _listen
 from tests import shared
 
 
@@ -98,8 +96,7 @@ def running(home: Path, limits: Limits | None = None, token: str | None = None,
     if work:
         desk.start()
     listening = _listen("127.0.0.1", 0)
-    server = _Server(uvicorn.Config(application(desk, (), token), log_level="error", lifespan="off",
-                                    access_log=False, ws="none", server_header=False), desk)
+    server = Server(desk, (), token)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
     try:

@@ -23,25 +23,13 @@ from soffit import api
 from soffit.cli.run import run
 from soffit.plan.recipe import load_recipe
 from soffit.shop.limits import Limits
-from tests.desks import Client, arm, ready, running
-
-
-@pytest.fixture(scope="module")
-def home(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
-    """The data of a desk that has resolved an arm, and the job's id."""
-    folder = tmp_path_factory.mktemp("desk")
-    return folder, ready(folder)
+from tests.desks import Client, arm, running
 
 
 @pytest.fixture(scope="module")
 def desk(home: tuple[Path, str]) -> Iterator[Client]:
     with running(home[0], Limits(at_once=1)) as client:
         yield client
-
-
-@pytest.fixture
-def job(home: tuple[Path, str]) -> str:
-    return home[1]
 
 
 def test_a_part_is_reviewed_and_resolved_as_the_command_does_it(

@@ -19,21 +19,17 @@ import schemathesis
 from hypothesis import HealthCheck, Phase, settings
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import response_schema_conformance
+from sqlalchemy import select
 
 from soffit.part.write_mesh import _RELS, _TYPES
 from soffit.shop.limits import Limits
 from soffit.shop.names import file_name, shown_name
+from soffit.shop.tables import Entry
 from tests.desks import Answer, Client, arm, ready, running
 
 LIMITS = Limits(upload_bytes=200_000, upload_idle_s=0.5, upload_s=3.0, uploads_at_once=2,
-                body_bytes=5_000, text_bytes=50_000, listeners=3, links=5, at_once=1)
+                body_bytes=5_000, text_bytes=50_000, listeners=3, links=5, at_once=1, head_s=0.5)
 EVIL = "<img src=x onerror=alert(1)>"
-
-
-@pytest.fixture(scope="module")
-def home(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
-    folder = tmp_path_factory.mktemp("safe")
-    return folder, ready(folder)
 
 
 @pytest.fixture(scope="module")
@@ -41,11 +37,6 @@ def desk(home: tuple[Path, str]) -> Iterator[Client]:
     """A desk with small limits that works nothing off."""
     with running(home[0], LIMITS, work=False) as client:
         yield client
-
-
-@pytest.fixture
-def job(home: tuple[Path, str]) -> str:
-    return home[1]
 
 
 # --- names -----------------------------------------------------------------------------------
@@ -62,6 +53,7 @@ def job(home: tuple[Path, str]) -> str:
     ("‮lts.mra", "lts.mra", "lts.part"),
     (f"{EVIL}.stl", f"{EVIL}.stl", "img_src_x_onerror_alert_1.stl"),
     ("Träger.stl", "Träger.stl", "Träger.stl"),
+    ('a";filename="b.exe', 'a";filename="b.exe', "a__filename__b.part"),
 ])
 def test_names_are_shown_and_files_are_called_after_them(given: str, shown: str, file: str) -> None:
     assert (shown_name(given), file_name(given)) == (shown, file)
@@ -225,6 +217,57 @@ def test_no_more_pages_listen_than_are_allowed(desk: Client) -> None:
     finally:
         for there in open_:
             there.close()
+
+
+def test_a_page_that_leaves_makes_room_for_another(desk: Client) -> None:
+    for _ in range(LIMITS.listeners + 2):
+        with socket.create_connection(("127.0.0.1", desk.port), timeout=20) as there:
+            for _ in range(200):
+                there.sendall(b"GET /api/events HTTP/1.1\r\nHost: localhost\r\n\r\n")
+                if b" 200 " in there.recv(1000):
+                    break
+                time.sleep(0.05)  # those before are being let go
+            else:
+                raise AssertionError("no room")
+
+
+def test_who_is_connected_and_says_nothing_is_let_go(desk: Client) -> None:
+    """Nothing, half a head, and half of the next call after one that was answered."""
+    call = b"GET /api/about HTTP/1.1\r\nHost: localhost\r\n\r\n"
+    for said, answers in ((b"", 0), (call[:-3], 0), (call + call[:-3], 1)):
+        with socket.create_connection(("127.0.0.1", desk.port), timeout=20) as there:
+            there.sendall(said)
+            heard = b""
+            while piece := there.recv(65536):  # until it is closed, not by us
+                heard += piece
+            assert heard.count(b"HTTP/1.1 ") == answers
+    assert desk.call("GET", "/api/about").status == 200
+
+
+def test_what_is_read_does_not_pile_up(desk: Client, job: str) -> None:
+    assert desk.desk is not None
+    taken = [desk.desk._readers.acquire(blocking=False) for _ in range(LIMITS.readers)]
+    try:
+        assert all(taken)
+        answer = desk.call("PUT", f"/api/jobs/{job}/recipe", b"x = 1")
+        assert answer.status == 429 and "try again" in answer.error
+    finally:
+        for _ in taken:
+            desk.desk._readers.release()
+
+
+def test_a_desk_that_is_looked_at_can_be_written_to_and_the_other_way_round(
+    desk: Client, job: str
+) -> None:
+    assert desk.desk is not None
+    with desk.desk.store.begin():  # somebody writes, and takes his time
+        assert desk.get(f"/api/jobs/{job}")["id"] == job
+        assert desk.get("/api/jobs")["jobs"]
+    with desk.desk.store.look() as session:  # somebody reads, and does not come to an end
+        before = len(session.scalars(select(Entry)).all())
+        desk.post(f"/api/jobs/{job}/decisions", {"quantity": 5})
+        assert len(session.scalars(select(Entry)).all()) == before  # what was then
+    desk.post(f"/api/jobs/{job}/undo")
 
 
 @pytest.mark.parametrize("body", [

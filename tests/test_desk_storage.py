@@ -14,7 +14,8 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -105,7 +106,7 @@ def test_what_an_earlier_version_was_asked_for_still_counts() -> None:
     assert same(older, now_) and not same(older, {**now_, "unit": "mm"})
     other = START.model_copy(update={"forbid": ("prop",)}).model_dump(mode="json")
     assert not same(older, {**now_, "wanted": other})
-    assert not same({**now_, "wanted": {"nothing": "of ours"}}, now_)
+    assert not same({**now_, "wanted": {**older["wanted"], "of a newer": "version"}}, now_)
 
 
 SAID = st.sampled_from([_said(quantity=2), _said(protect=[1]), _said(unprotect=[1]),
@@ -190,12 +191,24 @@ def test_the_same_on_postgresql_and_a_desk_on_it(
         for said in ({"forbid": "prop"}, {"quantity": 1_000_000_000}, {"protect": ["\x00", "ü"]}):
             desk.post(f"/api/jobs/{job}/decisions", said)
         assert desk.post(f"/api/jobs/{job}/undo")["redo"] == "protect"
+        # Many at once: each is one after the other, and none spoils the log for good.
+        url = f"/api/jobs/{job}"
+        undone = _at_once(8, lambda _k: desk.call("POST", f"{url}/undo").status)
+        assert sorted(undone) == [200, 200, *[409] * 6]
+        redone = _at_once(3, lambda _k: desk.call("POST", f"{url}/redo").status)
+        assert redone == [200, 200, 200]
+        desk.post(f"{url}/undo")
+        sent = _at_once(4, lambda k: desk.call(
+            "POST", f"{url}/revisions?name=y.stl", b"solid of %d" % k).status)
+        assert sent == [201] * 4
+        assert [r["number"] for r in desk.get(url)["revisions"]] == [1, 2, 3, 4, 5]
         assert desk.call("GET", "/api/jobs/%00%00/decisions").status == 404
         assert desk.call("GET", "/api/s/%00").status == 404
         assert {one["id"] for one in desk.get("/api/jobs")["jobs"]} == {job}
     with running(tmp_path, work=False) as desk:
         found = desk.get(f"/api/jobs/{job}")
-        assert (found["name"], found["quantity"]) == ("xy.stl", 1_000_000_000)
+        assert found["revisions"][0]["file"] == "xy.stl"
+        assert found["quantity"] == 1_000_000_000
         assert found["decisions"]["forbid"] == ["prop"] and found["state"] == "queued"
     assert not (tmp_path / "desk.sqlite").exists()
 
@@ -214,7 +227,7 @@ def test_a_database_is_of_one_desk_at_a_time(
     Desk(second, Limits(at_once=0)).close()
     # A process that is killed lets go by itself.
     program = ("import sys, time; from soffit.shop.store import open_store; "
-               f"open_store({url!r}); print('open', flush=True); time.sleep(60)")
+               f"held = open_store({url!r}); print('open', flush=True); time.sleep(60)")
     with subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE, text=True,
                           env={**os.environ, "PYTHONPATH": str(ROOT)}) as other:
         assert other.stdout is not None and other.stdout.readline() == "open\n"
@@ -247,6 +260,18 @@ def _upgraded(url: str) -> None:
         for mapper in Base.registry.mappers:  # every column of every table is there
             session.scalars(select(mapper.class_)).all()
     store.close()
+
+
+def _at_once(count: int, call: Callable[[int], int]) -> list[int]:
+    """What a call comes to, made by so many at the same moment."""
+    ready = threading.Barrier(count)
+
+    def one(k: int) -> int:
+        ready.wait()
+        return call(k)
+
+    with ThreadPoolExecutor(count) as pool:
+        return list(pool.map(one, range(count)))
 
 
 @pytest.fixture

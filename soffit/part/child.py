@@ -30,6 +30,10 @@ _SLICE_S = 0.1  # how often a waiting call looks up, so that Ctrl-C is seen on e
 _GRACE_S = 1.0  # how long an idle child may take to leave after its input is closed
 
 
+class TooLarge(KernelError):
+    """A call needed more memory than its process may have."""
+
+
 class Child:
     """One process that runs `module`, and the thread that started it and reads its answers. Raises
     KernelError where it cannot be started.

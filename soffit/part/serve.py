@@ -15,7 +15,7 @@ import sys
 from typing import BinaryIO
 
 from soffit.errors import KernelError, SoffitError
-from soffit.part.child import named, read_message, write_message
+from soffit.part.child import TooLarge, named, read_message, write_message
 from soffit.part.tied import tie_to_parent
 
 
@@ -72,7 +72,7 @@ def _answer(request: bytes, limit_bytes: int, who: str) -> bytes:
     except MemoryError:
         answer = (
             "error",
-            KernelError(
+            TooLarge(
                 f"{doing}: {who} needs more than its {limit_bytes / 2**30:.3g} GB of "
                 "memory; simplify the part or raise the limit"
             ),

@@ -145,7 +145,7 @@ def searched(
         taken_again = replay(recipe, before, kept_out)
         again = tuple(k.box for k in taken_again.keep_out
                       if k.box is not None and k.box not in kept_out)
-        wishes = _as_decided(wishes, recipe, taken_again, received)
+        wishes = _as_decided(wishes, recipe, taken_again, received, process)
         protected |= {k.face: k.selector for k in taken_again.protected if k.face is not None}
     rules = Rules(before, frozenset(protected), rooms([*keep_out, *again], received))
     state = State(received, (), before, stack, look, wishes.no_prop_at)
@@ -155,7 +155,9 @@ def searched(
                     (*kept_out, *again))
 
 
-def _as_decided(wishes: Wishes, recipe: Recipe, found: Replay, received: Part) -> Wishes:
+def _as_decided(
+    wishes: Wishes, recipe: Recipe, found: Replay, received: Part, process: Process
+) -> Wishes:
     """`wishes` with what a recipe decided, as far as they leave it open."""
     if wishes == Wishes(demand=wishes.demand, prop_at=wishes.prop_at,
                         no_prop_at=wishes.no_prop_at, target_ppm=wishes.target_ppm,
@@ -170,7 +172,11 @@ def _as_decided(wishes: Wishes, recipe: Recipe, found: Replay, received: Part) -
                                           for spot in recipe.no_prop_at))
     asked = {finding for finding, _ in wishes.demand}
     edits = {edit.id: edit for edit in recipe.edit}
-    again = {d.finding_id: f"{JUST}{d.remedy}{WORDS}{edits[d.edit_id].why}"
+    # Which prop fits is worked out again where anything is other than it was.
+    as_it_was = (recipe.part.sha256, recipe.process.name) == (received.source.sha256, process.name)
+    words = {edit.id: f"{WORDS}{edit.why}" if edit.op != "prop" or as_it_was else ""
+             for edit in recipe.edit}
+    again = {d.finding_id: f"{JUST}{d.remedy}{words[d.edit_id]}"
              for d in found.decisions if d.finding_id is not None and d.finding_id not in asked
              and not wishes.barred(d.finding_id, [edits[d.edit_id]], near=False)}
     barred = [(one.finding_id, one.remedy) for one in found.forbidden

@@ -103,7 +103,7 @@ def customer_routes(desk: Desk) -> APIRouter:
         return standing(session, job), link, session.get_one(Run, link.run)
 
     def shown(secret: str) -> Response:
-        with desk.store.begin() as session:
+        with desk.store.look() as session:
             at, link, _ = linked(session, secret)
             return JSONResponse(view_json(desk, session, at, link, secret))
 
@@ -115,14 +115,14 @@ def customer_routes(desk: Desk) -> APIRouter:
     @routes.get("/geometry/{state}")
     def geometry(secret: str, state: State, request: Request) -> Response:
         """The part as triangles."""
-        with desk.store.begin() as session:
+        with desk.store.look() as session:
             _, _, run = linked(session, secret)
         return kept(desk, run, f"geometry-{state}", request)
 
     @routes.get("/drawings/{name}.svg")
     def drawing(secret: str, name: str, request: Request) -> Response:
         """A drawing of the change sheet."""
-        with desk.store.begin() as session:
+        with desk.store.look() as session:
             _, link, run = linked(session, secret)
         if priced(name) and not link.prices:
             raise not_found("drawing")

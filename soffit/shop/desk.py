@@ -14,7 +14,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from soffit.errors import SoffitError
-from soffit.part.child import Child
+from soffit.part.child import Child, TooLarge
 from soffit.part.units import unit_named
 from soffit.shop.blobs import Blobs
 from soffit.shop.bus import Bus
@@ -56,6 +56,7 @@ class Desk:
                                _follow, self._changed)
         self._reader: Child | None = None
         self._reading = threading.Lock()
+        self._readers = threading.BoundedSemaphore(self.limits.readers)
 
     def start(self) -> None:
         """Begin to work off the queue, once the files that nothing needs are gone."""
@@ -218,13 +219,21 @@ class Desk:
 
     def read(self, function: str, argument: object, doing: str) -> Any:
         """Have a small file read, in a process that can be stopped. Raises InputError for a file
-        that makes no sense, or takes it too long or too much memory."""
+        that makes no sense, or takes it too long or too much memory; Refused where many wait."""
+        if not self._readers.acquire(blocking=False):
+            raise Refused(429, f"{doing}: others are being read; try again in a moment")
+        try:
+            return self._read(function, argument, doing)
+        finally:
+            self._readers.release()
+
+    def _read(self, function: str, argument: object, doing: str) -> Any:
         with self._reading:
             if self._reader is None or not self._reader.alive():
                 self._reader = Child("soffit.shop.work", self.limits.reader_bytes)
             try:
                 return call(self._reader, function, argument, doing, self.limits.reader_s)
-            except (Late, Gone):
+            except (Late, Gone, TooLarge):
                 self._reader.kill()
                 self._reader = None
                 raise wrong(f"{doing}: it takes too long or too much memory; give the file as it "
@@ -236,8 +245,8 @@ class Desk:
 
     def look(self, job_id: str, at: Callable[[Session, Standing], Any]) -> Any:
         """Something about a job, read in one transaction."""
-        with self.store.begin() as session:
-            return at(session, standing(session, job_of(session, job_id)))
+        with self.store.look() as session:
+            return at(session, standing(session, _job(session, job_id, alone=False)))
 
     # --- what all of them do -------------------------------------------------------------------
 
@@ -297,8 +306,15 @@ class Desk:
 
 
 def job_of(session: Session, job_id: str) -> Job:
-    """A job by its id. Raises Refused where there is none."""
-    job = session.get(Job, job_id) if len(job_id) == 16 and job_id.isalnum() else None
+    """A job by its id, for whoever writes to it: no other does until the end of the transaction.
+    Raises Refused where there is none."""
+    return _job(session, job_id, alone=True)
+
+
+def _job(session: Session, job_id: str, alone: bool) -> Job:
+    known_form = len(job_id) == 16 and job_id.isalnum()
+    # Of SQLite there is only one writer at a time anyway.
+    job = session.get(Job, job_id, with_for_update=True if alone else None) if known_form else None
     if job is None or job.removed is not None:
         raise not_found("job")
     return job

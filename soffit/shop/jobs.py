@@ -61,7 +61,7 @@ def job_routes(desk: Desk) -> APIRouter:
         rows = select(Job).where(Job.removed.is_(None)).order_by(Job.created.desc()).limit(limit)
         if before is not None:
             rows = rows.where(Job.created < before)
-        with desk.store.begin() as session:
+        with desk.store.look() as session:
             return {"jobs": [line_json(standing(session, job))
                              for job in session.scalars(rows).all()]}
 

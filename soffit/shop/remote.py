@@ -83,6 +83,9 @@ class Remote:
         written = []
         for one in found["files"]:
             name = Path(str(one["name"])).name  # whatever the desk says, it stays in the folder
+            if name in ("", ".", ".."):
+                raise InputError(f"fetching from the desk at {self.base}: {one['name']!r} is no "
+                                 "name of a file; use a desk of this version")
             write_whole(out / name, self._call("GET", str(one["url"])))
             written.append(out / name)
         return written

@@ -6,23 +6,23 @@ soon, as the decisions come to the same: undo costs no work.
 
 from __future__ import annotations
 
-import contextlib
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-from pydantic import ValidationError
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from soffit.shop.decisions import Folded, Wanted, folded, reachable
+from soffit.shop.decisions import Folded, Start, Wanted, folded, reachable
 from soffit.shop.names import file_name
 from soffit.shop.store import now
 from soffit.shop.tables import DONE, RUNNING, STOPPED, WAITING, Entry, Job, Revision, Run
 
 SHAPING = ("review", "resolve")  # kinds of run that a newer decision makes pointless
+_NOBODY_SAID = Wanted(process="", quantity=1).model_dump(mode="json")
+_NO_RECIPE_SAID = Start(sha256="", file="", process="", quantity=1).model_dump(mode="json")
 
 
 @dataclass(frozen=True)
@@ -119,9 +119,9 @@ def same(a: dict[str, Any], b: dict[str, Any]) -> bool:
 def asked_for(wish: dict[str, Any]) -> str:
     """A wish as text of one form, but for the aims of a way up. What an earlier version wrote may
     know less of what can be wanted, and means by it what nobody said."""
-    wanted = wish["wanted"]
-    with contextlib.suppress(ValidationError):  # of a version whose words are not ours: as it is
-        wanted = Wanted.model_validate(wanted).model_dump(mode="json")
+    wanted = {**_NOBODY_SAID, **wish["wanted"]}
+    if wanted["recipe"] is not None:
+        wanted["recipe"] = {**_NO_RECIPE_SAID, **wanted["recipe"]}
     one = [wish["sha256"], wish["name"], wish["unit"], wish["recipe"], wanted]
     return json.dumps(one, sort_keys=True)
 

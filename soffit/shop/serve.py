@@ -9,7 +9,7 @@ import socket
 import sys
 import threading
 import webbrowser
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
@@ -20,6 +20,7 @@ from soffit.errors import InputError
 from soffit.shop.app import application
 from soffit.shop.desk import Desk
 from soffit.shop.home import open_home
+from soffit.shop.impatient import impatient
 from soffit.shop.limits import Limits
 
 PORT = 8410  # own choice
@@ -48,12 +49,7 @@ def serve(home: Path, port: int | None = None, *, share: bool = False, browser: 
         opened = f"{url}#token={token}" if token else url
         held.tell(opened)
         desk.start()
-        server = _Server(uvicorn.Config(
-            application(desk, names, token),
-            log_level="warning", access_log=False, server_header=False, lifespan="off",
-            limit_concurrency=_MOST, timeout_graceful_shutdown=1, ws="none",
-            h11_max_incomplete_event_size=32_768,
-        ), desk)
+        server = Server(desk, names, token)
         say(f"The desk is at {opened}")
         if token:
             say(f"For others: http://{socket.gethostname()}:{number}/#token={token}")
@@ -71,11 +67,17 @@ def serve(home: Path, port: int | None = None, *, share: bool = False, browser: 
             held.close()
 
 
-class _Server(uvicorn.Server):
-    """Ends its streams when it shall end, so that nothing holds it up."""
+class Server(uvicorn.Server):
+    """What answers the calls to a desk. Ends its streams when it shall end, so that nothing holds
+    it up. `names` and `token` as of `Guard`."""
 
-    def __init__(self, config: uvicorn.Config, desk: Desk) -> None:
-        super().__init__(config)
+    def __init__(self, desk: Desk, names: Iterable[str] = (), token: str | None = None) -> None:
+        super().__init__(uvicorn.Config(
+            application(desk, names, token), http=impatient(desk.limits.head_s),
+            log_level="warning", access_log=False, server_header=False, lifespan="off",
+            limit_concurrency=_MOST, timeout_graceful_shutdown=1, ws="none",
+            h11_max_incomplete_event_size=32_768,
+        ))
         self._desk = desk
 
     def end(self) -> None:
@@ -96,7 +98,7 @@ class _Server(uvicorn.Server):
 
 
 @contextmanager
-def _ended_by_signals(server: _Server) -> Iterator[None]:
+def _ended_by_signals(server: Server) -> Iterator[None]:
     def ended(_number: int, _frame: FrameType | None) -> None:
         server.end()
 

@@ -21,6 +21,7 @@ from soffit.shop.lock import locked
 from soffit.shop.migrate import migrate
 
 _WAIT_S = 20  # how long a writer waits for another (own choice: far above any transaction here)
+_THREADS = 48  # connections that are kept: as many as calls are answered at once, and workers
 _LOCK = 7_061_966  # of a desk, among the advisory locks of one database of PostgreSQL
 _OPEN = ("opening the database of the desk: another desk has it open; use that one, or give this "
          "one a database of its own by SOFFIT_DATABASE")
@@ -37,11 +38,19 @@ class Store:
 
     def __init__(self, engine: Engine, alone: Closing | None = None) -> None:
         self._engine, self._alone = engine, alone
+        self._reading = engine.execution_options(reading=True)
 
     @contextmanager
     def begin(self) -> Iterator[Session]:
         """A transaction: kept at the end, undone by an error. Rows can be read after it."""
         with Session(self._engine, expire_on_commit=False) as session, session.begin():
+            yield session
+
+    @contextmanager
+    def look(self) -> Iterator[Session]:
+        """A transaction that only reads: it sees the rows of one moment, waits for nobody, and
+        nobody for it."""
+        with Session(self._reading, expire_on_commit=False) as session:
             yield session
 
     def close(self) -> None:
@@ -119,10 +128,10 @@ def _engine(url: str) -> Engine:
     if given.get_backend_name() != "sqlite":
         raise InputError(f"opening the database of the desk: {given.get_backend_name()} is not "
                          "known; give a URL of postgresql or sqlite")
-    engine = create_engine(given, connect_args={"timeout": _WAIT_S})
+    engine = create_engine(given, connect_args={"timeout": _WAIT_S}, pool_size=_THREADS)
 
     # By its own rules the driver begins late and not for every statement; here each transaction
-    # takes the right to write at its start, so that none fails half-way.
+    # that may write takes the right to do so at its start, so that none fails half-way.
     @event.listens_for(engine, "connect")
     def _connected(connection: Any, _record: Any) -> None:
         connection.isolation_level = None
@@ -131,6 +140,7 @@ def _engine(url: str) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _begun(connection: Any) -> None:
-        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        reading = connection.get_execution_options().get("reading", False)
+        connection.exec_driver_sql("BEGIN" if reading else "BEGIN IMMEDIATE")
 
     return engine

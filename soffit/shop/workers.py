@@ -24,7 +24,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from soffit.errors import InputError, KernelError, SoffitError
-from soffit.part.child import Child
+from soffit.part.child import Child, TooLarge
 from soffit.part.words import STAGES
 from soffit.shop.blobs import Blobs
 from soffit.shop.bus import Bus
@@ -157,7 +157,7 @@ class Workers:
             busy = select(Run.job).where(Run.id.in_([s.run for s in self._slots if s.run]))
             run = session.scalars(
                 select(Run).where(Run.state == WAITING, Run.job.not_in(busy)).order_by(Run.id)
-                .limit(1)).first()
+                .limit(1).with_for_update()).first()
             if run is None or self._stopping:
                 return None
             run.state, run.tries = RUNNING, run.tries + 1
@@ -198,6 +198,11 @@ class Workers:
             self._drop(slot)
             if not self._stopping:
                 self._gone(slot, run, _stage(folder), int(gone.args[0]))
+        except TooLarge:
+            self._drop(slot)  # what it has by now stays with it
+            self._end(run, FAILED, error=f"{_stage(folder)}: it needs more than the "
+                      f"{self._limits.memory_bytes / 2**30:.3g} GB of memory that a job may have; "
+                      "simplify the part, or run soffit resolve on it")
         except InputError as error:
             self._end(run, FAILED, error=str(error))
         except SoffitError as error:
@@ -245,8 +250,9 @@ class Workers:
         if error is not None:  # where the desk keeps a file is nobody's business
             error = re.sub(rf"{re.escape(str(self._scratch))}\S*[/\\]", "", error)
         with self._store.begin() as session:
+            # The job first, so that nobody decides about it meanwhile.
+            job = session.get_one(Job, run.job, with_for_update=True)
             row = session.get_one(Run, run.id)
-            job = session.get_one(Job, run.job)
             if row.state == RUNNING:  # else it was stopped meanwhile
                 row.state, row.ended, row.error = state, now(), error
                 row.results, row.said = results or {}, said or {}
