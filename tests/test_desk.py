@@ -245,6 +245,12 @@ def test_a_first_article_is_held_against_its_limits(desk: Client, job: str) -> N
                         text.getvalue().encode())["records"]
     assert held["passed"] is False
     assert [row["id"] for row in held["rows"] if row["state"] == "out"] == [rows[0]["id"]]
+    assert held["altered"] == []
+    # A limit that was moved so that it holds is told, by the form that the desk has.
+    moved = text.getvalue().replace(f",{rows[0]['low']},", ",66.5,", 1)
+    assert moved != text.getvalue()
+    held = desk.post(f"/api/jobs/{job}/records?name=arm.record.csv", moved.encode())["records"][-1]
+    assert held["passed"] is False and "low is 66.5, it was" in held["altered"][0]
 
 
 def test_a_unit_is_asked_for_and_a_revision_takes_decisions_along(

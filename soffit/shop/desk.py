@@ -41,6 +41,7 @@ from soffit.shop.tables import (
 )
 from soffit.shop.workers import Gone, Late, Workers, call
 
+_FORMS = 8  # of the newest resolutions that a record may be of (own choice)
 _MOST_LINES = 20_000  # of the log of one job (own choice)
 
 
@@ -209,12 +210,15 @@ class Desk:
         """Keep the record of a first article, held against its limits."""
         with self.blobs.adding():
             sha256 = self.blobs.put(data)
-            said = self.read("held_record", self.blobs.path(sha256), "reading a record")
+            forms = self.look(job_id, lambda _s, at: tuple(
+                self.blobs.path(run.results["record_json"]["sha256"]) for run in at.runs[::-1]
+                if "record_json" in run.results))[:_FORMS]
+            said = self.read("held_record", (self.blobs.path(sha256), forms), "reading a record")
             with self.store.begin() as session:
                 job = job_of(session, job_id)
                 session.add(Record(job=job.id, created=now(), file=shown_name(name, "record"),
                                    sha256=sha256, passed=said["passed"],
-                                   said={"rows": said["rows"]}))
+                                   said={"rows": said["rows"], "altered": said["altered"]}))
         self._changed(job_id, ())
 
     def read(self, function: str, argument: object, doing: str) -> Any:

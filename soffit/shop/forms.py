@@ -250,7 +250,8 @@ class ViewForm(_Form):
 
 
 class RecordForm(_Form):
-    """A first article, held against its limits."""
+    """A first article, held against its limits; `altered`: in what its form is not as it was
+    written, a sentence each. Such a record does not pass."""
 
     id: int
     created: str
@@ -258,6 +259,7 @@ class RecordForm(_Form):
     sha256: Hash
     passed: bool
     rows: list[dict[str, Any]]
+    altered: list[str]
 
 
 class RecordList(_Form):

@@ -99,7 +99,8 @@ def result_routes(desk: Desk) -> APIRouter:
             found = session.scalars(select(Record).where(Record.job == at.job.id)
                                     .order_by(Record.id))
             return [{"id": r.id, "created": r.created, "file": r.file, "sha256": r.sha256,
-                     "passed": r.passed, "rows": r.said["rows"]} for r in found]
+                     "passed": r.passed, "rows": r.said["rows"],
+                     "altered": r.said.get("altered", [])} for r in found]
 
         return JSONResponse({"records": desk.look(job_id, rows)})
 
@@ -129,8 +130,11 @@ def kept(desk: Desk, run: Run, role: str, request: Request, attached: bool = Fal
     ending = one["name"].rpartition(".")[2]
     if ending == "svg":
         headers["content-security-policy"] = DRAWN
+    file = desk.blobs.path(one["sha256"])
+    if not file.is_file():  # the job was removed this moment
+        raise not_found("file")
     return FileResponse(
-        desk.blobs.path(one["sha256"]), headers=headers,
+        file, headers=headers,
         media_type="application/octet-stream" if attached else
         _TYPES.get(ending, "application/octet-stream"),
         filename=one["name"] if attached else None)

@@ -25,7 +25,8 @@ def needed(session: Session) -> set[str]:
     seen = set(session.scalars(select(Link.run).where(Link.revoked.is_(None),
                                                       Link.expires >= now())))
     kept = set(session.scalars(select(Record.sha256)))
-    for job in session.scalars(select(Job)).all():
+    # Nobody decides meanwhile, or he might count on a result that is just let go.
+    for job in session.scalars(select(Job).with_for_update()).all():
         at = standing(session, job)
         there = job.removed is None
         runs = at.needed | seen if there else set()

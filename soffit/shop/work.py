@@ -36,7 +36,7 @@ from soffit.plan.report import features_json, review_json
 from soffit.plan.report_parts import dumps, number, numbers
 from soffit.plan.report_ways_up import ways_up_json
 from soffit.plan.wishes import bars
-from soffit.production.record import read_record
+from soffit.production.record import read_form, read_record
 from soffit.production.report import quote_json
 from soffit.sheet.figure import to_svg
 from soffit.sheet.model import Sheet
@@ -125,12 +125,15 @@ def start_of(recipe: Recipe, name: str) -> Start:
     )
 
 
-def held_record(file: Path) -> dict[str, Any]:
-    """A record of a first article, held against its limits. Raises InputError where it is none."""
-    found = read_record(file)
+def held_record(file: Path, forms: Sequence[Path]) -> dict[str, Any]:
+    """A record of a first article, held against its limits, and in what it departs from that of
+    the `forms` which it is. Raises InputError where it is none."""
+    number = read_record(file).number
+    written = next((form for form in map(read_form, forms) if form.number == number), None)
+    found = read_record(file, written)
     rows = [{**dataclasses.asdict(entry.check), "measured": entry.measured, "state": entry.state}
             for entry in found.entries]
-    return {"passed": found.passed, "rows": rows}
+    return {"passed": found.passed, "rows": rows, "altered": list(found.altered)}
 
 
 def _part(task: Task) -> Part:
