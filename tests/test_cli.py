@@ -218,7 +218,7 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
             "resolve", engine.path, "--out", str(tmp_path / "out"), "--process", "petg-04",
             "--unit", "in", "--up", "0,-1,0", "--protect", "face near 0,0,1", "--protect", "faces "
             "coloured #ff0000", "--keep-out", "9,0,0,1,5,7", "--quantity", "250", "--repair",
-            "--prefer", "looks", "--forbid", "prop", "--only", "roofs",
+            "--prefer", "looks", "--forbid", "prop", "--forbid", "F3=roof", "--only", "roofs",
             "--demand", "F3=roof leaving a bridge",
             "--max-deviation", "2.5", "--recipe", "old.recipe.toml",
             "--prop-at", "12,5", "--prop-at", "12,5,30", "--no-prop-at", "-3,4,2.5",
@@ -240,6 +240,7 @@ def test_options_reach_the_engine(engine: Any, tmp_path: Path) -> None:
         "forbid": ["prop"],
         "only": ["roofs"],
         "demand": {"F3": "roof leaving a bridge"},
+        "forbid_at": {"F3": ["roof"]},
         "max_deviation_mm": 2.5,
         "prop_at": [(12.0, 5.0), (12.0, 5.0, 30.0)],
         "no_prop_at": [(-3.0, 4.0, 2.5)],
