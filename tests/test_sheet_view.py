@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from soffit.part.model import Mesh
+from soffit.sheet.fills import visible_middles
 from soffit.sheet.view import FRONT, Scene, View, below
+from tests.solids import block, part_of
 
 
 @pytest.mark.filterwarnings("error")
@@ -22,3 +24,19 @@ def test_a_triangle_without_area_hides_nothing(view: View) -> None:
     scene = Scene.of(mesh, view)
     assert np.isfinite(scene.planes).all()
     assert scene.front.tolist() == [True, False, False, False]
+
+
+def test_points_behind_a_box_are_those_in_its_outline() -> None:
+    """A box of 10 × 10 × 10 mm stands before a wall of 40 × 40 mm; from the front the wall is hidden
+    where x and z are within the box, in any order in which the points are asked for."""
+    part = part_of(block(10, 0, 10, 20, 10, 20) + block(0, 20, 0, 40, 22, 40))
+    scene = Scene.of(part.mesh, FRONT)
+    rng = np.random.default_rng(3)
+    x, z = rng.uniform(0.1, 39.9, (2, 700))
+    hidden = (x > 10) & (x < 20) & (z > 10) & (z < 20)
+    assert 20 < hidden.sum() < 100
+    points = FRONT.points(np.column_stack([x, np.full(700, 20.0), z]))
+    assert (visible_middles(scene, points) == ~hidden).all()
+    assert (visible_middles(scene, points[::-1]) == ~hidden[::-1]).all()
+    assert visible_middles(scene, points[:1]).tolist() == [not hidden[0]]
+    assert visible_middles(scene, points[:0]).tolist() == []

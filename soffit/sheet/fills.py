@@ -6,6 +6,8 @@ that cross it are clipped at it) is projected and subtracted from their image.
 
 from __future__ import annotations
 
+import math
+
 import manifold3d as m3
 import numpy as np
 
@@ -18,6 +20,8 @@ from soffit.sheet.view import EDGE_ON, Bools, Scene
 MAX_PLANES = 300
 # Their longest side, as a share of the part, and how many pieces at most (from timing).
 _PIECES, _MOST_PIECES = 40.0, 4000
+# Points that are set against what may hide them at once (from timing).
+_TOGETHER = 16
 
 
 def visible_area(scene: Scene, corners_mm: Floats, plan: tuple[Floats, ...] = ()
@@ -62,19 +66,29 @@ def _plan_in_view(scene: Scene, group: Floats, plan: tuple[Floats, ...]) -> m3.C
 def visible_middles(scene: Scene, points: Floats) -> Bools:
     """Whether nothing lies in front of each point (n, 3) in plane and depth, (n,)."""
     seen = np.ones(len(points), dtype=bool)
-    boxes, corners = scene.boxes, scene.occluders
-    for k, (x, y, depth) in enumerate(points.tolist()):
-        near = np.flatnonzero((boxes[:, 0] <= x) & (boxes[:, 2] >= x)
-                              & (boxes[:, 1] <= y) & (boxes[:, 3] >= y))
-        plane = scene.planes[near]
-        near = near[plane[:, 0] + plane[:, 1] * x + plane[:, 2] * y > depth + scene.depth_mm]
-        c = corners[near]
-        inside = np.ones(len(near), dtype=bool)
+    boxes = scene.boxes
+    for mine in _neighbourhoods(points[:, :2]):
+        low, high = points[mine, :2].min(axis=0), points[mine, :2].max(axis=0)
+        near = np.flatnonzero((boxes[:, 0] <= high[0]) & (boxes[:, 2] >= low[0])
+                              & (boxes[:, 1] <= high[1]) & (boxes[:, 3] >= low[1]))
+        x, y, depth = (points[mine, k, None] for k in range(3))
+        plane, c = scene.planes[near], scene.occluders[near]
+        hides = plane[:, 0] + plane[:, 1] * x + plane[:, 2] * y > depth + scene.depth_mm
         for i in range(3):
             a, along = c[:, i], c[:, (i + 1) % 3] - c[:, i]
-            inside &= along[:, 0] * (y - a[:, 1]) - along[:, 1] * (x - a[:, 0]) >= 0.0
-        seen[k] = not inside.any()
+            hides &= along[:, 0] * (y - a[:, 1]) - along[:, 1] * (x - a[:, 0]) >= 0.0
+        seen[mine] = ~hides.any(axis=1)
     return seen
+
+
+def _neighbourhoods(points: Floats) -> list[Ints]:
+    """Numbers of points (n, 2) in small groups of near ones: rows of as many, cut up along x."""
+    rows = max(1, math.ceil(math.sqrt(len(points) / _TOGETHER)))
+    found = []
+    for row in np.array_split(np.argsort(points[:, 1], kind="stable"), rows):
+        along = row[np.argsort(points[row, 0], kind="stable")]
+        found += np.array_split(along, max(1, math.ceil(len(along) / _TOGETHER)))
+    return [group for group in found if len(group)]
 
 
 def silhouette(scene: Scene) -> m3.CrossSection:
