@@ -206,6 +206,16 @@ def test_no_suffix_is_judged_by_content(tmp_path: Path) -> None:
     assert part.source.format == "STL"
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="names of files are Unicode text elsewhere")
+def test_a_name_that_is_no_text_is_refused_before_anything_is_written_with_it(
+    tmp_path: Path
+) -> None:
+    path = Path(os.fsdecode(os.fsencode(tmp_path / "part") + b"\xff.stl"))
+    path.write_bytes(sound("stl"))
+    with pytest.raises(FileError, match=r"part\\udcff.stl': its name is no Unicode text"):
+        read(path)
+
+
 def test_folder_missing_file_and_device(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="is a folder"):
         read(tmp_path, unit="mm")

@@ -46,7 +46,7 @@ from soffit.sheet.sections import across
 from soffit.sheet.tables import CAUTIONS
 from soffit.sheet.traveller import build_traveller
 from soffit.sheet.traveller_page import traveller_pdf
-from soffit.sheet.typeset import breakable, shortened
+from soffit.sheet.typeset import BOX, breakable, shortened, without
 from soffit.sheet.view import FRONT, below
 from soffit.sheet.words import number
 from tests.overlaps import MM, page_faults, words_of
@@ -161,6 +161,13 @@ def test_each_edit_has_a_section_that_shows_what_it_adds(bracket: Sheet) -> None
         assert any(label.text == "45°" for label in figure.labels)
     # The shelf reaches 18 mm out; that is what its section has as a dimension.
     assert any(label.text == "18.0" for label in bracket.sections[0].labels)
+
+
+def test_a_change_without_a_section_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("soffit.sheet.build.MAX_SECTIONS", 0)
+    sheet = sheet_of(bracket_result())
+    assert not sheet.sections
+    assert [row.place for row in sheet.notes if "section" in row.place] == ["No section of E1"]
 
 
 def test_protected_face_is_outlined_in_both_pictures(pillow: Sheet, bracket: Sheet) -> None:
@@ -548,6 +555,20 @@ def test_a_part_without_a_volume_gets_a_sheet_and_a_traveller(tmp_path: Path) ->
     traveller = build_traveller(result, first_article(result), title="flat", date=ISSUED)
     assert not traveller.clean
     assert "Do not run" in text_of(traveller_pdf(traveller))
+
+
+def test_names_in_letters_that_no_font_has_do_not_keep_the_sheet_from_being_set(
+    bracket: Sheet
+) -> None:
+    """Cuneiform is in no font that the typesetter carries, and hardly in one of the system; Greek
+    is. What cannot be shown is a box, and the page has it all."""
+    whom = "\U00012000\U0001202d Ελλάς & Söhne"
+    sheet = replace(bracket, prepared_for=whom)
+    text = text_of(to_pdf(sheet))
+    assert "Ελλάς & Söhne" in text
+    assert whom in text or f"{BOX}{BOX} Ελλάς" in text
+    assert whom.replace("&", "&amp;") in to_html(sheet)
+    assert without("部品 a 部 ж", "部") == f"{BOX}{BOX} a {BOX} ж"
 
 
 def test_long_words_may_break_and_keep_both_ends() -> None:

@@ -27,8 +27,8 @@ def test_a_triangle_without_area_hides_nothing(view: View) -> None:
 
 
 def test_points_behind_a_box_are_those_in_its_outline() -> None:
-    """A box of 10 × 10 × 10 mm stands before a wall of 40 × 40 mm; from the front the wall is hidden
-    where x and z are within the box, in any order in which the points are asked for."""
+    """A cube of 10 mm stands before a wall of 40 × 40 mm; from the front the wall is hidden where x
+    and z are within the cube, in any order in which the points are asked for."""
     part = part_of(block(10, 0, 10, 20, 10, 20) + block(0, 20, 0, 40, 22, 40))
     scene = Scene.of(part.mesh, FRONT)
     rng = np.random.default_rng(3)

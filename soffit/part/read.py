@@ -60,6 +60,11 @@ def read(source: Any, *, unit: str | None = None, repair: bool = False,
 def _read_path(given: str | bytes, unit: str | None, repair: bool, deflection_mm: float) -> Part:
     name = os.fsdecode(given)
     data = _bytes_of(name)
+    try:
+        Path(name).name.encode()
+    except UnicodeEncodeError:
+        # All that is written carries the name.
+        raise FileError(f"reading {name!a}: its name is no Unicode text: rename it") from None
     form = sniff(data, name)
     if form == "STEP":
         from soffit.part.step import read_step

@@ -43,8 +43,8 @@ from soffit.sheet.words import short_hash
 
 VIEW_W_MM, VIEW_H_MM = 120.0, 106.0
 ELEVATION_W_MM = 136.0
-# More sections than this say nothing new, and the reader has the files (common practice).
-MAX_SECTIONS = 24
+# More sections than this nobody reads (own choice); which are left out is told.
+MAX_SECTIONS = 96
 
 
 def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
@@ -61,6 +61,7 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
     process = resolution.before.process
     received = resolution.received.source
     up = resolution.before.up
+    sections, undrawn = _sections(resolution, numbered)
     return Sheet(
         title=title,
         number=sheet_number(received.sha256, resolution.after.part.source.sha256),
@@ -81,12 +82,12 @@ def build_sheet(resolution: Resolution, *, title: str, revision: str = "",
         risk=tables.risk_lines(resolution),
         views=(*trimmed(*before_and_after(resolution, numbered)),
                *trimmed(_elevation(resolution, numbered))),
-        sections=_sections(resolution, numbered),
+        sections=sections,
         ways_up=_ways_up(resolution),
         price=(price_chart(resolution),) if resolution.estimate else (),
         open=opened,
         changes=ledger.change_rows(resolution, numbered),
-        notes=ledger.note_rows(resolution, numbered),
+        notes=(*ledger.note_rows(resolution, numbered), *ledger.undrawn_rows(undrawn)),
         protected=tables.protected_rows(resolution),
         limits=limit_rows(process, props=bool(resolution.props),
                           seen={finding.kind for finding in resolution.after.unattended}),
@@ -171,14 +172,21 @@ def _elevation_view(numbered: tuple[Place, ...]) -> View:
     return FRONT if x >= 0.8 * y else RIGHT
 
 
-def _sections(resolution: Resolution, numbered: tuple[Place, ...]) -> tuple[Figure, ...]:
+def _sections(resolution: Resolution, numbered: tuple[Place, ...]
+              ) -> tuple[tuple[Figure, ...], tuple[str, ...]]:
+    """A section through each change, and the names of the edits of which none is drawn."""
     found: list[Figure] = []
+    undrawn: list[str] = []
     for place in numbered:
         for k, edit in enumerate(place.edits):
-            figure = _section(resolution, place, edit_number(place, k), edit, len(found))
-            if figure is not None and len(found) < MAX_SECTIONS:
+            figure = None
+            if len(found) < MAX_SECTIONS:
+                figure = _section(resolution, place, edit_number(place, k), edit, len(found))
+            if figure is None:
+                undrawn.append(edit.id)
+            else:
                 found += trimmed(figure)
-    return tuple(found)
+    return tuple(found), tuple(undrawn)
 
 
 def _section(resolution: Resolution, place: Place, number: str, edit: Edit, index: int

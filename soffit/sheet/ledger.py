@@ -117,6 +117,14 @@ def note_rows(resolution: Resolution, numbered: Iterable[Place]) -> tuple[NoteRo
     return tuple(rows)
 
 
+def undrawn_rows(edits: tuple[str, ...]) -> tuple[NoteRow, ...]:
+    """What is said of edits of which no section is drawn."""
+    if not edits:
+        return ()
+    return (NoteRow("", f"No section of {', '.join(edits)}", "One shows nothing of it, or there "
+                    "are too many; the files hold it"),)
+
+
 def _within(group: list[Finding]) -> NoteRow:
     """Places of one kind that the process prints as they are."""
     low, high = min(f.z_mm[0] for f in group), max(f.z_mm[1] for f in group)
