@@ -19,7 +19,8 @@ from soffit.part.brep_edit import without_mesh
 from soffit.part.measure import solid_volumes
 from soffit.part.model import Body, Change, Part
 from soffit.part.quality import brep_quality
-from soffit.part.step import STAMP, put, read_step
+from soffit.part.step import STAMP, read_step
+from soffit.part.write_mesh import write_whole
 
 # How far the volume of a body may be from what the part gained or lost: a thousandth, and a cube
 # of 0.1 mm where that is nothing (derived: the balance that an edit keeps is a tenth of it).
@@ -70,7 +71,7 @@ def write_changes(
             doing=f"writing {path.name}",
         ),
     )
-    put(path, text)
+    write_whole(path, text)
     try:
         _check(path, edits)
     except GeometryError:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, cast
@@ -11,6 +10,7 @@ from soffit.errors import FileError, InputError
 from soffit.part import kernel
 from soffit.part.model import Body, Part
 from soffit.part.solid import Solid
+from soffit.part.write_mesh import write_whole
 
 # Largest distance between mesh and true surface: a tenth of a 0.2 mm layer (derived).
 DEFLECTION_MM = 0.02
@@ -125,17 +125,4 @@ def write_step(
         timeout_s=timeout_s,
         doing=f"writing {path.name}",
     )
-    put(path, cast(bytes, text))
-
-
-def put(path: Path, data: bytes) -> None:
-    """Write a file beside `path` and then put it in its place. Raises InputError."""
-    beside = path.with_name(f".{path.name}.part")
-    try:
-        beside.write_bytes(data)
-        beside.replace(path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            beside.unlink()
-        reason = error.strerror or error
-        raise InputError(f"writing {path.name}: {reason}; give another folder") from None
+    write_whole(path, cast(bytes, text))

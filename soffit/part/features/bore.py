@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from soffit.part.fits import fit_any
+from soffit.part.fits import across, fit_any
 from soffit.part.model import Face, Floats, Part, Surface
 
 # A wall that reaches round by two thirds holds what is in it: clearly more than half, and a hole
@@ -183,10 +183,7 @@ def axis_of(wall: Wall) -> Axis:
     # The largest component positive, so that a turned face gives the same axis.
     lead = int(np.abs(np.round(along, 6)).argmax())
     along = along if along[lead] > 0 else -along
-    helper = np.eye(3)[int(np.abs(along).argmin())]
-    u = np.cross(along, helper)
-    u /= np.linalg.norm(u)
-    return Axis(wall.point, along, np.column_stack([u, np.cross(along, u)]))
+    return Axis(wall.point, along, np.column_stack(across(along)))
 
 
 def coaxial(part: Part, seed: Wall, others: Iterable[Wall]) -> list[Wall]:

@@ -16,6 +16,7 @@ import numpy as np
 
 from soffit.part.features.model import HolePattern, RoundHole, Shape
 from soffit.part.features.sizes import flange_readings
+from soffit.part.fits import across
 from soffit.part.model import Floats, Part
 
 # Holes may lie so far from their figure, and differ so much in diameter (own limits: rounding of
@@ -77,7 +78,8 @@ def find_patterns(part: Part, holes: tuple[RoundHole, ...]) -> tuple[HolePattern
         for group in _equal(group_of):
             if not 2 <= len(group) <= MOST_HOLES:
                 continue
-            points = np.array([hole.at_mm for hole in group]) @ _across(plane.normal)
+            plan = np.column_stack(across(plane.normal))
+            points = np.array([hole.at_mm for hole in group]) @ plan
             for figure in _figures(points):
                 mine = [group[k] for k in figure.members]
                 ids = tuple(hole.id for hole in mine)
@@ -111,10 +113,6 @@ def _same_sections(one: RoundHole, other: RoundHole) -> bool:
                for a, b in zip(one.sections, other.sections, strict=True))
 
 
-def _across(normal: Floats) -> Floats:
-    u = np.cross(normal, np.eye(3)[int(np.abs(normal).argmin())])
-    u /= np.linalg.norm(u)
-    return np.column_stack([u, np.cross(normal, u)])
 
 
 def _figures(points: Floats) -> list[_Figure]:
