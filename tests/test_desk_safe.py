@@ -270,6 +270,14 @@ def test_a_desk_that_is_looked_at_can_be_written_to_and_the_other_way_round(
     desk.post(f"/api/jobs/{job}/undo")
 
 
+@pytest.mark.parametrize("ranges", ["bytes=0-9", "bytes=9-1", "bytes=" + "0-1," * 5000])
+def test_files_are_sent_whole(desk: Client, job: str, ranges: str) -> None:
+    url = desk.get(f"/api/jobs/{job}")["geometry"]["before"]
+    answer = desk.call("GET", url, headers={"range": ranges})
+    assert (answer.status, answer.headers["accept-ranges"]) == (200, "none")
+    assert len(answer.body) == int(answer.headers["content-length"]) > 1000
+
+
 @pytest.mark.parametrize("body", [
     b"{", b"[" * 4000, b"null", b'"x"', b'{"quantity": 1e999}', b'{"quantity": NaN}', b"\xff\xfe",
     b'{"protect": ["\\ud800"]}', b'{"quantity": ' + b"9" * 4000 + b"}",
@@ -286,9 +294,11 @@ def test_a_body_that_makes_no_sense_is_one_clear_error(desk: Client, job: str, b
     b'[process]\nname = "/etc/passwd"\nup = [0.0, 0.0, 1.0]\nquantity = 1\n[received]\n',
 ])
 def test_a_recipe_that_makes_no_sense_is_one_clear_error(
-    desk: Client, job: str, recipe: bytes
+    desk: Client, home: tuple[Path, str], job: str, recipe: bytes
 ) -> None:
+    kept = sorted((home[0] / "files").rglob("*"))
     answer = desk.call("PUT", f"/api/jobs/{job}/recipe", recipe)
+    assert sorted((home[0] / "files").rglob("*")) == kept  # nothing of it is kept
     assert answer.status == 400 and str(Path.home()) not in answer.error
     assert "/files/" not in answer.error
 

@@ -33,7 +33,7 @@ from soffit.shop.desk import Desk
 from soffit.shop.home import open_home
 from soffit.shop.limits import Limits
 from soffit.shop.migrate import STEPS, form_of, migrate
-from soffit.shop.runs import same
+from soffit.shop.runs import asked_for
 from soffit.shop.store import _engine, now, open_store
 from soffit.shop.tables import Base, Job
 from tests.desks import Client, running
@@ -103,10 +103,11 @@ def test_what_an_earlier_version_was_asked_for_still_counts() -> None:
     now_: dict[str, Any] = {"sha256": "0", "name": "arm.stl", "unit": None, "recipe": None,
             "wanted": START.model_dump(mode="json")}
     older = {**now_, "wanted": {k: v for k, v in now_["wanted"].items() if k != "forbid_at"}}
-    assert same(older, now_) and not same(older, {**now_, "unit": "mm"})
+    assert asked_for(older) == asked_for(now_) != asked_for({**now_, "unit": "mm"})
     other = START.model_copy(update={"forbid": ("prop",)}).model_dump(mode="json")
-    assert not same(older, {**now_, "wanted": other})
-    assert not same({**now_, "wanted": {**older["wanted"], "of a newer": "version"}}, now_)
+    assert asked_for(older) != asked_for({**now_, "wanted": other})
+    newer = {**now_, "wanted": {**older["wanted"], "of a newer": "version"}}
+    assert asked_for(newer) != asked_for(now_)
 
 
 SAID = st.sampled_from([_said(quantity=2), _said(protect=[1]), _said(unprotect=[1]),

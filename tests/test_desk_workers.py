@@ -105,6 +105,19 @@ def test_what_was_under_way_when_the_desk_ended_is_taken_up_again(
         desk.close()
 
 
+def test_a_desk_that_is_ended_does_not_count_against_what_was_under_way(tmp_path: Path) -> None:
+    with running(tmp_path, work=False) as client:
+        job = client.post("/api/jobs?name=x.stl&unit=mm", NOTHING)["id"]
+    for _ in range(2):
+        desk = Desk(open_home(tmp_path), Limits(at_once=0, tries=1))
+        desk.start()
+        assert _states(desk, job) == [WAITING]
+        with desk.store.begin() as session:
+            run = session.scalars(select(Run)).one()
+            run.state, run.tries = RUNNING, run.tries + 1
+        desk.close()
+
+
 def test_too_much_waiting_is_refused(tmp_path: Path) -> None:
     with running(tmp_path, Limits(waiting=2), work=False) as desk:
         for _ in range(2):

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+import tempfile
 import threading
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -195,11 +196,10 @@ class Desk:
 
     def take_recipe(self, job_id: str, data: bytes, name: str) -> None:
         """Start from the decisions of a recipe, instead of all that was decided."""
+        start: Start = self._looked_into(data, "read_start", name, "reading a recipe")
+        known(start.process, None)
         with self.blobs.adding():
             sha256 = self.blobs.put(data)
-            start: Start = self.read("read_start", (self.blobs.path(sha256), name),
-                                     "reading a recipe")
-            known(start.process, None)
             value = {**start.model_dump(mode="json"), "sha256": sha256}
             with self.store.begin() as session:
                 at = standing(session, job_of(session, job_id))
@@ -208,12 +208,12 @@ class Desk:
 
     def add_record(self, job_id: str, data: bytes, name: str) -> None:
         """Keep the record of a first article, held against its limits."""
+        forms = self.look(job_id, lambda _s, at: tuple(
+            self.blobs.path(run.results["record_json"]["sha256"]) for run in at.runs[::-1]
+            if "record_json" in run.results))[:_FORMS]
+        said = self._looked_into(data, "held_record", forms, "reading a record")
         with self.blobs.adding():
             sha256 = self.blobs.put(data)
-            forms = self.look(job_id, lambda _s, at: tuple(
-                self.blobs.path(run.results["record_json"]["sha256"]) for run in at.runs[::-1]
-                if "record_json" in run.results))[:_FORMS]
-            said = self.read("held_record", (self.blobs.path(sha256), forms), "reading a record")
             with self.store.begin() as session:
                 job = job_of(session, job_id)
                 session.add(Record(job=job.id, created=now(), file=shown_name(name, "record"),
@@ -221,17 +221,21 @@ class Desk:
                                    said={"rows": said["rows"], "altered": said["altered"]}))
         self._changed(job_id, ())
 
-    def read(self, function: str, argument: object, doing: str) -> Any:
-        """Have a small file read, in a process that can be stopped. Raises InputError for a file
-        that makes no sense, or takes it too long or too much memory; Refused where many wait."""
+    def _looked_into(self, data: bytes, function: str, argument: object, doing: str) -> Any:
+        """What a function of `soffit.shop.work` makes of a small file, in a process that can be
+        stopped; nothing of it is kept. Raises InputError for a file that makes no sense, or takes
+        it too long or too much memory; Refused where many wait."""
         if not self._readers.acquire(blocking=False):
             raise Refused(429, f"{doing}: others are being read; try again in a moment")
         try:
-            return self._read(function, argument, doing)
+            with tempfile.TemporaryDirectory(dir=self.home.scratch) as place:
+                file = Path(place) / "given"
+                file.write_bytes(data)
+                return self._read(function, (file, argument), doing)
         finally:
             self._readers.release()
 
-    def _read(self, function: str, argument: object, doing: str) -> Any:
+    def _read(self, function: str, argument: tuple[Path, object], doing: str) -> Any:
         with self._reading:
             if self._reader is None or not self._reader.alive():
                 self._reader = Child("soffit.shop.work", self.limits.reader_bytes)
@@ -245,7 +249,8 @@ class Desk:
             except Refused:
                 raise
             except SoffitError as error:
-                raise wrong(_without_place(str(error), argument)) from None
+                # Where the desk keeps it for the moment is nobody's business.
+                raise wrong(str(error).replace(str(argument[0]), "the file")) from None
 
     def look(self, job_id: str, at: Callable[[Session, Standing], Any]) -> Any:
         """Something about a job, read in one transaction."""
@@ -338,11 +343,3 @@ def _follow(session: Session, job: Job) -> list[int]:
 
 def _line(job: Job, revision: int, what: str, value: dict[str, Any]) -> Entry:
     return Entry(job=job.id, revision=revision, at=now(), what=what, value=value)
-
-
-def _without_place(message: str, argument: object) -> str:
-    """An error without the path of a file that the client knows nothing of."""
-    paths = argument if isinstance(argument, tuple) else (argument,)
-    for path in (p for p in paths if isinstance(p, Path)):
-        message = message.replace(str(path), "the file")
-    return message

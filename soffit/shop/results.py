@@ -124,7 +124,7 @@ def kept(desk: Desk, run: Run, role: str, request: Request, attached: bool = Fal
     asked = request.query_params.get("v", "")
     fresh = "private, max-age=31536000, immutable" if asked and one["sha256"].startswith(asked) \
         else "no-cache"
-    headers = {"etag": tag, "cache-control": fresh}
+    headers = {"etag": tag, "cache-control": fresh, "accept-ranges": "none"}
     if tag in request.headers.get("if-none-match", ""):
         return Response(status_code=304, headers=headers)
     ending = one["name"].rpartition(".")[2]

@@ -47,7 +47,12 @@ class Standing:
         wishes = {asked_for(self.wish(kind, wanted)) + kind
                   for wanted in reachable(self._start, self.log) for kind in kinds}
         return kept | {run.id for kind in kinds for run in self._of(kind)
-                       if asked_for(run.wanted) + kind in wishes}
+                       if self._asked[run.id] + kind in wishes}
+
+    @cached_property
+    def _asked(self) -> dict[int, str]:
+        """What each run was asked for."""
+        return {run.id: asked_for(run.wanted) for run in self.runs}
 
     @property
     def _start(self) -> Wanted:
@@ -84,9 +89,9 @@ class Standing:
 
     def run_now(self, kind: str) -> Run | None:
         """The newest run of this kind that what is decided now asks for."""
-        wish = self.wish(kind)
+        wish = asked_for(self.wish(kind))
         found = [r for r in self._of(kind)
-                 if same(r.wanted, wish) and not r.said.get("superseded")]
+                 if self._asked[r.id] == wish and not r.said.get("superseded")]
         return found[-1] if found else None
 
     def shown(self, kind: str) -> Run | None:
@@ -108,12 +113,6 @@ class Standing:
             if run is not None:
                 return run
         return None
-
-
-def same(a: dict[str, Any], b: dict[str, Any]) -> bool:
-    """Whether two wishes come to the same, but for the aims of a way up."""
-    return ((a["sha256"], a["name"], a["unit"]) == (b["sha256"], b["name"], b["unit"])
-            and asked_for(a) == asked_for(b))
 
 
 def asked_for(wish: dict[str, Any]) -> str:
@@ -143,7 +142,7 @@ def plan(session: Session, job: Job, again: bool = False) -> list[int]:
         return []
     wish = at.wish(kind)
     pointless = [r for r in at.runs if r.kind in SHAPING and r.state in (WAITING, RUNNING)
-                 and (r.kind != kind or not same(r.wanted, wish))]
+                 and (r.kind != kind or asked_for(r.wanted) != asked_for(wish))]
     stopped = [_supersede(run) for run in pointless]
     queue(session, at, kind, wish)
     return stopped

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import select
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from soffit.errors import InputError, KernelError, SoffitError
@@ -117,6 +118,10 @@ class Workers:
         for thread in self._threads:
             if thread.is_alive():
                 thread.join(5.0)
+        # An end that was meant is no try: only what a run took down with it counts against it.
+        with contextlib.suppress(SQLAlchemyError), self._store.begin() as session:
+            for run in session.scalars(select(Run).where(Run.state == RUNNING)):
+                run.state, run.tries = WAITING, max(0, run.tries - 1)
 
     def wake(self) -> None:
         """Something was queued."""
