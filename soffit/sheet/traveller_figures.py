@@ -52,8 +52,10 @@ def standing_figure(result: Resolution) -> Figure:
     floor = ABOVE.points(ring)[:, :2]
     ends = np.concatenate([drawing.bounds, floor])
     fit = fit_of(ends.min(axis=0), ends.max(axis=0), WIDTH_MM - 8.0, HEIGHT_MM, 2.0)
-    covered = shapely.union_all([shapely.Polygon(r) for r in silhouette(drawing.scene).to_polygons()
-                                 if len(r) > 2]).buffer(0.6 / fit.scale)
+    # Of a surface with gaps an outline may cross itself.
+    covered = shapely.union_all([
+        shapely.make_valid(shapely.Polygon(r)) for r in silhouette(drawing.scene).to_polygons()
+        if len(r) > 2]).buffer(0.6 / fit.scale)
     seen = shapely.LineString(floor).difference(covered)
     strokes = [Stroke(fit.points(np.asarray(line.coords)), "fine")
                for line in getattr(seen, "geoms", [seen]) if not line.is_empty]
