@@ -113,8 +113,6 @@ def _same_sections(one: RoundHole, other: RoundHole) -> bool:
                for a, b in zip(one.sections, other.sections, strict=True))
 
 
-
-
 def _figures(points: Floats) -> list[_Figure]:
     """Figures of points (n, 2), each point in one at most."""
     if len(points) == 2:
